@@ -1,0 +1,1 @@
+"""Shows what was measured: answers in words and JSON, figures and pages."""

@@ -1,0 +1,1 @@
+"""Takes readings: sources, clocks, calibration, the recorder and the session on disk."""

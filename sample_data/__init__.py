@@ -1,0 +1,1 @@
+"""Invented sessions and air lines, and how they were made."""

@@ -1,0 +1,1 @@
+"""Real sizes, timed; run by hand, kept alive by CI."""

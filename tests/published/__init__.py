@@ -1,0 +1,1 @@
+"""Results that someone else printed, each with its source."""
