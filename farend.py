@@ -1,11 +1,384 @@
-"""Front door of farend: one command per job; parses, calls, prints."""
+"""Front door of farend: one command per job. It parses, calls and prints; everything else lives in the three packages.
+
+Data go to stdout, messages to stderr. Exit 0: done; 1: the data cannot answer, or were refused; 2: usage.
+"""
 
 from __future__ import annotations
 
+import argparse
+import json
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-def main() -> int:
-    """Run the command line and return its exit code."""
+from analysis.units import UnitError, parse_quantity
+
+if TYPE_CHECKING:
+    from analysis.line import Line
+    from logger.open import Recording
+
+WHAT = "a session's name or folder, or a CSV file"
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    parser = _parser()
+    args = parser.parse_args(argv)
+    if args.command is None:
+        parser.print_help()
+        return 2
+    try:
+        return int(args.run(args) or 0)
+    except UnitError as problem:
+        return _complain(str(problem), code=2)
+    except (ValueError, OSError) as problem:
+        return _complain(_plain(problem), code=1)
+    except KeyboardInterrupt:
+        return _complain("Stopped.", code=130)
+
+
+def _plain(problem: ValueError | OSError) -> str:
+    """Say a problem in the words of a person."""
+    if isinstance(problem, FileNotFoundError) and problem.filename:
+        return f"{problem.filename}: there is no such file. Check the name, or see `farend sessions`."
+    if isinstance(problem, OSError) and problem.filename:
+        return f"{problem.filename}: {problem.strerror}."
+    return str(problem)
+
+
+def _complain(message: str, *, code: int) -> int:
+    print(f"farend: {message}", file=sys.stderr)
+    return code
+
+
+def _home() -> Path:
+    from logger.home import home
+
+    return home()
+
+
+def _reader(args: argparse.Namespace) -> Any:
+    from dashboard.reader import Reader
+
+    return Reader(args.show)
+
+
+def _open(what: str, args: argparse.Namespace) -> Recording:
+    """Open what the user named; say on stderr what he should know of it."""
+    from logger.open import open_what
+
+    recording = open_what(what, channel=args.channel, unit=args.unit, marks=args.marks)
+    for warning in recording.warnings:
+        print(f"{recording.name}: {warning}", file=sys.stderr)
+    return recording
+
+
+def _line(path: Path) -> Line:
+    from analysis.line import parse_line
+    from logger.home import line_file
+
+    return parse_line(line_file(path).read_text(encoding="utf-8"))
+
+
+def _answer(args: argparse.Namespace, answer: dict[str, Any], sentences: Sequence[str]) -> int:
+    """Print an answer: one JSON object, or sentences and then the warnings."""
+    if args.json:
+        json.dump(answer, sys.stdout, allow_nan=False)
+        print()
+    else:
+        print("\n".join(sentences))
+        for warning in answer.get("warnings", []):
+            print(f"Note: {warning}", file=sys.stderr)
     return 0
+
+
+# One function a command
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from dashboard.demo import run_demo
+
+    home = run_demo(_home() / "demo", _reader(args))
+    if args.no_serve:
+        return 0
+    from dashboard.app import serve
+
+    serve(home, port=args.port, open_browser=not args.no_browser)
+    return 0
+
+
+def _ports(args: argparse.Namespace) -> int:
+    from logger.sources import describe_ports
+
+    found = describe_ports(listen_s=args.listen)
+    if args.json:
+        json.dump({"ports": [port.as_json() for port in found]}, sys.stdout)
+        print()
+    elif found:
+        print("\n".join(port.sentence() for port in found))
+    else:
+        print("No serial port is connected. Plug the sensor's board in; a network device is given as socket://HOST:PORT.")
+    return 0
+
+
+def _record(args: argparse.Namespace) -> int:
+    from logger.recorder import record_from_command
+
+    folder = record_from_command(
+        home=_home(),
+        port=args.port,
+        baud=args.baud,
+        name=args.name,
+        for_s=parse_quantity(args.duration, "time") if args.duration else None,
+        until=args.until,
+        columns=args.columns,
+        unit=args.unit,
+    )
+    print(folder)
+    return 0
+
+
+def _import(args: argparse.Namespace) -> int:
+    from dashboard import answers, wording
+    from logger.csv_in import read_csv
+    from logger.session import save_imported
+
+    for file in args.file:
+        reading = read_csv(Path(file), name=Path(file).stem, unit=args.unit)
+        folder = save_imported(_home(), args.name or Path(file).stem, reading)
+        _answer(args, answers.imported(reading), wording.imported(reading, folder))
+    return 0
+
+
+def _export(args: argparse.Namespace) -> int:
+    from logger.export import export_recording
+
+    recording = _open(args.what, args)
+    rows = export_recording(recording, Path(args.output), unit=args.to_unit)
+    print(f"{args.output}: {rows} readings.", file=sys.stderr)
+    return 0
+
+
+def _sessions(args: argparse.Namespace) -> int:
+    from dashboard import answers, wording
+    from logger.recorder import recover_unfinished
+    from logger.session import list_sessions
+
+    for name in recover_unfinished(_home()):
+        print(f"{name}: was not closed properly; its readings were brought to safety.", file=sys.stderr)
+    found = list_sessions(_home())
+    return _answer(args, answers.sessions(found), wording.sessions(found))
+
+
+def _shots(args: argparse.Namespace) -> int:
+    from analysis.shots import find_shots, summarise
+    from dashboard import answers, wording
+
+    recording = _open(args.what, args)
+    record = find_shots(recording.t_s, recording.p_pa)
+    summary = summarise(
+        record,
+        window_pa=_window(args.window),
+        volume_m3=parse_quantity(args.volume, "volume") if args.volume else None,
+        p_amb_pa=recording.p_amb_pa,
+    )
+    return _answer(args, answers.shots(recording.channel, record, summary), wording.shots(record, summary, _reader(args)))
+
+
+def _window(words: Sequence[str] | None) -> tuple[float, float] | None:
+    if not words:
+        return None
+    low, high = (parse_quantity(w, "pressure") for w in words)
+    return low, high
+
+
+def _leakdown(args: argparse.Namespace) -> int:
+    from analysis.leakdown import fit_leakdown
+    from dashboard import answers, wording
+
+    recording = _open(args.what, args)
+    leak = fit_leakdown(
+        recording.t_s,
+        recording.p_pa,
+        volume_m3=parse_quantity(args.volume, "volume") if args.volume else None,
+        temp_k=recording.temp_k,
+        p_amb_pa=recording.p_amb_pa,
+        reference_pa=parse_quantity(args.reference, "pressure"),
+    )
+    return _answer(args, answers.leakdown(leak), wording.leakdown(leak, _reader(args)))
+
+
+def _cycles(args: argparse.Namespace) -> int:
+    from analysis.cycles import find_cycles
+    from dashboard import answers, wording
+
+    recording = _open(args.what, args)
+    cycles = find_cycles(
+        recording.t_s,
+        recording.p_pa,
+        volume_m3=parse_quantity(args.volume, "volume") if args.volume else None,
+        temp_k=recording.temp_k,
+        p_amb_pa=recording.p_amb_pa,
+        reference_pa=parse_quantity(args.reference, "pressure"),
+    )
+    return _answer(args, answers.cycles(cycles), wording.cycles(cycles, _reader(args)))
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from analysis.compare import compare
+    from dashboard import answers, wording
+
+    before, after = _open(args.before, args), _open(args.after, args)
+    comparison = compare((before.t_s, before.p_pa), (after.t_s, after.p_pa))
+    return _answer(args, answers.compare(comparison), wording.compare(comparison, _reader(args)))
+
+
+def _fit(args: argparse.Namespace) -> int:
+    from analysis.fit import fit_line
+    from dashboard import answers, wording
+
+    recording = _open(args.what, args)
+    fitted = fit_line(
+        recording.t_s,
+        recording.pressures,
+        _line(args.line),
+        recording.marks,
+        flow_m3_per_s=parse_quantity(args.flow, "flow"),
+        inlet_pa=parse_quantity(args.inlet, "pressure"),
+    )
+    return _answer(args, answers.fit(fitted), wording.fit(fitted, _reader(args)))
+
+
+def _simulate(args: argparse.Namespace) -> int:
+    from analysis.model import simulate
+    from dashboard import answers, wording
+
+    line = _line(args.line)
+    every_s = parse_quantity(args.every, "time")
+    lead_s = 1.0
+    shots_s = [lead_s + i * every_s for i in range(args.shots)]
+    simulation = simulate(line, shots_s, duration_s=shots_s[-1] + parse_quantity(args.after, "time"))
+    return _answer(args, answers.simulation(line, simulation), wording.simulation(line, simulation, _reader(args)))
+
+
+def _size(args: argparse.Namespace) -> int:
+    from analysis.sizing import size_receiver
+    from dashboard import answers, wording
+
+    sizing = size_receiver(
+        _line(args.line), shots=args.shots, every_s=parse_quantity(args.every, "time"), floor_pa=parse_quantity(args.floor, "pressure")
+    )
+    return _answer(args, answers.sizing(sizing), wording.sizing(sizing, _reader(args)))
+
+
+def _dashboard(args: argparse.Namespace) -> int:
+    from dashboard.app import serve
+
+    serve(_home(), port=args.port, open_browser=not args.no_browser)
+    return 0
+
+
+# The words of the command line
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="farend",
+        description="Measure the air at the far end of the hose: record line pressure, find shots, recovery and leaks, "
+        "size a receiver and check that it helped.",
+        epilog="Quantities are text with a unit: '42.7 L', '5 gal', '85 psi', '0.4 s'. Readings and settings are kept under "
+        "FAREND_HOME (default: the folder farend in your home folder).",
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+
+    show = argparse.ArgumentParser(add_help=False)
+    show.add_argument("--json", action="store_true", help="print one JSON object instead of sentences")
+    show.add_argument("--show", choices=["bar", "psi", "kPa"], default=os.environ.get("FAREND_UNITS", "bar"), help="units of the sentences")
+
+    one = argparse.ArgumentParser(add_help=False)
+    one.add_argument("--channel", metavar="NAME", help="which pressure, where there are several")
+    one.add_argument("--unit", help="unit of the pressures in a file that names none, e.g. psi")
+    one.add_argument("--marks", metavar="FILE.jsonl", type=Path, help="marks that go with a CSV file")
+
+    line = argparse.ArgumentParser(add_help=False)
+    line.add_argument("--line", required=True, type=Path, metavar="LINE", help="air-line file, or the name of one that is kept")
+
+    serving = argparse.ArgumentParser(add_help=False)
+    serving.add_argument("--no-browser", action="store_true", help="do not open a browser")
+
+    def command(name: str, run: Any, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".", parents=list(parents))
+        sub.set_defaults(run=run)
+        return sub
+
+    p = command("demo", _demo, "play an invented session, record and analyse it, and open the dashboard", show, serving)
+    p.add_argument("--no-serve", action="store_true", help="stop after the findings")
+    p.add_argument("--port", type=int, default=8050, help="port of the dashboard")
+
+    p = command("ports", _ports, "say what is connected and what it sends", show)
+    p.add_argument("--listen", type=float, default=2.0, metavar="SECONDS", help="how long to listen on each port")
+
+    p = command("record", _record, "record a sensor into a session")
+    p.add_argument("--port", required=True, help="serial port or pyserial URL, see `farend ports`")
+    p.add_argument("--baud", type=int, default=115200)
+    p.add_argument("--name", help="name of the session")
+    p.add_argument("--for", dest="duration", metavar="TIME", help="how long, e.g. '10 min'")
+    p.add_argument("--until", metavar="HH:MM", help="until this time of day")
+    p.add_argument("--columns", help="what the values of a line are, where the device does not say, e.g. t_us,tool")
+    p.add_argument("--unit", help="unit of the pressures, where the device does not say")
+
+    p = command("import", _import, "bring CSV files in as sessions", show)
+    p.add_argument("file", nargs="+")
+    p.add_argument("--name", help="name of the session (default: the file's)")
+    p.add_argument("--unit", help="unit of the pressures in a file that names none, e.g. psi")
+
+    p = command("export", _export, "write a session as CSV or Parquet")
+    p.add_argument("what", metavar="SESSION", help=WHAT)
+    p.add_argument("-o", "--output", required=True, metavar="FILE.csv|.parquet")
+    p.add_argument("--unit", dest="to_unit", help="unit of the pressures written (default: kPa)")
+    p.set_defaults(channel=None, unit=None, marks=None)
+
+    command("sessions", _sessions, "list the sessions, after finishing what a crash left open", show)
+
+    p = command("shots", _shots, "find the shots: pressure at each, depth of the dip, time to recover", show, one)
+    p.add_argument("what", metavar="WHAT", help=WHAT)
+    p.add_argument("--window", nargs=2, metavar=("LOW", "HIGH"), help="the tool's window, to say how many shots started inside it")
+    p.add_argument("--volume", help="air behind the sensor, e.g. of the receiver, to weigh the air per shot")
+
+    p = command("leakdown", _leakdown, "say whether a shut-in line leaks, how much, and how sure that is", show, one)
+    p.add_argument("what", metavar="WHAT", help=WHAT)
+    p.add_argument("--volume", help="air that is shut in; without it only rates are given")
+    p.add_argument("--reference", default="90 psi", help="gauge pressure at which the leak is stated")
+
+    p = command("cycles", _cycles, "read the pump's cycles: duty, delivery and leak", show, one)
+    p.add_argument("what", metavar="WHAT", help=WHAT)
+    p.add_argument("--volume", help="tank and all that is open to it; without it flows are not given")
+    p.add_argument("--reference", default="90 psi", help="gauge pressure at which flows are stated")
+
+    p = command("compare", _compare, "did it help? compare two sessions at equal work", show, one)
+    p.add_argument("before", metavar="BEFORE", help=WHAT)
+    p.add_argument("after", metavar="AFTER", help=WHAT)
+
+    p = command("fit", _fit, "read bore, restrictions, volume and air per shot of a line from a recording", show, one, line)
+    p.add_argument("what", metavar="WHAT", help=WHAT)
+    p.add_argument("--flow", default="4.65 L/s", help="free-air flow at which the loss of the line is stated")
+    p.add_argument("--inlet", default="620.5 kPa", help="supply pressure at which the loss of the line is stated")
+
+    p = command("simulate", _simulate, "what the line should do when shots are fired", show, line)
+    p.add_argument("--shots", type=int, default=1, help="how many")
+    p.add_argument("--every", default="0.5 s", help="time from shot to shot")
+    p.add_argument("--after", default="3 s", help="how long to go on after the last")
+
+    p = command("size", _size, "the smallest receiver that keeps a burst above a floor", show, line)
+    p.add_argument("--shots", type=int, required=True, help="shots in the burst")
+    p.add_argument("--every", required=True, help="time from shot to shot, e.g. '0.3 s'")
+    p.add_argument("--floor", required=True, help="lowest pressure at which a shot may start, e.g. '85 psi'")
+
+    p = command("dashboard", _dashboard, "serve the pages on this computer", serving)
+    p.add_argument("--port", type=int, default=8050)
+    return parser
 
 
 if __name__ == "__main__":

@@ -11,7 +11,9 @@ ANR_DENSITY_KG_PER_M3: Final = 1.185  # density of free air, ANR (100 kPa, 20 de
 ANR_TEMPERATURE_K: Final = 293.15  # temperature of free air, ANR [K]; ISO 8778:2003
 ANR_PRESSURE_ABS_PA: Final = 100_000.0  # pressure of free air, ANR [Pa abs]; ISO 8778:2003
 ATMOSPHERE_ABS_PA: Final = 101_325.0  # standard atmosphere at sea level [Pa abs]; ISO 2533:1975
-SUTHERLAND_MU0_PA_S: Final = 1.716e-5  # viscosity of air at SUTHERLAND_T0_K [Pa s]; Sutherland's law, White, Viscous Fluid Flow, 2nd ed. 1991
+SUTHERLAND_MU0_PA_S: Final = (
+    1.716e-5  # viscosity of air at SUTHERLAND_T0_K [Pa s]; Sutherland's law, White, Viscous Fluid Flow, 1991
+)
 SUTHERLAND_T0_K: Final = 273.15  # reference temperature of Sutherland's law [K]; likewise
 SUTHERLAND_S_K: Final = 110.4  # Sutherland's constant of air [K]; likewise
 ZERO_CELSIUS_K: Final = 273.15  # 0 degC [K]; definition of the Celsius scale

@@ -59,7 +59,7 @@ def _units() -> dict[str, Unit]:
         ("mm", 1e-3, 0.0, "length"),
         ("cm", 1e-2, 0.0, "length"),
         ("um µm", 1e-6, 0.0, "length"),
-        ("in inch \"", INCH_M, 0.0, "length"),
+        ('in inch "', INCH_M, 0.0, "length"),
         ("ft", 12 * INCH_M, 0.0, "length"),
         ("h hour hours", 3600.0, 0.0, "time"),
         ("d day days", 86400.0, 0.0, "time"),
@@ -87,7 +87,7 @@ def _units() -> dict[str, Unit]:
 
 
 UNITS: Final = _units()
-_FOLDED: Final = {}  # filled below: lower-case names that are not ambiguous
+_FOLDED: Final[dict[str, Unit]] = {}
 for _name, _unit in UNITS.items():
     _FOLDED.setdefault(_name.casefold(), _unit)
 
@@ -157,7 +157,8 @@ def parse_quantity(text: str, quantity: str) -> float:
     if not match[2]:
         msg = f"{text!r} has no unit. Write it with one, e.g. {_example(quantity)}."
         raise UnitError(msg)
-    u = unit(match[2])
+    # "10m" is ten metres, but where a time is meant nobody says metres.
+    u = unit("min" if quantity == "time" and match[2] == "m" else match[2])
     kind = "humidity" if u.quantity == "fraction" and quantity == "humidity" else u.quantity
     if kind != quantity:
         msg = f"{text!r} is a {u.quantity}; needed is a {quantity}, e.g. {_example(quantity)}."

@@ -1,0 +1,112 @@
+"""How numbers are written for the reader: the chosen units, sensible digits, intervals."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from analysis.estimate import Estimate
+from analysis.units import from_si
+
+UNIT_SETS: Final = ("psi", "bar", "kPa")
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """The reader's units: psi brings gallons and scfm with it, bar and kPa bring litres.
+
+    Attributes
+    ----------
+    unit : str
+        "psi", "bar" or "kPa"; pressures are gauge.
+    """
+
+    unit: str = "bar"
+
+    def __post_init__(self) -> None:
+        if self.unit not in UNIT_SETS:
+            msg = f"{self.unit!r} is no unit that pages and findings are written in. Choose one of {', '.join(UNIT_SETS)}."
+            raise ValueError(msg)
+
+    @property
+    def volume_unit(self) -> str:
+        """Unit of volumes."""
+        return "gal" if self.unit == "psi" else "L"
+
+    @property
+    def flow_unit(self) -> str:
+        """Unit of free-air flows."""
+        return "scfm" if self.unit == "psi" else "L/s"
+
+    def pressure_value(self, p_pa: float) -> float:
+        """Convert a pressure or a difference of pressures [Pa] to the reader's unit."""
+        return from_si(p_pa, self.unit)
+
+    def pressure(self, p_pa: float) -> str:
+        """Write a gauge pressure [Pa] or a difference of pressures."""
+        digits = {"psi": 1, "bar": 2, "kPa": 0}[self.unit]
+        value = self.pressure_value(p_pa)
+        return f"{value:.{digits + 1 if 0 < abs(value) < 2 * 10 ** (1 - digits) else digits}f} {self.unit}"
+
+    def volume(self, v_m3: float) -> str:
+        """Write a volume [m3]."""
+        return f"{significant(from_si(v_m3, self.volume_unit), 3)} {self.volume_unit}"
+
+    def air(self, v_m3: float) -> str:
+        """Write an amount of free air [m3]: always litres, since a shot takes a small part of a gallon."""
+        return f"{significant(from_si(v_m3, 'L'), 3)} L"
+
+    def flow(self, q_m3_per_s: float) -> str:
+        """Write a free-air flow [m3/s]."""
+        value = from_si(q_m3_per_s, self.flow_unit)
+        return f"{significant(value, 3)} {self.flow_unit}"
+
+    def estimate(self, e: Estimate, write: Callable[[float], str]) -> str:
+        """Write an estimate with its interval, e.g. ``0.23 s (95 % between 0.21 s and 0.25 s)``."""
+        if e.value is None:
+            return "unknown"
+        if e.low is None and e.high is None:
+            return write(e.value)
+        if e.high is None:
+            return f"{write(e.value)} (95 %: at least {write(e.low or 0.0)})"
+        if e.low is None:
+            return f"{write(e.value)} (95 %: at most {write(e.high)})"
+        return f"{write(e.value)} (95 % between {write(e.low)} and {write(e.high)})"
+
+
+def seconds(t_s: float) -> str:
+    """Write a time span [s] in the unit that suits its size."""
+    if not math.isfinite(t_s):
+        return "unknown"
+    size = abs(t_s)
+    if size < 1.0:
+        return f"{t_s:.3f} s" if size < 0.0995 else f"{t_s:.2f} s"
+    if size < 120.0:
+        return f"{significant(t_s, 3)} s"
+    if size < 7200.0:
+        return f"{significant(t_s / 60.0, 3)} min"
+    if size < 172_800.0:
+        return f"{significant(t_s / 3600.0, 3)} h"
+    return f"{significant(t_s / 86_400.0, 3)} days"
+
+
+def percent(fraction: float) -> str:
+    """Write a fraction as percent."""
+    return f"{100.0 * fraction:.0f} %" if abs(fraction) >= 0.1 else f"{significant(100.0 * fraction, 2)} %"
+
+
+def change(ratio_minus_one: float) -> str:
+    """Write a change as a signed percent, e.g. ``-26 %``."""
+    return f"{100.0 * ratio_minus_one:+.0f} %"
+
+
+def significant(value: float, digits: int) -> str:
+    """Write a number with so many significant digits, without an exponent where a reader would not expect one."""
+    if value == 0.0 or not math.isfinite(value):
+        return f"{value:g}"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    if places > 7:
+        return f"{value:.{digits - 1}e}"
+    return f"{round(value, places):.{max(0, places)}f}"
