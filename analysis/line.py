@@ -1,0 +1,528 @@
+"""The air line: parts in order of flow from compressor to tool, read from and written to a TOML file.
+
+The file's keys are a contract; each quantity is text with its unit. In memory everything is SI; pressures are gauge.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import re
+import tomllib
+from dataclasses import dataclass
+from typing import Any, Final
+
+from analysis.air import CV_UNCERTAINTY, ambient_pressure, conductance_of_cv
+from analysis.units import UnitError, from_si, parse_quantity
+
+DEFAULT_B: Final = 0.35  # critical ratio of a coupler, valve, filter or regulator that names none; common practice, no source
+DEFAULT_CONDUCTANCE: Final = {  # sonic conductance [m3/(s Pa)] of a part that names none; common practice, no source
+    "regulator": 6.0e-8,
+    "coupler": 1.9e-8,
+    "valve": 6.0e-8,
+    "filter": 4.0e-8,
+    "dryer": 3.0e-8,
+}
+DEFAULT_ROUGHNESS_M: Final = 5e-6  # inner wall of rubber or plastic hose, nearly smooth; common practice, no source
+DEFAULT_DROOP: Final = 0.08  # share of the set point by which a regulator's outlet falls until it is wide open; common practice, no source
+DEFAULT_AIR_PER_SHOT_M3: Final = 1.4e-3  # free air of a framing nailer's shot [m3]; common practice, no source
+
+
+class LineError(ValueError):
+    """An air-line file that cannot be used; the message gives line, key and what to write instead."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """Where the line stands: altitude [m], air and hose temperature [K], relative humidity [0..1]."""
+
+    altitude_m: float = 0.0
+    temperature_k: float = 293.15
+    humidity: float = 0.6
+
+    @property
+    def p_amb_pa(self) -> float:
+        """Ambient pressure by the standard atmosphere [Pa abs]."""
+        return ambient_pressure(self.altitude_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compressor:
+    """Tank [m3] with pump: cut-in and cut-out [Pa gauge], delivery [m3/s free air], rated pressure [Pa gauge] or None."""
+
+    tank_m3: float
+    cut_in_pa: float
+    cut_out_pa: float
+    delivery_m3_per_s: float
+    rated_pa: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One part of the line; what does not belong to its kind is None.
+
+    Attributes
+    ----------
+    kind : str
+        regulator, hose, coupler, valve, filter, dryer, receiver or tool.
+    name : str
+        As the user calls it; the kind where no name was given.
+    bore_m, length_m, roughness_m : float or None
+        Of a hose [m].
+    volume_m3 : float or None
+        Of a receiver, filter or dryer; of a tool its chamber [m3].
+    conductance : float or None
+        Sonic conductance C by ISO 6358 [m3/(s Pa)].
+    b : float or None
+        Critical pressure ratio that goes with it [-].
+    set_pa, droop_pa : float or None
+        Of a regulator [Pa gauge]: set point, and how far the outlet must fall below it before the regulator is wide open.
+    air_per_shot_m3 : float or None
+        Of a tool: free air [m3] that one shot takes at `shot_reference_pa`.
+    window_pa : tuple or None
+        Of a tool: lowest and highest working pressure [Pa gauge].
+    rated_pa : float or None
+        Highest pressure allowed [Pa gauge].
+    leak : float or None
+        Sonic conductance of this part's leak to ambient [m3/(s Pa)].
+    assumed : tuple of str
+        Keys that were not given and stand at a usual value.
+    """
+
+    kind: str
+    name: str
+    bore_m: float | None = None
+    length_m: float | None = None
+    roughness_m: float | None = None
+    volume_m3: float | None = None
+    conductance: float | None = None
+    b: float | None = None
+    set_pa: float | None = None
+    droop_pa: float | None = None
+    air_per_shot_m3: float | None = None
+    window_pa: tuple[float, float] | None = None
+    rated_pa: float | None = None
+    leak: float | None = None
+    assumed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """An air line: name, site, compressor and the parts in order of flow; the last is the tool."""
+
+    name: str
+    site: Site
+    compressor: Compressor
+    parts: tuple[Part, ...]
+
+    @property
+    def tool(self) -> Part:
+        """The tool at the end."""
+        return self.parts[-1]
+
+    @property
+    def receiver(self) -> Part | None:
+        """The receiver nearest to the tool, if there is one."""
+        return next((p for p in reversed(self.parts) if p.kind == "receiver"), None)
+
+    @property
+    def shot_reference_pa(self) -> float:
+        """Pressure at which the tool's air per shot is stated [Pa gauge]: the middle of its window, else 6.2 bar (90 psi)."""
+        window = self.tool.window_pa
+        return 0.5 * (window[0] + window[1]) if window else 620_528.2
+
+    def labels(self) -> tuple[str, ...]:
+        """One short name per part for results: its kind, numbered where the kind repeats (hose1, hose2); the first valve is `supply`."""
+        kinds = [p.kind for p in self.parts]
+        if kinds[0] in ("valve", "coupler") and len(kinds) > 1:
+            kinds[0] = "supply"
+        seen: dict[str, int] = {}
+        out = []
+        for kind in kinds:
+            seen[kind] = seen.get(kind, 0) + 1
+            out.append(f"{kind}{seen[kind]}" if kinds.count(kind) > 1 else kind)
+        return tuple(out)
+
+    def with_part(self, index: int, **changes: Any) -> Line:
+        """Return the line with some fields of one part changed."""
+        parts = list(self.parts)
+        parts[index] = dataclasses.replace(parts[index], **changes)
+        return dataclasses.replace(self, parts=tuple(parts))
+
+
+# What each table of the file may hold: key -> (quantity, least, most, in SI); None as quantity means text or a list.
+_Rule = tuple[str | None, float, float]
+_PRESSURE: Final[_Rule] = ("pressure", 1e3, 1e7)
+_SITE: Final[dict[str, _Rule]] = {
+    "altitude": ("length", -500.0, 9000.0),
+    "temperature": ("temperature", 223.15, 343.15),
+    "humidity": ("humidity", 0.0, 1.0),
+}
+_COMPRESSOR: Final[dict[str, _Rule]] = {
+    "tank": ("volume", 1e-4, 100.0),
+    "cut_in": _PRESSURE,
+    "cut_out": _PRESSURE,
+    "delivery": ("flow", 1e-6, 10.0),
+    "rated": _PRESSURE,
+}
+_FLOW: Final[dict[str, _Rule]] = {"conductance": ("conductance", 1e-11, 1e-5), "cv": ("number", 1e-3, 1e3), "b": ("number", 0.0, 0.99)}
+_ANY: Final[dict[str, _Rule]] = {"kind": (None, 0, 0), "name": (None, 0, 0), "rated": _PRESSURE, "leak": ("conductance", 0.0, 1e-6)}
+_VOLUME: Final[_Rule] = ("volume", 1e-6, 100.0)
+_KINDS: Final[dict[str, dict[str, _Rule]]] = {
+    "regulator": _ANY | _FLOW | {"set": _PRESSURE, "droop": ("pressure", 1e2, 1e6)},
+    "hose": _ANY | {"length": ("length", 0.05, 2000.0), "bore": ("length", 1e-3, 0.1), "roughness": ("length", 0.0, 1e-3)},
+    "coupler": _ANY | _FLOW,
+    "valve": _ANY | _FLOW,
+    "filter": _ANY | _FLOW | {"volume": _VOLUME},
+    "dryer": _ANY | _FLOW | {"volume": _VOLUME},
+    "receiver": _ANY | {"volume": _VOLUME},
+    "tool": _ANY | {"air_per_shot": ("volume", 1e-6, 1.0), "window": (None, 0, 0), "volume": _VOLUME},
+}
+_NEEDED: Final = {"regulator": ("set",), "hose": ("length", "bore"), "receiver": ("volume",)}
+_TOP: Final = ("name", "site", "compressor", "part")
+
+
+class _Place:
+    """Finds the line on which a key stands, for messages: the standard parser does not tell."""
+
+    def __init__(self, text: str) -> None:
+        self._at: dict[tuple[str, int, str], int] = {}
+        table, count = "", {"part": -1}
+        for number, line in enumerate(text.splitlines(), start=1):
+            if head := re.match(r"\s*\[\[?\s*([A-Za-z0-9_.\" -]+?)\s*\]\]?", line):
+                table = head[1].strip('"')
+                count[table] = count.get(table, -1) + 1
+                self._at.setdefault((table, count[table], ""), number)
+            elif key := re.match(r"\s*([A-Za-z0-9_-]+|\"[^\"]+\")\s*[.=]", line):
+                self._at.setdefault((table, max(count.get(table, 0), 0), key[1].strip('"')), number)
+
+    def __call__(self, table: str, index: int = 0, key: str = "") -> str:
+        """Words such as "line 12: " for the start of a message; empty when the place is not known."""
+        number = self._at.get((table, index, key)) or self._at.get((table, index, ""))
+        return f"line {number}: " if number else ""
+
+
+def parse_line(text: str) -> Line:
+    """Read an air-line file.
+
+    Parameters
+    ----------
+    text : str
+        The file's content, TOML.
+
+    Returns
+    -------
+    Line
+        The line, checked.
+
+    Raises
+    ------
+    LineError
+        If the text is no TOML, has an unknown key, a value that cannot be, or parts in an impossible order. The message gives the
+        line, the key, and the nearest known one.
+    """
+    try:
+        data = tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError as problem:
+        msg = f'This is no valid air-line file: {problem}. Quantities are written as text, e.g. bore = "9.5 mm".'
+        raise LineError(msg) from None
+    at = _Place(text)
+    _check_keys(data, _TOP, at, "", 0, "an air-line file")
+    site = _site(data.get("site", {}), at)
+    compressor = _compressor(data.get("compressor"), at)
+    parts = _parts(data.get("part"), at)
+    _check_order(parts, at)
+    name = data.get("name", "air line")
+    if not isinstance(name, str) or not name.strip():
+        msg = f"{at('', 0, 'name')}name must be text, not {name!r}."
+        raise LineError(msg)
+    return Line(name=name.strip(), site=site, compressor=compressor, parts=parts)
+
+
+def _check_keys(table: dict[str, Any], known: Any, at: _Place, where: str, index: int, owner: str) -> None:
+    for key in table:
+        if key not in known:
+            near = difflib.get_close_matches(key, list(known), n=1, cutoff=0.4)
+            hint = f" Did you mean {near[0]!r}?" if near else f" Known are: {', '.join(known)}."
+            msg = f"{at(where, index, key)}{key!r} is not a key of {owner}.{hint}"
+            raise LineError(msg)
+
+
+def _value(key: str, raw: Any, rule: _Rule, at: str) -> float:
+    """Read one quantity and check it against its range."""
+    quantity, least, most = rule
+    if isinstance(raw, bool) or not isinstance(raw, str | int | float):
+        msg = f"{at}{key} = {raw!r} is not a quantity; write it as text with its unit."
+        raise LineError(msg)
+    try:
+        value = float(raw) if quantity == "number" and not isinstance(raw, str) else parse_quantity(str(raw), str(quantity))
+    except UnitError as problem:
+        msg = f"{at}{key}: {problem}"
+        raise LineError(msg) from None
+    if not least <= value <= most:  # NaN fails too
+        if quantity == "pressure" and value <= 0:
+            why = "lies at or below ambient; pressures here are gauge, above ambient"
+        elif value <= 0 < least:
+            why = "must be above zero"
+        else:
+            why = f"is outside of what can be ({_range(quantity, least, most)})"
+        msg = f"{at}{key} = {raw!r} {why}."
+        raise LineError(msg)
+    return value
+
+
+_SHOWN: Final = {
+    "pressure": "bar",
+    "volume": "L",
+    "length": "mm",
+    "flow": "L/min",
+    "conductance": "L/s/bar",
+    "temperature": "degC",
+    "humidity": "%",
+}
+
+
+def _range(quantity: str | None, least: float, most: float) -> str:
+    unit = _SHOWN.get(quantity or "")
+    if unit is None:
+        return f"{least:g} to {most:g}"
+    if quantity == "length" and most > 1.0:
+        return f"{least:g} m to {most:g} m"
+    return f"{from_si(least, unit):g} to {from_si(most, unit):g} {unit}"
+
+
+def _table(raw: Any, rules: dict[str, _Rule], at: _Place, where: str, index: int = 0) -> dict[str, float]:
+    return {k: _value(k, v, rules[k], at(where, index, k)) for k, v in raw.items() if rules[k][0] is not None}
+
+
+def _site(raw: Any, at: _Place) -> Site:
+    if not isinstance(raw, dict):
+        msg = f"{at('site')}[site] must be one table."
+        raise LineError(msg)
+    _check_keys(raw, _SITE, at, "site", 0, "[site]")
+    v = _table(raw, _SITE, at, "site")
+    plain = Site()
+    return Site(
+        altitude_m=v.get("altitude", plain.altitude_m),
+        temperature_k=v.get("temperature", plain.temperature_k),
+        humidity=v.get("humidity", plain.humidity),
+    )
+
+
+def _compressor(raw: Any, at: _Place) -> Compressor:
+    if isinstance(raw, list):
+        msg = f"{at('compressor', 1)}{len(raw)} compressors; a line has one. Add their tanks and deliveries together."
+        raise LineError(msg)
+    if not isinstance(raw, dict):
+        msg = "There is no [compressor]; needed are its tank, cut_in, cut_out and delivery."
+        raise LineError(msg)
+    _check_keys(raw, _COMPRESSOR, at, "compressor", 0, "[compressor]")
+    missing = [k for k in ("tank", "cut_in", "cut_out", "delivery") if k not in raw]
+    if missing:
+        msg = f"{at('compressor')}[compressor] lacks {', '.join(missing)}."
+        raise LineError(msg)
+    v = _table(raw, _COMPRESSOR, at, "compressor")
+    if v["cut_in"] >= v["cut_out"]:
+        msg = f"{at('compressor', 0, 'cut_in')}cut_in = {raw['cut_in']!r} must lie below cut_out = {raw['cut_out']!r}."
+        raise LineError(msg)
+    return Compressor(
+        tank_m3=v["tank"], cut_in_pa=v["cut_in"], cut_out_pa=v["cut_out"], delivery_m3_per_s=v["delivery"], rated_pa=v.get("rated")
+    )
+
+
+def _parts(raw: Any, at: _Place) -> tuple[Part, ...]:
+    if not isinstance(raw, list) or not raw:
+        msg = "There is no [[part]]; list the parts in order of flow, the tool last."
+        raise LineError(msg)
+    return tuple(_part(table, at, i) for i, table in enumerate(raw))
+
+
+def _part(raw: Any, at: _Place, index: int) -> Part:
+    here = at("part", index)
+    kind = raw.get("kind") if isinstance(raw, dict) else None
+    if kind == "compressor":
+        msg = f"{at('part', index, 'kind')}a second compressor among the parts; a line has one, in [compressor]."
+        raise LineError(msg)
+    if not isinstance(kind, str) or kind not in _KINDS:
+        near = difflib.get_close_matches(str(kind), list(_KINDS), n=1)
+        hint = f" Did you mean {near[0]!r}?" if near else f" Known are: {', '.join(_KINDS)}."
+        msg = f"{at('part', index, 'kind')}kind = {kind!r} is no kind of part.{hint}" if kind else f"{here}this part has no kind.{hint}"
+        raise LineError(msg)
+    rules = _KINDS[kind]
+    _check_keys(raw, rules, at, "part", index, f"a {kind}")
+    missing = [k for k in _NEEDED.get(kind, ()) if k not in raw]
+    if missing:
+        msg = f"{here}this {kind} lacks {', '.join(missing)}."
+        raise LineError(msg)
+    if "cv" in raw and "conductance" in raw:
+        msg = f"{at('part', index, 'cv')}cv and conductance say the same thing twice; keep conductance, it is the surer of the two."
+        raise LineError(msg)
+    name = raw.get("name", kind)
+    if not isinstance(name, str) or not name.strip():
+        msg = f"{at('part', index, 'name')}name must be text, not {name!r}."
+        raise LineError(msg)
+    v = _table(raw, rules, at, "part", index)
+    conductance = conductance_of_cv(v["cv"]) if "cv" in v else v.get("conductance")
+    assumed = []
+    if "conductance" in rules:
+        if conductance is None:
+            assumed.append("conductance")
+            conductance = DEFAULT_CONDUCTANCE[kind]
+        elif "cv" in v:
+            assumed.append("cv")
+    if kind == "tool" and "air_per_shot" not in v:
+        assumed.append("air_per_shot")
+    return Part(
+        kind=kind,
+        name=name.strip(),
+        bore_m=v.get("bore"),
+        length_m=v.get("length"),
+        roughness_m=v.get("roughness", DEFAULT_ROUGHNESS_M) if kind == "hose" else None,
+        volume_m3=v.get("volume"),
+        conductance=conductance,
+        b=v.get("b", DEFAULT_B) if "b" in rules else None,
+        set_pa=v.get("set"),
+        droop_pa=v.get("droop", DEFAULT_DROOP * v["set"]) if kind == "regulator" else None,
+        air_per_shot_m3=v.get("air_per_shot", DEFAULT_AIR_PER_SHOT_M3) if kind == "tool" else None,
+        window_pa=_window(raw, at, index) if "window" in raw else None,
+        rated_pa=v.get("rated"),
+        leak=v.get("leak"),
+        assumed=tuple(assumed),
+    )
+
+
+def _window(raw: dict[str, Any], at: _Place, index: int) -> tuple[float, float]:
+    here, window = at("part", index, "window"), raw["window"]
+    if not isinstance(window, list) or len(window) != 2:
+        msg = f'{here}window = {window!r} must be two pressures, e.g. window = ["5.5 bar", "7.0 bar"].'
+        raise LineError(msg)
+    low, high = (_value("window", w, _PRESSURE, here) for w in window)
+    if low >= high:
+        msg = f"{here}window = {window!r}: the first pressure must be the lower one."
+        raise LineError(msg)
+    return low, high
+
+
+def _check_order(parts: tuple[Part, ...], at: _Place) -> None:
+    tools = [i for i, p in enumerate(parts) if p.kind == "tool"]
+    if len(tools) > 1:
+        msg = f"{at('part', tools[1])}a second tool; a line has one. Describe the one that matters."
+        raise LineError(msg)
+    if not tools:
+        msg = "There is no tool; the last [[part]] must be the tool."
+        raise LineError(msg)
+    if tools[0] != len(parts) - 1:
+        after = parts[tools[0] + 1]
+        msg = f"{at('part', tools[0] + 1)}{after.name} comes after the tool; parts stand in order of flow, the tool last."
+        raise LineError(msg)
+
+
+# Writing
+
+
+def line_to_toml(line: Line) -> str:
+    """Write a line as an air-line file that `parse_line` reads back to the same values (10 digits)."""
+    c = line.compressor
+    out = [f"name = {_text(line.name)}", "", "[site]"]
+    out += _keys(altitude=(line.site.altitude_m, "m"), temperature=(line.site.temperature_k, "degC"), humidity=(line.site.humidity, "%RH"))
+    out += ["", "[compressor]"]
+    out += _keys(
+        tank=(c.tank_m3, "L"),
+        cut_in=(c.cut_in_pa, "bar"),
+        cut_out=(c.cut_out_pa, "bar"),
+        delivery=(c.delivery_m3_per_s, "L/min"),
+        rated=(c.rated_pa, "bar"),
+    )
+    for part in line.parts:
+        out += ["", "[[part]]", f"kind = {_text(part.kind)}"]
+        if part.name != part.kind:
+            out.append(f"name = {_text(part.name)}")
+        known = "conductance" not in part.assumed
+        out += _keys(
+            length=(part.length_m, "m"),
+            bore=(part.bore_m, "mm"),
+            roughness=(part.roughness_m if part.roughness_m != DEFAULT_ROUGHNESS_M else None, "um"),
+            volume=(part.volume_m3, "L"),
+            conductance=(part.conductance if known else None, "L/s/bar"),
+            set=(part.set_pa, "bar"),
+            droop=(part.droop_pa, "bar"),
+            air_per_shot=(part.air_per_shot_m3 if "air_per_shot" not in part.assumed else None, "L"),
+            leak=(part.leak, "L/s/bar"),
+            rated=(part.rated_pa, "bar"),
+        )
+        if part.b is not None and part.b != DEFAULT_B:
+            out.append(f"b = {part.b:.10g}")
+        if part.window_pa:
+            low, high = (f'"{from_si(p, "bar"):.10g} bar"' for p in part.window_pa)
+            out.append(f"window = [{low}, {high}]")
+    return "\n".join(out) + "\n"
+
+
+def _keys(**values: tuple[float | None, str]) -> list[str]:
+    return [f'{key} = "{from_si(v, unit):.10g} {unit}"' for key, (v, unit) in values.items() if v is not None]
+
+
+def _text(text: str) -> str:
+    plain = "".join(ch if ch.isprintable() else " " for ch in text).replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{plain}"'
+
+
+# Cautions
+
+
+def highest_pressures(line: Line) -> tuple[float, ...]:
+    """Highest pressure [Pa gauge] that each part can see at its inlet in normal work: cut-out, and after a regulator its set point."""
+    top, out = line.compressor.cut_out_pa, []
+    for part in line.parts:
+        out.append(top)
+        if part.set_pa is not None:
+            top = min(top, part.set_pa)
+    return tuple(out)
+
+
+def cautions(line: Line) -> tuple[str, ...]:
+    """What to heed on this line, in plain sentences: ratings first, then what a receiver and hoses ask for.
+
+    Pressures are given in bar and psi, since the reader's unit is not known here.
+    """
+    out: list[str] = []
+    c = line.compressor
+    if c.rated_pa is not None and c.rated_pa < c.cut_out_pa:
+        out.append(f"The compressor's tank is rated {_both(c.rated_pa)} but the pump cuts out at {_both(c.cut_out_pa)}: lower the cut-out.")
+    for part, top in zip(line.parts, highest_pressures(line), strict=True):
+        if part.rated_pa is not None and part.rated_pa < top:
+            out.append(
+                f"{_cap(part.name)} is rated {_both(part.rated_pa)} but can see {_both(top)}: put a regulator before it or replace it."
+            )
+        elif part.kind == "tool" and part.rated_pa is None and part.window_pa and part.window_pa[1] < top:
+            out.append(
+                f"{_cap(part.name)} can see {_both(top)}, above its window ({_both(part.window_pa[1])}): the tool maker's limit stands."
+            )
+        if part.kind == "receiver" and part.rated_pa is None:
+            out.append(f"No rated pressure is given for {part.name}: read its plate; it must not lie below {_both(top)}.")
+        if part.set_pa is not None and part.set_pa > c.cut_in_pa:
+            out.append(
+                f"{_cap(part.name)} is set to {_both(part.set_pa)}, above the pump's cut-in ({_both(c.cut_in_pa)}): "
+                "it cannot hold that near cut-in."
+            )
+        if "conductance" in part.assumed:
+            usual = from_si(part.conductance or 0.0, "L/s/bar")
+            out.append(f"The conductance of {part.name} is not given; a usual value is assumed ({usual:.2g} L/s/bar).")
+        if "cv" in part.assumed:
+            out.append(f"The conductance of {part.name} comes from Cv and is good to about {100 * CV_UNCERTAINTY:.0f} % only.")
+    if any(p.kind == "receiver" for p in line.parts):
+        out.append(
+            "A receiver needs a relief valve that opens at or below its rating, with no shut-off between. "
+            "Drain it; never cut, weld or drill it."
+        )
+    if any(p.kind == "hose" for p in line.parts):
+        out.append("A loose hose whips: shut the supply and bleed the line before you uncouple, and wear eye protection.")
+    return tuple(out)
+
+
+def _cap(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _both(p_pa: float) -> str:
+    return f"{from_si(p_pa, 'bar'):.1f} bar ({from_si(p_pa, 'psi'):.0f} psi)"
