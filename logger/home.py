@@ -1,0 +1,72 @@
+"""Where farend keeps things: one folder, `FAREND_HOME`, by default `farend` in the home folder."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+
+def home(given: Path | str | None = None) -> Path:
+    """Return the folder under which everything is kept.
+
+    Parameters
+    ----------
+    given : path, optional
+        A folder given by the caller; without it the environment variable ``FAREND_HOME``, else ``~/farend``.
+    """
+    if given is not None:
+        return Path(given)
+    named = os.environ.get("FAREND_HOME", "").strip()
+    return Path(named).expanduser() if named else Path.home() / "farend"
+
+
+def sessions_folder(given: Path | str | None = None) -> Path:
+    """Folder of the sessions, a folder each."""
+    return home(given) / "sessions"
+
+
+def lines_folder(given: Path | str | None = None) -> Path:
+    """Folder of the air-line files."""
+    return home(given) / "lines"
+
+
+def bin_folder(given: Path | str | None = None) -> Path:
+    """Folder to which deleted sessions go, so that a deletion can be undone."""
+    return home(given) / "bin"
+
+
+def locks_folder(given: Path | str | None = None) -> Path:
+    """Folder of the locks by which two recorders on one device are refused."""
+    return home(given) / "locks"
+
+
+def tools_file(given: Path | str | None = None) -> Path:
+    """File of the tools and their pressure windows."""
+    return home(given) / "tools.toml"
+
+
+def sensors_file(given: Path | str | None = None) -> Path:
+    """File of the sensors and the history of their calibrations."""
+    return home(given) / "sensors.toml"
+
+
+def line_file(named: Path | str, given: Path | str | None = None) -> Path:
+    """Find an air-line file: a path as it is, else the name of one that is kept under `lines/`.
+
+    Raises
+    ------
+    ValueError
+        If there is neither; the message names the lines that are kept.
+    """
+    path = Path(named)
+    if path.is_file():
+        return path
+    folder = lines_folder(given)
+    if path.name == str(path):  # a bare name, so that no path leads out of the folder
+        for kept in (folder / path.name, folder / f"{path.name}.toml"):
+            if kept.is_file():
+                return kept
+    kept_names = sorted(p.stem for p in folder.glob("*.toml")) if folder.is_dir() else []
+    known = f" Kept lines: {', '.join(kept_names)}." if kept_names else ""
+    msg = f"{named}: there is no such air-line file.{known} Give the path of a TOML file that describes the line."
+    raise ValueError(msg)

@@ -1,0 +1,259 @@
+"""Open what the user named, a session or a CSV file, as arrays ready for the analysis."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property, partial
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.constants import ATMOSPHERE_ABS_PA
+from logger.marks import Mark, read_marks
+from logger.session import Session, find_session, open_session
+
+Floats = NDArray[np.float64]
+
+# Which of several pressures is the tool's, and which temperature is nearest the air's: the first word found in the name wins.
+_PRESSURE_WORDS: Final = ("tool", "nailer", "gun", "work", "outlet", "downstream", "line", "hose", "pressure", "receiver", "tank", "supply")
+_TEMPERATURE_WORDS: Final = ("gas", "wall", "air", "receiver", "tank", "ambient", "temp")
+_BAROMETER_WORDS: Final = ("baro", "ambient", "atm", "p_amb", "pamb")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recording:
+    """Readings of one pressure, with what belongs to it.
+
+    Attributes
+    ----------
+    name : str
+        The session's or the file's.
+    t_s : ndarray, shape (n,)
+        Times from the first reading of the file [s], rising.
+    p_pa : ndarray, shape (n,)
+        Gauge pressure of the chosen channel [Pa]; readings that are missing are left out.
+    channel : str
+        Name of the chosen channel.
+    temp_k : ndarray, shape (n,), or None
+        Temperature nearest the air's, between its own readings by straight lines [K]; None where none was measured.
+    temperature : str
+        Name of that channel, or "".
+    p_amb_pa : float
+        Ambient pressure [Pa abs]: the barometer's median, else the standard atmosphere.
+    p_amb_series_pa : ndarray, shape (n,), or None
+        The barometer's readings [Pa abs], where there are any.
+    marks : tuple of mark
+        In order of time.
+    warnings : tuple of str
+        What the reader should know.
+    session : Session or None
+        The session, if it is one.
+    """
+
+    name: str
+    t_s: Floats
+    p_pa: Floats
+    channel: str
+    temp_k: Floats | None = None
+    temperature: str = ""
+    p_amb_pa: float = ATMOSPHERE_ABS_PA
+    p_amb_series_pa: Floats | None = None
+    marks: tuple[Mark, ...] = ()
+    warnings: tuple[str, ...] = ()
+    session: Session | None = None
+    _others: Mapping[str, Callable[[], Floats]] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def pressures(self) -> dict[str, Floats]:
+        """Every gauge pressure by its channel's name, at `t_s`; NaN where a channel has no reading [Pa]."""
+        return {name: self.p_pa if name == self.channel else read() for name, read in self._others.items()}
+
+    @property
+    def all_pressures(self) -> dict[str, Floats]:
+        """The same as `pressures`."""
+        return self.pressures
+
+
+def open_what(
+    what: Path | str,
+    *,
+    channel: str | None = None,
+    unit: str | None = None,
+    marks: Path | str | None = None,
+    home: Path | str | None = None,
+) -> Recording:
+    """Open a session by name or folder, or a CSV file.
+
+    Parameters
+    ----------
+    what : path or str
+        A session's name, its folder, or a CSV file.
+    channel : str, optional
+        Which pressure; without it the tool's, else the likeliest.
+    unit : str, optional
+        Unit of the pressures in a file that names none.
+    marks : path, optional
+        Marks that go with it, one JSON object a line; those of a session are kept as well.
+    home : path, optional
+        Where sessions are kept; by default FAREND_HOME.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing of that name, it has no such channel or no pressure, or a file is refused.
+    """
+    path = Path(what)
+    if path.is_dir() and (path / "session.toml").exists():
+        return _from_session(open_session(path), channel, marks)
+    if path.is_file():
+        if path.name == "session.toml":
+            return _from_session(open_session(path.parent), channel, marks)
+        return _from_csv(path, channel, unit, marks)
+    try:
+        session = find_session(home, str(what))
+    except ValueError as problem:
+        if path.suffix.lower() in {".csv", ".txt", ".tsv", ".dat", ".log"} or len(path.parts) > 1:
+            kind = "is a folder, but no session (it holds no session.toml)" if path.is_dir() else "there is no such file"
+            msg = f"{what}: {kind}. Check the name, or see `farend sessions`."
+            raise ValueError(msg) from None
+        msg = f"{problem} Nor is there a file of that name here."
+        raise ValueError(msg) from None
+    return _from_session(session, channel, marks)
+
+
+def _from_session(session: Session, channel: str | None, marks: Path | str | None) -> Recording:
+    if session.count == 0:
+        msg = f"{session.name} holds no readings."
+        raise ValueError(msg)
+    warnings = list(session.warnings)
+    if not session.finished and not session.recording:
+        warnings.append("was not closed properly; `farend sessions` brings its readings to safety.")
+    if session.channels and session.finished:
+        time_s = session.column_si(session.channels[0].name)[0]
+        columns = {c.column: partial(_column, session, c.name) for c in session.channels}
+    else:  # a recorder may be adding to the journals: read once
+        raw = session.raw
+        time_s = raw["time_s"]
+        columns = {c.column: partial(c.si, raw[c.name]) for c in session.channels}
+    return _recording(session.name, time_s, columns, channel, [*session.marks], warnings, marks, session)
+
+
+def _from_csv(path: Path, channel: str | None, unit: str | None, marks: Path | str | None) -> Recording:
+    from logger.csv_in import read_csv
+
+    reading = read_csv(path, name=path.stem, unit=unit)
+    frame = reading.readings
+    columns = {str(c): partial(frame[c].to_numpy, dtype=np.float64) for c in frame.columns}
+    return _recording(path.name, frame.index.to_numpy(dtype=np.float64), columns, channel, [], list(reading.warnings), marks, None)
+
+
+def _column(session: Session, name: str) -> Floats:
+    return session.column_si(name)[1]
+
+
+def _recording(
+    name: str,
+    time_s: Floats,
+    columns: Mapping[str, Callable[[], Floats]],
+    channel: str | None,
+    marks: list[Mark],
+    warnings: list[str],
+    marks_file: Path | str | None,
+    session: Session | None,
+) -> Recording:
+    if marks_file is not None:
+        more, left_out = read_marks(Path(marks_file))
+        marks = sorted([*marks, *more], key=lambda m: float(m["time_s"]))
+        warnings += left_out
+    gauge = {c.removesuffix("_pa"): c for c in columns if c.endswith("_pa") and not c.endswith("_abs_pa")}
+    absolute = {c.removesuffix("_abs_pa"): c for c in columns if c.endswith("_abs_pa")}
+    temperatures = {c.removesuffix("_k"): c for c in columns if c.endswith("_k")}
+    # A pressure named like a barometer is one only if it is absolute; of two at the same place the gauge one is meant.
+    barometer = next((n for n in absolute if _has(n, _BAROMETER_WORDS)), None)
+    pressures = {**{n: c for n, c in absolute.items() if n != barometer}, **gauge}
+
+    chosen = _choose(name, pressures, columns, channel)
+    keep_of = columns[pressures[chosen]]()
+    keep = np.isfinite(keep_of)
+    if not keep.any():
+        msg = f"{name}: channel {chosen} has no readings."
+        raise ValueError(msg)
+    whole = bool(keep.all())
+    t_s = time_s if whole else time_s[keep]
+
+    p_amb_series: Floats | None = None
+    p_amb = ATMOSPHERE_ABS_PA
+    if barometer is not None:
+        p_amb_series = _filled(time_s, columns[absolute[barometer]](), t_s)
+        if p_amb_series is not None:
+            p_amb = float(np.median(p_amb_series))
+    if any(pressures[n] == absolute.get(n) for n in pressures) and p_amb_series is None:
+        warnings.append("has absolute pressures and no barometer; gauge pressures are taken from a standard atmosphere, 101.3 kPa.")
+
+    def read(column: str, values: Floats | None = None) -> Floats:
+        p = columns[column]() if values is None else values
+        p = p if whole else p[keep]
+        if column.endswith("_abs_pa"):
+            p = p - (p_amb if p_amb_series is None else p_amb_series)
+        return p
+
+    temperature = _likeliest(temperatures, _TEMPERATURE_WORDS) if temperatures else ""
+    temp_k = _filled(time_s, columns[temperatures[temperature]](), t_s) if temperature else None
+    return Recording(
+        name=name,
+        t_s=t_s,
+        p_pa=read(pressures[chosen], keep_of),
+        channel=chosen,
+        temp_k=temp_k,
+        temperature=temperature if temp_k is not None else "",
+        p_amb_pa=p_amb,
+        p_amb_series_pa=p_amb_series,
+        marks=tuple(marks),
+        warnings=tuple(warnings),
+        session=session,
+        _others={n: partial(read, c) for n, c in pressures.items()},
+    )
+
+
+def _choose(name: str, pressures: Mapping[str, str], columns: Mapping[str, object], channel: str | None) -> str:
+    if not pressures:
+        seen = f"It has {', '.join(columns)}." if columns else "It has no columns."
+        msg = f"{name} has no channel that measures a pressure. {seen} Give its calibration, or say the unit with --unit."
+        raise ValueError(msg)
+    if channel is None:
+        return _likeliest(pressures, _PRESSURE_WORDS)
+    wanted = channel.strip().casefold()
+    for known, column in pressures.items():
+        if wanted in {known.casefold(), column.casefold()}:
+            return known
+    msg = f"{name} has no pressure channel {channel!r}; it has {', '.join(pressures)}."
+    raise ValueError(msg)
+
+
+def _likeliest(names: Mapping[str, str], words: tuple[str, ...]) -> str:
+    """Name that is the earliest word, else that contains it, else the first."""
+    for word in words:
+        for name in names:
+            if name.casefold() == word:
+                return name
+        for name in names:
+            if word in name.casefold():
+                return name
+    return next(iter(names))
+
+
+def _has(name: str, words: tuple[str, ...]) -> bool:
+    return any(w in name.casefold() for w in words)
+
+
+def _filled(time_s: Floats, values: Floats, t_s: Floats) -> Floats | None:
+    """Values at `t_s`, between readings by straight lines; None if there are no readings."""
+    known = np.isfinite(values)
+    if not known.any():
+        return None
+    if known.all() and t_s.size == time_s.size:
+        return values
+    return np.interp(t_s, time_s[known], values[known])
