@@ -1,0 +1,338 @@
+"""What of a shut-in recording may be fitted: spikes, breaks, settling after filling and the empty end are set apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+Array = NDArray[np.float64]
+
+MAX_POINTS: Final = 40_000  # readings are averaged down to this many before anything else; 1 s over half a day
+MAX_BLOCKS: Final = 2_400  # blocks in which breaks are looked for; 18 s over half a day
+SPIKE_SIGMAS: Final = 6.0  # common practice, no source
+BREAK_SIGMAS: Final = 7.0  # common practice, no source; a night has a few thousand blocks and must show no false break
+SETTLED: Final = 3e-5  # what may be left of the thermal transient, relative to absolute pressure; 0.01 K of the air
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A stretch of a recording.
+
+    Attributes
+    ----------
+    from_s, until_s : float
+        Ends [s], on the recording's clock.
+    why : str
+        Why it was left out; empty where it was used.
+    """
+
+    from_s: float
+    until_s: float
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """A recording averaged over blocks of time, with what its noise and steps are.
+
+    Attributes
+    ----------
+    t_s, p_pa, p_amb_pa, temp_k : ndarray, shape (n,)
+        Block means; pressure gauge; `temp_k` NaN where not measured.
+    weight : ndarray, shape (n,)
+        Readings in each block.
+    noise_pa : float
+        Standard deviation of single readings [Pa], quantisation included.
+    resolution_pa : float
+        Step of the readings [Pa]; 0 when none is seen.
+    """
+
+    t_s: Array
+    p_pa: Array
+    p_amb_pa: Array
+    temp_k: Array
+    weight: Array
+    noise_pa: float
+    resolution_pa: float
+
+
+def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | float, *, blocks: int = MAX_POINTS) -> Readings:
+    """Average readings over at most `blocks` equal blocks of time, spikes removed.
+
+    Parameters
+    ----------
+    t_s, p_pa, temp_k : array_like, shape (n,)
+        Times [s] (any order, NaN dropped), gauge pressure [Pa], temperature [K] or None.
+    p_amb_pa : float or array_like, shape (n,)
+        Ambient pressure [Pa abs].
+    blocks : int
+        Largest number of blocks.
+
+    Raises
+    ------
+    ValueError
+        If shapes differ or fewer than 8 readings are usable.
+    """
+    t = np.asarray(t_s, dtype=np.float64)
+    p = np.asarray(p_pa, dtype=np.float64)
+    if t.shape != p.shape or t.ndim != 1:
+        msg = f"Times and pressures do not belong together: {t.size} times, {p.size} pressures. Give one pressure for each time."
+        raise ValueError(msg)
+    columns = [t, p]
+    columns.append(np.full(1, np.nan) if temp_k is None else np.asarray(temp_k, dtype=np.float64))
+    columns.append(np.atleast_1d(np.asarray(p_amb_pa, dtype=np.float64)))
+    if any(c.size not in (1, t.size) for c in columns):
+        msg = "Temperature and barometer need one reading for each pressure. Export them with the same times."
+        raise ValueError(msg)
+    good = np.isfinite(t) & np.isfinite(p)
+    if not good.all():
+        columns = [c if c.size == 1 else c[good] for c in columns]
+    t = columns[0]
+    if t.size < 8:
+        msg = f"Only {t.size} usable readings; a leak-down needs at least 8. Record longer or faster."
+        raise ValueError(msg)
+    if np.any(np.diff(t) < 0):
+        order = np.argsort(t, kind="stable")
+        columns = [c if c.size == 1 else c[order] for c in columns]
+    t, p, temp, amb = columns
+    resolution = _resolution(p)
+    if t.size > blocks:
+        starts = _block_starts(t, blocks)
+        counts = np.diff(np.append(starts, t.size)).astype(np.float64)
+        noise = _noise(p[: 40 * blocks])
+        t, p = _means(t, starts, counts), _means(p, starts, counts)
+        temp = temp if temp.size == 1 else _means(temp, starts, counts)
+        amb = amb if amb.size == 1 else _means(amb, starts, counts)
+    else:
+        counts = np.ones(t.size)
+        noise = _noise(p)
+    noise = float(np.hypot(noise, resolution / np.sqrt(12.0)))
+    n = t.size
+    temp = _fill(t, np.broadcast_to(temp, n).astype(np.float64))
+    amb = _fill(t, np.broadcast_to(amb, n).astype(np.float64))
+    keep = ~_spikes(p, noise / np.sqrt(np.median(counts)))
+    return Readings(
+        t_s=t[keep],
+        p_pa=p[keep],
+        p_amb_pa=amb[keep],
+        temp_k=_smooth_temperature(temp[keep]),
+        weight=counts[keep],
+        noise_pa=noise,
+        resolution_pa=resolution,
+    )
+
+
+def coarsen(r: Readings, blocks: int) -> Readings:
+    """Average further, to at most `blocks` blocks of time."""
+    if r.t_s.size <= blocks:
+        return r
+    starts = _block_starts(r.t_s, blocks)
+    total = np.add.reduceat(r.weight, starts)
+
+    def mean(x: Array) -> Array:
+        return np.asarray(np.add.reduceat(x * r.weight, starts) / total, dtype=np.float64)
+
+    return Readings(
+        t_s=mean(r.t_s),
+        p_pa=mean(r.p_pa),
+        p_amb_pa=mean(r.p_amb_pa),
+        temp_k=mean(r.temp_k),
+        weight=total,
+        noise_pa=r.noise_pa,
+        resolution_pa=r.resolution_pa,
+    )
+
+
+def part(r: Readings, keep: NDArray[np.bool_]) -> Readings:
+    """Take some blocks of a recording."""
+    return Readings(
+        t_s=r.t_s[keep],
+        p_pa=r.p_pa[keep],
+        p_amb_pa=r.p_amb_pa[keep],
+        temp_k=r.temp_k[keep],
+        weight=r.weight[keep],
+        noise_pa=r.noise_pa,
+        resolution_pa=r.resolution_pa,
+    )
+
+
+def _block_starts(t: Array, blocks: int) -> NDArray[np.intp]:
+    edges = np.linspace(t[0], t[-1], blocks + 1)[:-1]
+    return np.unique(np.searchsorted(t, edges))
+
+
+def _means(x: Array, starts: NDArray[np.intp], counts: Array) -> Array:
+    # Sums of 43 million readings: subtract the first so that epoch times keep their digits.
+    first = x[0] if np.isfinite(x[0]) else 0.0
+    return np.asarray(np.add.reduceat(x - first, starts) / counts + first, dtype=np.float64)
+
+
+def _fill(t: Array, x: Array) -> Array:
+    """Bridge missing values of a slow quantity; all missing stays so."""
+    good = np.isfinite(x)
+    if good.all() or not good.any():
+        return x
+    return np.interp(t, t[good], x[good])
+
+
+def _noise(p: Array) -> float:
+    """Noise of single readings from second differences, deaf to slopes and single spikes."""
+    d = np.diff(p, 2)
+    return float(1.4826 * np.median(np.abs(d - np.median(d))) / np.sqrt(6.0)) if d.size else 0.0
+
+
+def _resolution(p: Array) -> float:
+    """Smallest step between the values that occur; 0 when there are too many different ones to see a step."""
+    values = np.unique(p[:200_000])
+    if values.size < 2:
+        return 0.0
+    steps = np.diff(values)
+    steps = steps[steps > 1e-9 * max(1.0, float(np.abs(values).max()))]
+    return float(np.quantile(steps, 0.1)) if steps.size else 0.0
+
+
+def _spikes(p: Array, noise: float) -> NDArray[np.bool_]:
+    """Single readings, or pairs, that stand out of their neighbours."""
+    if p.size < 7:
+        return np.zeros(p.size, dtype=bool)
+    # Edges mirrored without repeating, so that a slope at the edge does not look like a spike.
+    off = np.abs(p - median_filter(p, 7, mode="mirror"))
+    scale = 1.4826 * np.median(off)
+    return np.asarray(
+        off > SPIKE_SIGMAS * max(scale, noise, 1.0) + 3.0 * np.abs(np.gradient(median_filter(p, 7, mode="mirror"))), dtype=bool
+    )
+
+
+def _smooth_temperature(temp: Array) -> Array:
+    """Take single wild readings out of a temperature channel."""
+    if not np.isfinite(temp).all() or temp.size < 7:
+        return temp
+    middle = median_filter(temp, 7, mode="mirror")
+    off = np.abs(temp - middle)
+    return np.where(off > SPIKE_SIGMAS * max(1.4826 * float(np.median(off)), 0.05), middle, temp)
+
+
+def find_breaks(r: Readings) -> tuple[Span, ...]:
+    """Find the stretches in which something other than a leak moved the pressure.
+
+    Looks at differences from block to block against their running median: a step, a draw, a pump start or a gap stands
+    out by its size, whatever the leak's own rate is.
+
+    Parameters
+    ----------
+    r : Readings
+        Recording, at most some thousand blocks.
+
+    Returns
+    -------
+    tuple of Span
+        What is left out, in order of time, each with why.
+    """
+    b = coarsen(r, MAX_BLOCKS)
+    t, p = b.t_s, b.p_pa
+    if t.size < 16:
+        return ()
+    h = np.diff(t)
+    usual = float(np.median(h))
+    spans = [
+        Span(from_s=float(t[i]), until_s=float(t[i + 1]), why="gap in the readings") for i in np.flatnonzero(h > max(20.0 * usual, 60.0))
+    ]
+    spans += _stuck(b)
+    rate = np.diff(p) / h
+    width = min(61, (rate.size // 2) * 2 - 1)
+    base = median_filter(rate, width, mode="nearest")
+    excess = (rate - base) * h
+    sigma = max(1.4826 * float(np.median(np.abs(excess))), b.noise_pa / np.sqrt(float(np.median(b.weight))), 1.0)
+    flagged = np.abs(excess) > BREAK_SIGMAS * sigma
+    for first, last in _runs(flagged, bridge=4):
+        step = float(excess[first : last + 1].sum())
+        if abs(step) < BREAK_SIGMAS * sigma and abs(float(p[last + 1] - p[first])) < 3 * BREAK_SIGMAS * sigma:
+            continue
+        if first == 0:
+            continue  # the start is judged by its settling
+        why = "air was drawn or a valve opened" if step < 0 else "air was let in (pump or valve)"
+        spans.append(Span(from_s=float(t[max(first - 1, 0)]), until_s=float(t[min(last + 2, t.size - 1)]), why=why))
+    return merge(spans)
+
+
+def _stuck(b: Readings) -> list[Span]:
+    """Readings that stand at the very top of what occurs: the sensor's end of range."""
+    top = float(b.p_pa.max())
+    at_top = b.p_pa >= top - 1e-9 * abs(top)
+    if b.resolution_pa > 2.0 * _noise(b.p_pa):
+        return []  # a coarse step stands still by itself
+    return [
+        Span(from_s=float(b.t_s[first]), until_s=float(b.t_s[last]), why="sensor at the end of its range")
+        for first, last in _runs(at_top, bridge=0)
+        if last - first >= 10
+    ]
+
+
+def _runs(flagged: NDArray[np.bool_], *, bridge: int) -> list[tuple[int, int]]:
+    """First and last index of each run of True, runs closer than `bridge` joined."""
+    index = np.flatnonzero(flagged)
+    if index.size == 0:
+        return []
+    cut = np.flatnonzero(np.diff(index) > bridge + 1)
+    firsts = index[np.concatenate(([0], cut + 1))]
+    lasts = index[np.concatenate((cut, [index.size - 1]))]
+    return [(int(a), int(z)) for a, z in zip(firsts, lasts, strict=True)]
+
+
+def merge(spans: list[Span]) -> tuple[Span, ...]:
+    """Join spans that overlap; the earlier one's reason stands."""
+    out: list[Span] = []
+    for s in sorted(spans, key=lambda s: s.from_s):
+        if out and s.from_s <= out[-1].until_s:
+            why = out[-1].why if s.why in out[-1].why else f"{out[-1].why}; {s.why}"
+            out[-1] = Span(from_s=out[-1].from_s, until_s=max(out[-1].until_s, s.until_s), why=why)
+        else:
+            out.append(s)
+    return tuple(out)
+
+
+def settling_s(r: Readings) -> tuple[float, float]:
+    """How long the air of this stretch still changed its temperature after filling or drawing.
+
+    Fits ln(p/T) = parabola + A exp(-t/tau) and gives the time after which the exponential is spent.
+
+    Returns
+    -------
+    until_s : float
+        Time from the first block after which less than `SETTLED` of it is left [s]; 0 when no transient is seen.
+    tau_s : float
+        Its time constant [s]; NaN when none is seen.
+    """
+    b = coarsen(r, 600)
+    if b.t_s.size < 12:
+        return 0.0, float("nan")
+    t = b.t_s - b.t_s[0]
+    span = float(t[-1])
+    y = np.log(np.maximum(b.p_pa + b.p_amb_pa, 1.0))
+    best = (np.inf, 0.0, float("nan"), 0.0)
+    for limit in (1.0, 0.25):  # a whole night's temperature is no parabola: look at its beginning alone as well
+        near = t <= limit * span
+        if near.sum() < 12:
+            continue
+        x, z = t[near] / span, y[near]
+        plain = np.vander(x, 4)
+        free = z - plain @ np.linalg.lstsq(plain, z, rcond=None)[0]
+        for tau in np.geomspace(15.0, 1200.0, 14):
+            if tau > 0.2 * limit * span or tau < 1.5 * (t[1] - t[0]):
+                continue
+            basis = np.column_stack((plain, np.exp(-t[near] / tau)))
+            beta = np.linalg.lstsq(basis, z, rcond=None)[0]
+            rest = z - basis @ beta
+            gain = float(rest @ rest) / float(free @ free) if free @ free > 0 else 1.0
+            sigma = np.sqrt(rest @ rest / max(z.size - 5, 1))
+            lead = float(abs(beta[-1]) / max(sigma, 1e-7))
+            if gain < min(best[0], 0.5) and lead > 6.0:
+                best = (gain, abs(float(beta[-1])), float(tau), limit)
+    _, amplitude, tau, _ = best
+    if amplitude <= SETTLED or not np.isfinite(tau):
+        return 0.0, float("nan")
+    return float(tau * np.log(amplitude / SETTLED)), float(tau)
