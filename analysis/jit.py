@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numba
 
@@ -15,7 +15,10 @@ def jit(function: F) -> F:
 
     numba refuses ``cache=True`` at import where neither the package's folder nor the user's cache folder is writable.
     """
+    compiled: Any
     try:
-        return numba.njit(cache=True)(function)
+        compiled = numba.njit(cache=True)(function)
     except RuntimeError:
-        return numba.njit(function)
+        compiled = numba.njit(function)
+    result: F = compiled
+    return result

@@ -95,14 +95,15 @@ def kaplan_meier(times: ArrayLike, ended: ArrayLike) -> Survival:
     time = np.unique(t[e])
     at_risk = t.size - np.searchsorted(t, time, side="left")
     deaths = np.searchsorted(np.sort(t[e]), time, side="right") - np.searchsorted(np.sort(t[e]), time, side="left")
-    share = np.cumprod(1.0 - deaths / at_risk)
+    share = np.cumprod(1.0 - deaths / at_risk).astype(np.float64)
     left = at_risk - deaths
     with np.errstate(divide="ignore", invalid="ignore"):
         greenwood = np.cumsum(np.where(left > 0, deaths / (at_risk * np.maximum(left, 1)), np.inf))
-        standard_error = np.where(share > 0.0, share * np.sqrt(greenwood), 0.0)
+        standard_error = np.where(share > 0.0, share * np.sqrt(greenwood), 0.0).astype(np.float64)
         log_share = np.log(share)
         theta = np.where((share > 0.0) & (share < 1.0), Z_95 * np.sqrt(greenwood) / np.abs(log_share), np.nan)
-        low, high = share ** np.exp(theta), share ** np.exp(-theta)
+        low = (share ** np.exp(theta)).astype(np.float64)
+        high = (share ** np.exp(-theta)).astype(np.float64)
     return Survival(
         time=time,
         at_risk=at_risk.astype(np.int64),

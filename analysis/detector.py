@@ -1,0 +1,345 @@
+"""Finding shots in a stream of readings: feed blocks of any size, the answer is the same as for the whole record in one piece."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis import triggers
+from analysis.measures import RECOVERED, Fall, measure, recovery
+from analysis.record import Event, Shot, ShotRecord
+
+Floats = NDArray[np.float64]
+
+FIRST_READINGS = 256  # settle the rate, the noise and the resolution
+SLAB = 1 << 16  # readings taken in at once, so that memory stays small whatever is fed
+VIEW_S = 0.8  # a fall is judged this long after it happened
+HISTORY_S = 3.0
+LONGEST_RECOVERY_S = 60.0
+RING_S = 1.5  # for so long after a shot the hose may ring
+RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
+SAME_FALL_S = 0.05
+
+
+@dataclass(slots=True)
+class _Open:
+    """A shot whose recovery is still being watched."""
+
+    fall: Fall
+    noise_pa: float
+
+
+class ShotDetector:
+    """Find shots and other events while readings come in; one pass, constant memory.
+
+    Examples
+    --------
+    >>> detector = ShotDetector()
+    >>> for t, p in blocks:  # doctest: +SKIP
+    ...     detector.feed(t, p)
+    >>> record = detector.finish()  # doctest: +SKIP
+    """
+
+    def __init__(self, *, lag_s: float = 0.0) -> None:
+        self.lag_s = lag_s
+        self._t, self._raw, self._clean, self._total = (np.empty(0) for _ in range(4))
+        self._base = 0  # absolute position of the first reading kept
+        self._readings = 0
+        self._waiting_t: list[Floats] = []
+        self._waiting_p: list[Floats] = []
+        self._waiting = 0
+        self._widths: triggers.Widths | None = None
+        self._state, self._places = np.zeros(triggers.FLOATS), np.zeros(triggers.INTS, dtype=np.int64)
+        self._marks = np.zeros((1024, triggers.MARK_COLUMNS))
+        self._falls: list[Floats] = []
+        self._open: _Open | None = None
+        self._last: Fall | None = None
+        self._not_before = -np.inf
+        self._bursts: list[list[float]] = []
+        self._shots: list[Shot] = []
+        self._events: list[Event] = []
+        self._gap_ends: list[tuple[float, float]] = []
+        self._first_s = np.nan
+        self._last_s = -np.inf
+        self._dropped = 0
+        self._finished = False
+
+    # Live view
+
+    @property
+    def shots(self) -> tuple[Shot, ...]:
+        """Shots so far; the last may still be recovering and is then given as such."""
+        if self._open is None:
+            return tuple(self._shots)
+        fall = self._open.fall
+        return (*self._shots, _shot(fall, float("nan"), max(self._last_s - fall.time_s, 0.0), "not recovered"))
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """Events so far."""
+        return tuple(sorted(self._events, key=lambda e: e.time_s))
+
+    # Feeding
+
+    def feed(self, t_s: ArrayLike, p_pa: ArrayLike) -> None:
+        """Take in the next readings.
+
+        Parameters
+        ----------
+        t_s : array_like, shape (n,)
+            Times [s], ascending; readings that repeat a time or go back are left out.
+        p_pa : array_like, shape (n,)
+            Pressure [Pa gauge]; NaN where it is missing.
+
+        Raises
+        ------
+        ValueError
+            If the shapes differ or the detector has finished.
+        """
+        t, p = np.asarray(t_s, dtype=np.float64).ravel(), np.asarray(p_pa, dtype=np.float64).ravel()
+        if t.size != p.size:
+            msg = f"{t.size} times but {p.size} pressures; each reading needs both."
+            raise ValueError(msg)
+        if self._finished:
+            msg = "The detector has finished; start a new one for more readings."
+            raise ValueError(msg)
+        for a in range(0, t.size, SLAB):
+            self._take(t[a : a + SLAB], p[a : a + SLAB])
+
+    def _take(self, t: Floats, p: Floats) -> None:
+        good = np.isfinite(t) & np.isfinite(p)
+        if not good.all():
+            t, p = t[good], p[good]
+        if not t.size:
+            return
+        highest = np.maximum.accumulate(np.concatenate([[self._last_s], t]))
+        forward = t > highest[:-1]
+        if not forward.all():
+            self._dropped += int((~forward).sum())
+            t, p = t[forward], p[forward]
+            if not t.size:
+                return
+        if np.isnan(self._first_s):
+            self._first_s = float(t[0])
+        self._last_s = float(t[-1])
+        self._readings += t.size
+        if self._widths is None:
+            self._waiting_t.append(t)
+            self._waiting_p.append(p)
+            self._waiting += t.size
+            if self._waiting >= FIRST_READINGS:
+                self._begin()
+        else:
+            self._append(t, p)
+            self._advance(last=False)
+
+    def _begin(self) -> None:
+        t, p = np.concatenate(self._waiting_t), np.concatenate(self._waiting_p)
+        self._waiting_t, self._waiting_p = [], []
+        first = slice(0, FIRST_READINGS)
+        self._widths = triggers.widths(float(np.median(np.diff(t[first]))))
+        self._state, self._places = triggers.first_state(p[first])
+        self._append(t, p)
+        self._advance(last=False)
+
+    def _append(self, t: Floats, p: Floats) -> None:
+        self._t, self._raw = np.concatenate([self._t, t]), np.concatenate([self._raw, p])
+        empty = np.zeros(t.size)
+        self._clean, self._total = np.concatenate([self._clean, empty]), np.concatenate([self._total, empty])
+
+    def _advance(self, *, last: bool) -> None:
+        w = self._widths
+        if w is None:
+            return
+        while True:
+            found = triggers.scan(
+                self._t, self._raw, self._clean, self._total, self._base, self._base + self._t.size, last,
+                w.lag, w.mean, w.spike, w.gap_s, self._state, self._places, self._marks,
+            )  # fmt: skip
+            for mark in self._marks[:found]:
+                self._note(mark.copy())
+            if found < self._marks.shape[0] - 128:
+                break
+        self._judge(last=last)
+        self._forget()
+
+    @property
+    def _scanned(self) -> int:
+        """Readings kept that the first stage has been through."""
+        return int(self._places[triggers.NEXT]) - self._base
+
+    def _forget(self) -> None:
+        """Drop readings that nothing will look at again."""
+        w = self._widths
+        if w is None or not self._scanned:
+            return
+        keep_s = self._t[self._scanned - 1] - HISTORY_S
+        if self._falls:
+            keep_s = min(keep_s, self._falls[0][3] - HISTORY_S)
+        if self._open is not None:
+            keep_s = min(keep_s, self._open.fall.time_s - 0.5)
+        cut = min(int(np.searchsorted(self._t, keep_s)), self._scanned - w.reach)
+        if cut > self._t.size // 2 or cut > SLAB:
+            self._t, self._raw, self._clean, self._total = (a[cut:].copy() for a in (self._t, self._raw, self._clean, self._total))
+            self._base += cut
+
+    # Judging
+
+    def _note(self, mark: Floats) -> None:
+        kind = int(mark[0])
+        if kind == triggers.FALL:
+            self._falls.append(mark)
+        elif kind == triggers.GAP:
+            self._gap_ends.append((float(mark[3] - mark[4]), float(mark[3])))
+            self._events.append(Event(kind="gap", time_s=float(mark[3] - mark[4]), until_s=float(mark[3])))
+
+    def _judge(self, *, last: bool) -> None:
+        w = self._widths
+        if w is None or not self._scanned:
+            return
+        n = self._scanned
+        now = self._t[n - 1]
+        while self._falls:
+            mark = self._falls[0]
+            if not last and now < mark[3] + VIEW_S:
+                break
+            self._falls.pop(0)
+            self._weigh(mark, w)
+        self._watch(float(now), last=last)
+
+    def _weigh(self, mark: Floats, w: triggers.Widths) -> None:
+        """Decide what one marked fall was."""
+        top_s, size, noise = float(mark[3]), float(mark[4]), float(mark[6])
+        lag = float(w.lag[int(mark[1])]) * w.step_s
+        until = top_s + VIEW_S
+        end = int(np.searchsorted(self._t[: self._scanned], until))
+        ready = self._base + end
+        for other in self._falls:
+            # Another fall begins: the view ends there. Only what was known by the end of the view counts.
+            if other[7] <= ready and other[4] > 0.5 * size and other[3] - top_s > 0.12:
+                until = min(until, float(other[3] - w.lag[int(other[1])] * w.step_s - w.mean[int(other[1])] * w.step_s))
+                break
+        for start, stop in self._gap_ends:
+            if stop > top_s:
+                until = min(until, start + 1e-9)
+        end = int(np.searchsorted(self._t[: self._scanned], until, side="right"))
+        earliest = max(self._not_before, max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf))
+        a = int(np.searchsorted(self._t, max(top_s - 1.5, earliest)))
+        fall = measure(self._t[a:end], self._clean[a:end], top_s, lag, noise, size, w.step_s, earliest, until)
+        if fall is None:
+            return
+        self._accept(fall, noise)
+
+    def _accept(self, fall: Fall, noise: float) -> None:
+        last = self._last
+        dip = fall.dip_pa
+        if dip < 3.0 * noise or fall.rough > 6.0:
+            return
+        if last is not None:
+            since = fall.time_s - last.time_s
+            if since < SAME_FALL_S or fall.time_s < last.minimum_s:
+                return
+            if since < RING_S and dip < RING_SHARE * last.dip_pa:
+                return
+        self._close(fall.time_s)
+        self._open = _Open(fall, noise)
+        self._last = fall
+        self._not_before = fall.minimum_s
+
+    def _close(self, until_s: float, *, cut: bool = True) -> None:
+        """End the watch on the open shot at the next fall."""
+        if self._open is None or self._widths is None:
+            return
+        fall = self._open.fall
+        shot = self._recovered(until_s, closed=True)
+        self._shots.append(
+            shot if shot is not None else _shot(fall, float("nan"), until_s - fall.time_s, "cut off" if cut else "not recovered")
+        )
+        self._open = None
+
+    def _recovered(self, until_s: float, *, closed: bool) -> Shot | None:
+        if self._open is None or self._widths is None:
+            return None
+        fall = self._open.fall
+        a, z = np.searchsorted(self._t[: self._scanned], [fall.minimum_s, until_s])
+        level = fall.before_pa - (1.0 - RECOVERED) * fall.dip_pa
+        at = recovery(self._t[a:z], self._clean[a:z], level, self._open.noise_pa, fall.dip_pa, self._widths.step_s, closed=closed)
+        if np.isnan(at) or at - fall.time_s > LONGEST_RECOVERY_S:
+            return None
+        return _shot(fall, at - fall.time_s, at - fall.time_s, "recovered")
+
+    def _watch(self, now_s: float, *, last: bool) -> None:
+        """Look whether the open shot has recovered, or has been watched for long enough."""
+        if self._open is None:
+            return
+        fall = self._open.fall
+        # A fall that is not yet judged may cut this shot off: do not look beyond it.
+        limit = self._falls[0][3] - 0.3 if self._falls else now_s - (0.0 if last else 0.3)
+        for start, _ in self._gap_ends:
+            if start >= fall.time_s and start <= limit:
+                self._close(float(start) + 1e-9, cut=False)
+                return
+        if last and not self._falls:
+            self._close(now_s + 1e-9, cut=False)
+            return
+        shot = self._recovered(float(limit), closed=False)
+        if shot is not None:
+            self._shots.append(shot)
+            self._open = None
+        elif limit > fall.time_s + LONGEST_RECOVERY_S:
+            self._shots.append(_shot(fall, float("nan"), LONGEST_RECOVERY_S, "not recovered"))
+            self._open = None
+
+    # The end
+
+    def finish(self) -> ShotRecord:
+        """End the stream and return everything found.
+
+        Raises
+        ------
+        ValueError
+            If there are too few readings to say anything.
+        """
+        if self._readings < 20:
+            msg = f"Only {self._readings} readings with a time and a pressure; finding shots needs at least 20. Record for longer."
+            raise ValueError(msg)
+        if self._widths is None:
+            self._begin()
+        self._finished = True
+        self._advance(last=True)
+        w = self._widths
+        assert w is not None
+        rate = 1.0 / w.step_s
+        warnings = []
+        if rate < 40.0:
+            warnings.append(
+                f"{rate:.3g} readings a second are too few to see shots: a dip lasts only some tens of milliseconds. "
+                "Log at least 50 a second, better 200."
+            )
+        if self._dropped:
+            warnings.append(f"{self._dropped} readings repeat a time or go back in time and were left out.")
+        shots = tuple(replace(s, time_s=s.time_s - self.lag_s) for s in self._shots) if self.lag_s else tuple(self._shots)
+        return ShotRecord(
+            readings=self._readings,
+            duration_s=self._last_s - self._first_s,
+            rate_hz=rate,
+            noise_pa=float(triggers.noise_of(self._state)),
+            resolution_pa=float(self._state[triggers.RESOLUTION]),
+            shots=shots,
+            events=self.events,
+            warnings=tuple(warnings),
+        )
+
+
+def _shot(fall: Fall, recovery_s: float, censored_s: float, outcome: str) -> Shot:
+    return Shot(
+        time_s=fall.time_s,
+        before_pa=fall.before_pa,
+        minimum_pa=fall.minimum_pa,
+        dip_pa=fall.dip_pa,
+        recovery_s=recovery_s,
+        censored_s=censored_s,
+        outcome=outcome,  # type: ignore[arg-type]
+    )

@@ -1,0 +1,76 @@
+"""What the detector gives: shots, other events, and the record they came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Outcome = Literal["recovered", "cut off", "not recovered"]
+Kind = Literal["regulator change", "disconnected", "connected", "air draw", "pump start", "pump stop", "interference", "gap"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shot:
+    """One tool cycle as the sensor saw it.
+
+    Attributes
+    ----------
+    time_s : float
+        When the pressure at the sensor begins to fall [s].
+    before_pa, minimum_pa, dip_pa : float
+        Pressure just before, lowest true pressure of the dip, and their difference [Pa gauge, Pa gauge, Pa].
+    recovery_s : float
+        From `time_s` until 90 % of the dip is regained and held for 150 ms [s]; NaN unless `outcome` is "recovered".
+    censored_s : float
+        Time observed without recovery [s]; equals `recovery_s` where the shot recovered.
+    outcome : str
+        "recovered"; "cut off" (the next shot or another event came first); "not recovered" (record or gap ended, or 60 s passed).
+    """
+
+    time_s: float
+    before_pa: float
+    minimum_pa: float
+    dip_pa: float
+    recovery_s: float
+    censored_s: float
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something other than a shot, the half-open interval [time_s, until_s) [s].
+
+    Kinds: regulator change, disconnected, connected, air draw, pump start, pump stop, interference, gap.
+    """
+
+    kind: Kind
+    time_s: float
+    until_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotRecord:
+    """Everything found in one stretch of readings.
+
+    Attributes
+    ----------
+    readings : int
+        Readings used; missing and repeated ones are not counted.
+    duration_s, rate_hz : float
+        From first to last reading [s]; typical rate [1/s] (inverse of the median spacing).
+    noise_pa, resolution_pa : float
+        Standard deviation of the sensor's noise and smallest step seen [Pa].
+    shots, events : tuple
+        In order of time.
+    warnings : tuple of str
+        What the reader must know before trusting the numbers.
+    """
+
+    readings: int
+    duration_s: float
+    rate_hz: float
+    noise_pa: float
+    resolution_pa: float
+    shots: tuple[Shot, ...]
+    events: tuple[Event, ...]
+    warnings: tuple[str, ...]

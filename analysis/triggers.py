@@ -1,0 +1,216 @@
+"""First stage of the shot detector: one compiled pass that cleans spikes, follows the noise and marks falls of pressure.
+
+Every reading is looked at once, in order, and all that is remembered is a few numbers and a short stretch of readings. The
+state holds absolute positions, so blocks of any size give the same marks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.jit import jit
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Three widths of fall: a tool emptying its own inlet, a wave rounded by a hose, a receiver drawn down.
+LAG_S = (0.016, 0.06, 0.18)
+MEAN_S = (0.006, 0.03, 0.08)
+SPIKE_S = 0.016  # what comes back within this time was electrical: no line fills that fast
+GAP_S = 0.15
+GAP_STEPS = 6.0
+
+# Kinds of mark
+FALL, SPIKE, GAP = 0, 1, 2
+# Columns of a mark: kind, scale or length of spike, position and time of its peak, size, first position above the threshold, noise,
+# position at which it was issued, threshold
+MARK_COLUMNS = 9
+
+# Slots of the float state
+NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE = 0, 1, 2, 5, 8, 9
+FLOATS = 10
+# Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
+# the threshold, where it went above, where its peak is
+NEXT, START, ABOVE_0, ROSE_0, TOP_0 = 0, 1, 2, 5, 8
+INTS = 11
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Widths:
+    """Widths in readings, from the rate."""
+
+    step_s: float
+    lag: Ints
+    mean: Ints
+    spike: int
+    gap_s: float
+
+    @property
+    def reach(self) -> int:
+        """Readings that the pass looks back."""
+        return int(self.lag[-1] + self.mean[-1]) + 3
+
+
+def widths(step_s: float) -> Widths:
+    """Set the widths for readings `step_s` apart."""
+    return Widths(
+        step_s=step_s,
+        lag=np.array([max(1, round(s / step_s)) for s in LAG_S], dtype=np.int64),
+        mean=np.array([max(1, round(s / step_s)) for s in MEAN_S], dtype=np.int64),
+        spike=max(1, min(32, int(SPIKE_S / step_s))),
+        gap_s=max(GAP_S, GAP_STEPS * step_s),
+    )
+
+
+def first_state(p_pa: Floats) -> tuple[Floats, Ints]:
+    """Start the state from the first readings: their noise and resolution."""
+    state, places = np.zeros(FLOATS), np.zeros(INTS, dtype=np.int64)
+    bend = np.abs(p_pa[2:] - 2.0 * p_pa[1:-1] + p_pa[:-2])
+    step = np.abs(np.diff(p_pa))
+    step = step[step > 1e-3]
+    state[RESOLUTION] = float(step.min()) if step.size else 0.0
+    state[NOISE] = float(np.median(bend)) if bend.size else 0.0  # median of the second difference's size
+    state[REFERENCE] = float(p_pa[0]) if p_pa.size else 0.0
+    return state, places
+
+
+@jit
+def noise_of(state: Floats) -> float:
+    """Standard deviation of the noise [Pa], never below that of rounding to the sensor's resolution."""
+    return max(state[NOISE] / 1.6521, state[RESOLUTION] / 3.4641, 1.0)
+
+
+@jit
+def scan(
+    t: Floats, raw: Floats, clean: Floats, total: Floats, base: int, until: int, last: bool, lag: Ints, mean: Ints,
+    spike: int, gap_s: float, state: Floats, places: Ints, marks: Floats,
+) -> int:  # fmt: skip
+    """Advance through the readings and write marks; returns how many.
+
+    Parameters
+    ----------
+    t, raw : ndarray, shape (n,)
+        Times [s] and readings [Pa] that are kept at present; the first has the absolute position `base`.
+    clean, total : ndarray, shape (n,)
+        Filled: readings without spikes [Pa]; their running sum above the reference [Pa].
+    until : int
+        Absolute position after the last reading there is.
+    last : bool
+        Whether no more will come; else the last few wait for their successors.
+    marks : ndarray, shape (m, MARK_COLUMNS)
+        Filled; the pass stops early when it is full.
+    """
+    found = 0
+    i = places[NEXT]
+    stop = until if last else until - spike - 1
+    scales = lag.size
+    while i < stop and found < marks.shape[0] - 128:
+        k = i - base
+        x = raw[k]
+        if i > 0 and t[k] - t[k - 1] > gap_s:
+            marks[found, 0] = GAP
+            marks[found, 2] = i
+            marks[found, 3] = t[k]
+            marks[found, 4] = t[k] - t[k - 1]
+            marks[found, 7] = i
+            found += 1
+            places[START] = i
+            for s in range(scales):
+                places[ABOVE_0 + s] = 0
+        start = places[START]
+        sigma = noise_of(state)
+        # A jump that is undone within a few readings is electrical.
+        run = 0
+        if i > start:
+            left = clean[k - 1]
+            jump = abs(x - left)
+            if jump > 8.0 * sigma:
+                n = 1
+                while n <= spike and i + n < until:
+                    if t[k + n] - t[k + n - 1] > gap_s:
+                        break
+                    if abs(raw[k + n] - left) < max(4.0 * sigma, 0.15 * jump) and abs(raw[k + n - 1] - left) > 0.3 * jump:
+                        run = n
+                        break
+                    n += 1
+        if run > 0:
+            marks[found, 0] = SPIKE
+            marks[found, 1] = run
+            marks[found, 2] = i
+            marks[found, 3] = t[k]
+            marks[found, 4] = x - clean[k - 1]
+            marks[found, 7] = i
+            found += 1
+            left = clean[k - 1]
+            right = raw[k + run]
+            for n in range(run):
+                w = (t[k + n] - t[k - 1]) / (t[k + run] - t[k - 1])
+                clean[k + n] = left + w * (right - left)
+        else:
+            run = 1
+            clean[k] = x
+        for n in range(run):
+            j = k + n
+            here = i + n
+            state[SUM] += clean[j] - state[REFERENCE]
+            total[j] = state[SUM]
+            if here - start >= 2:
+                bend = abs(clean[j] - 2.0 * clean[j - 1] + clean[j - 2])
+                # Follow the median: up and down by the same small share.
+                move = 0.004 * max(state[NOISE], 0.3 * state[RESOLUTION], 1.0)
+                state[NOISE] = max(state[NOISE] + (move if bend > state[NOISE] else -move), 0.0)
+            for s in range(scales):
+                reach = lag[s] + mean[s]
+                if here - reach < start:
+                    continue
+                m = mean[s]
+                fall = (
+                    ((total[j - lag[s]] - total[j - reach]) - (total[j] - total[j - m])) / m
+                    if here - reach >= 0 and j - reach >= 0
+                    else 0.0
+                )
+                white = 5.0 * sigma * (2.0 / m) ** 0.5
+                size = abs(fall)
+                ripple = max(state[RIPPLE_0 + s], 0.2 * white)
+                move = 0.003 * ripple
+                state[RIPPLE_0 + s] = ripple + (move if size > ripple else -move)
+                threshold = max(white, 2.5 * 1.4826 * state[RIPPLE_0 + s])
+                phase = places[ABOVE_0 + s]
+                if phase == 0:
+                    if fall > threshold:
+                        places[ABOVE_0 + s] = 1
+                        places[ROSE_0 + s] = here
+                        places[TOP_0 + s] = here
+                        state[PEAK_0 + s] = fall
+                elif phase == 1:
+                    if fall > state[PEAK_0 + s]:
+                        state[PEAK_0 + s] = fall
+                        places[TOP_0 + s] = here
+                    over = fall < 0.5 * state[PEAK_0 + s] or here - places[TOP_0 + s] > 2 * lag[s]
+                    if over:
+                        top = places[TOP_0 + s]
+                        marks[found, 0] = FALL
+                        marks[found, 1] = s
+                        marks[found, 2] = top
+                        marks[found, 3] = t[top - base]
+                        marks[found, 4] = state[PEAK_0 + s]
+                        marks[found, 5] = places[ROSE_0 + s]
+                        marks[found, 6] = sigma
+                        marks[found, 7] = here
+                        marks[found, 8] = threshold
+                        found += 1
+                        places[ABOVE_0 + s] = 2  # wait until this fall is over before the next can begin
+                if places[ABOVE_0 + s] == 2:
+                    if fall < 0.5 * state[PEAK_0 + s]:
+                        places[ABOVE_0 + s] = 0
+                    elif fall > 1.5 * state[PEAK_0 + s] + threshold:
+                        places[ABOVE_0 + s] = 1
+                        places[ROSE_0 + s] = here
+                        places[TOP_0 + s] = here
+                        state[PEAK_0 + s] = fall
+        i += run
+    places[NEXT] = i
+    return found
