@@ -1,0 +1,433 @@
+"""Pump cycles from the pressure of a tank or header alone: when the pump ran, its duty, what it delivers, what leaks.
+
+The pump fills to its cut-out and starts again at its cut-in. Tops are found first, since every run ends at the cut-out; between
+two tops lies the start. Each turn is then placed where two parabolas meet. The air is warm after a run and cools to the wall in a
+minute or two, so the slope just after a stop is no leak: the fall is fitted as a leak plus a decaying warmth, alike in all cycles.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import median_filter
+
+from analysis.air import CRITICAL_RATIO
+from analysis.constants import (
+    ANR_DENSITY_KG_PER_M3,
+    ANR_TEMPERATURE_K,
+    ATMOSPHERE_ABS_PA,
+    GAMMA,
+    LEAK_REFERENCE_PA,
+    R_AIR_J_PER_KG_K,
+)
+from analysis.estimate import Estimate
+from analysis.leak_breaks import Readings, condense
+from analysis.leakdown import flow_factor, leak_at
+
+Array = NDArray[np.float64]
+
+LEAST_RISE_PA: Final = 8_000.0  # a pressure switch has a wider band than this [Pa]; common practice, no source
+TOP_SHARE: Final = 0.4  # a run regains at least this share of the usual one [-]; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cycle:
+    """One run of the pump.
+
+    Attributes
+    ----------
+    start_s, stop_s : float or None
+        When the pump starts and stops [s]; None where the record begins or ends within the run.
+    cut_in_pa, cut_out_pa : float or None
+        Gauge pressure then [Pa]; None likewise.
+    """
+
+    start_s: float | None
+    stop_s: float | None
+    cut_in_pa: float | None
+    cut_out_pa: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cycles:
+    """What the cycles say.
+
+    Attributes
+    ----------
+    cycles : tuple of Cycle
+        Runs of the pump, in order of time.
+    cut_in_pa, cut_out_pa : float or None
+        Median of the runs [Pa gauge].
+    duty : Estimate
+        Share of time on load over whole cycles, from start to start [-]; None without a whole cycle.
+    mean_period_s : float or None
+        Mean time from start to start [s]; a pump-up from empty is no cycle and not counted.
+    starts_per_hour : float or None
+        Likewise.
+    delivery_m3_per_s, leak_m3_per_s : Estimate
+        Free air (ANR) that the pump delivers, and that leaks, both at `reference_pa` [m3/s]; None without a volume.
+    leak_share : float or None
+        Leak over delivery at the reference, needs no volume [-]; None when it cannot be told.
+    reference_pa : float
+        Gauge pressure at which flows are stated [Pa].
+    volume_m3 : float or None
+        Air in tank and all that is open to it [m3].
+    never_unloads : bool
+        The pump ran all the time without reaching a cut-out.
+    warnings : tuple of str
+        What the reader should know.
+    """
+
+    cycles: tuple[Cycle, ...]
+    cut_in_pa: float | None
+    cut_out_pa: float | None
+    duty: Estimate
+    mean_period_s: float | None
+    starts_per_hour: float | None
+    delivery_m3_per_s: Estimate
+    leak_m3_per_s: Estimate
+    leak_share: float | None
+    reference_pa: float
+    volume_m3: float | None
+    never_unloads: bool
+    warnings: tuple[str, ...]
+
+
+def find_cycles(
+    t_s: ArrayLike,
+    p_pa: ArrayLike,
+    *,
+    volume_m3: float | None = None,
+    temp_k: ArrayLike | None = None,
+    p_amb_pa: ArrayLike | float = ATMOSPHERE_ABS_PA,
+    reference_pa: float = LEAK_REFERENCE_PA,
+) -> Cycles:
+    """Find the runs of the pump in a pressure recording.
+
+    Parameters
+    ----------
+    t_s, p_pa : array_like, shape (n,)
+        Times [s], a reading each 10 s or faster, and gauge pressure of the tank or header [Pa].
+    volume_m3 : float or None
+        Air in the tank and all that is open to it [m3]; None: no flows.
+    temp_k : array_like or None
+        Temperature of the tank or room [K]; None: 20 degC is assumed.
+    p_amb_pa : float or array_like
+        Ambient pressure [Pa abs].
+    reference_pa : float
+        Gauge pressure at which flows are stated [Pa].
+
+    Returns
+    -------
+    Cycles
+        Runs, duty, delivery and leak; what cannot be told is None, with a warning that says why.
+
+    Raises
+    ------
+    ValueError
+        If there are too few readings or the volume is not positive.
+    """
+    if volume_m3 is not None and not volume_m3 > 0:
+        msg = f"A volume of {volume_m3:g} m3 holds no air. Give the volume of the tank and all that is open to it."
+        raise ValueError(msg)
+    r = condense(
+        np.asarray(t_s, dtype=np.float64),
+        np.asarray(p_pa, dtype=np.float64),
+        None if temp_k is None else np.asarray(temp_k, dtype=np.float64),
+        p_amb_pa if isinstance(p_amb_pa, float | int) else np.asarray(p_amb_pa, dtype=np.float64),
+    )
+    runs = _runs(r)
+    warnings: list[str] = []
+    nothing = Estimate(value=None)
+    if not runs:
+        running = _wanders(r)
+        warnings.append(
+            "The pressure never reaches a cut-out: the pump runs all the time and does not keep up, or is switched by hand."
+            if running
+            else "No run of the pump is in this recording: it stays off. Use the leak-down for the leak."
+        )
+        return _answer((), nothing, None, nothing, nothing, None, reference_pa, volume_m3, running, warnings)
+    cycles = tuple(_cycle(r, start, stop) for start, stop in runs)
+    duty, period = _duty(cycles, r)
+    if duty.value is None:
+        warnings.append("No whole cycle from start to start is in this recording; duty and period need one. Record longer.")
+    delivery, leak, share, remarks = _flows(r, cycles, volume_m3, reference_pa)
+    warnings += remarks
+    return _answer(cycles, duty, period, delivery, leak, share, reference_pa, volume_m3, False, warnings)
+
+
+def _answer(
+    cycles: tuple[Cycle, ...],
+    duty: Estimate,
+    period: float | None,
+    delivery: Estimate,
+    leak: Estimate,
+    share: float | None,
+    reference_pa: float,
+    volume_m3: float | None,
+    never_unloads: bool,
+    warnings: list[str],
+) -> Cycles:
+    ins = [c.cut_in_pa for c in cycles if c.cut_in_pa is not None]
+    outs = [c.cut_out_pa for c in cycles if c.cut_out_pa is not None]
+    if volume_m3 is None and cycles:
+        warnings.append("Without the volume of the tank the flows cannot be told; duty and leak share stand.")
+    return Cycles(
+        cycles=cycles,
+        cut_in_pa=float(np.median(ins)) if ins else None,
+        cut_out_pa=float(np.median(outs)) if outs else None,
+        duty=duty,
+        mean_period_s=period,
+        starts_per_hour=3600.0 / period if period else None,
+        delivery_m3_per_s=delivery,
+        leak_m3_per_s=leak,
+        leak_share=share,
+        reference_pa=reference_pa,
+        volume_m3=volume_m3,
+        never_unloads=never_unloads,
+        warnings=tuple(warnings),
+    )
+
+
+# Finding the runs
+
+
+def _turns(p: Array, band: float) -> list[int]:
+    """Indices of alternating lows and highs that are at least `band` apart (zigzag), ends included."""
+    turns = [0]
+    low = high = 0
+    way = 0
+    for i, x in enumerate(p.tolist()):
+        if x > p[high]:
+            high = i
+        if x < p[low]:
+            low = i
+        if way >= 0 and x < p[high] - band:
+            if way > 0 or high > 0:
+                turns.append(high)
+            way, low = -1, i
+            high = i
+        elif way <= 0 and x > p[low] + band:
+            if way < 0 or low > 0:
+                turns.append(low)
+            way, high = 1, i
+            low = i
+    last = high if way > 0 else low
+    if last != turns[-1]:
+        turns.append(last)
+    if turns[-1] != p.size - 1:
+        turns.append(p.size - 1)
+    return turns
+
+
+def _runs(r: Readings) -> list[tuple[float | None, float | None]]:
+    """Start and stop of each run of the pump [s]; None where the record cuts it."""
+    noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
+    smooth = median_filter(r.p_pa, 3, mode="nearest")
+    band = max(LEAST_RISE_PA, 10.0 * noise)
+    turns = _turns(smooth, band)
+    rises = [(a, z) for a, z in itertools.pairwise(turns) if smooth[z] - smooth[a] >= band]
+    # A run ends at the cut-out, sharply: rises that end far below the highest of their kind belong to a pause in work.
+    inner = [(a, z) for a, z in rises if z < r.p_pa.size - 1]
+    if not inner:
+        inner = rises
+    if not inner:
+        return []
+    top = float(np.median(sorted((float(smooth[z]) for _, z in inner), reverse=True)[: max(1, len(inner) // 2)]))
+    usual = float(np.median([smooth[z] - smooth[a] for a, z in inner if smooth[z] > top - 0.15 * abs(top)] or [band]))
+    runs: list[tuple[float | None, float | None]] = []
+    n = r.p_pa.size - 1
+    for a, z in rises:
+        whole = z < n
+        rise = float(smooth[z] - smooth[a])
+        if rise < TOP_SHARE * usual and not (a == 0 or not whole):
+            continue
+        if whole and smooth[z] < top - 0.5 * usual:
+            continue
+        start = None if a == 0 else _knee(r, a, turns)
+        stop = _knee(r, z, turns) if whole else None
+        runs.append((start, stop))
+    return runs
+
+
+def _knee(r: Readings, i: int, turns: list[int]) -> float:
+    """Time of a turn [s]: where the parabola before meets the one after, to a fraction of a reading."""
+    k = turns.index(i)
+    before = i - turns[k - 1] if k else 0
+    after = (turns[k + 1] if k + 1 < len(turns) else r.p_pa.size - 1) - i
+    left, right = (int(np.clip(0.45 * m, min(m, 4), 400)) for m in (before, after))
+    first, last = max(i - left, 0), min(i + right + 1, r.p_pa.size)
+    t, p = r.t_s[first:last] - r.t_s[i], r.p_pa[first:last]
+    step = float(np.median(np.diff(t)))
+    best, when = np.inf, 0.0
+    # Bending on a side is fitted only where there are readings enough for it.
+    bend_left, bend_right = left >= 8, right >= 8
+    for reach, count in ((4.0 * step, 41), (0.25 * step, 11)):
+        for tau in when + np.linspace(-reach, reach, count):
+            s = t - tau
+            down, up = np.minimum(s, 0.0), np.maximum(s, 0.0)
+            columns = [np.ones_like(s), down, up]
+            columns += [down**2] if bend_left else []
+            columns += [up**2] if bend_right else []
+            basis = np.column_stack(columns)
+            if basis.shape[0] <= basis.shape[1] or np.ptp(down) == 0 or np.ptp(up) == 0:
+                continue
+            rest = p - basis @ np.linalg.lstsq(basis, p, rcond=None)[0]
+            cost = float(np.abs(rest).sum()) if rest.size > 12 else float(rest @ rest)
+            if cost < best:
+                best, when_new = cost, float(tau)
+        when = when_new if np.isfinite(best) else 0.0
+    return float(r.t_s[i] + when)
+
+
+def _wanders(r: Readings) -> bool:
+    """Whether pressure rises at times though no run ends: a pump that never unloads."""
+    noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
+    smooth = median_filter(r.p_pa, 5, mode="nearest")
+    lowest_so_far = np.minimum.accumulate(smooth)
+    return bool(np.max(smooth - lowest_so_far) > max(LEAST_RISE_PA, 10.0 * noise))
+
+
+def _cycle(r: Readings, start: float | None, stop: float | None) -> Cycle:
+    smooth = median_filter(r.p_pa, 3, mode="nearest")
+
+    def at(when: float | None) -> float | None:
+        return None if when is None else float(np.interp(when, r.t_s, smooth))
+
+    return Cycle(start_s=start, stop_s=stop, cut_in_pa=at(start), cut_out_pa=at(stop))
+
+
+def _regular(cycles: tuple[Cycle, ...]) -> list[Cycle]:
+    """Runs that begin at the usual cut-in; a pump-up from empty does not."""
+    whole = [c for c in cycles if c.cut_in_pa is not None]
+    if not whole:
+        return []
+    usual = float(np.median([c.cut_in_pa for c in whole if c.cut_in_pa is not None]))
+    outs = [c.cut_out_pa for c in cycles if c.cut_out_pa is not None]
+    band = float(np.median(outs)) - usual if outs else 0.2 * usual
+    return [c for c in whole if c.cut_in_pa is not None and c.cut_in_pa > usual - 0.6 * band]
+
+
+def _duty(cycles: tuple[Cycle, ...], r: Readings) -> tuple[Estimate, float | None]:
+    """Duty and mean period of whole cycles, start to start."""
+    on: list[float] = []
+    period: list[float] = []
+    regular = _regular(cycles)
+    for c, following in itertools.pairwise(cycles):
+        if c in regular and following in regular and c.start_s is not None and c.stop_s is not None and following.start_s is not None:
+            on.append(c.stop_s - c.start_s)
+            period.append(following.start_s - c.start_s)
+    if not on:
+        return Estimate(value=None), None
+    share = float(np.sum(on) / np.sum(period))
+    # Each turn is good to about a third of a reading; the cycles' own scatter is not error, their mean is what was asked.
+    u = 0.35 * float(np.median(np.diff(r.t_s))) * np.sqrt(2.0 * len(on)) / float(np.sum(period))
+    return Estimate(value=share, low=max(share - 1.96 * u, 0.0), high=min(share + 1.96 * u, 1.0)), float(np.mean(period))
+
+
+# Flows
+
+
+@dataclass(frozen=True, slots=True)
+class _Fall:
+    """The quiet beginning of one idle stretch."""
+
+    t: Array
+    y: Array
+    idle_s: float
+    whole: bool
+
+
+def _falls(r: Readings, cycles: tuple[Cycle, ...]) -> list[tuple[int, _Fall]]:
+    """Idle stretches after each run, each up to the first draw."""
+    falls: list[tuple[int, _Fall]] = []
+    end = float(r.t_s[-1])
+    for n, c in enumerate(cycles):
+        if c.stop_s is None:
+            continue
+        until = cycles[n + 1].start_s if n + 1 < len(cycles) and cycles[n + 1].start_s is not None else end
+        assert until is not None
+        inside = (r.t_s > c.stop_s) & (r.t_s < until)
+        if inside.sum() < 5:
+            continue
+        t = r.t_s[inside] - c.stop_s
+        p_abs = r.p_pa[inside] + r.p_amb_pa[inside]
+        falls.append((n, _Fall(t=t, y=np.log(p_abs), idle_s=until - c.stop_s, whole=True)))
+    return falls
+
+
+def _flows(
+    r: Readings, cycles: tuple[Cycle, ...], volume_m3: float | None, reference_pa: float
+) -> tuple[Estimate, Estimate, float | None, list[str]]:
+    """Delivery and leak at the reference [m3/s], leak share, and warnings."""
+    nothing = Estimate(value=None)
+    falls = _falls(r, cycles)
+    if not falls:
+        return nothing, nothing, None, ["The pump is never off for long enough to see the leak. Record with the tools idle."]
+    amb = float(np.mean(r.p_amb_pa))
+    temp = float(np.nanmean(r.temp_k)) if np.isfinite(r.temp_k).any() else ANR_TEMPERATURE_K
+    k, tau, warmth, k_u, levels = _decay(falls)
+    volume = volume_m3 if volume_m3 is not None else 1.0
+    cooled = 1.0 + (GAMMA - 1.0) * k * tau  # expanding air is colder than the wall while it leaks
+    gas = temp / cooled
+    conductance = k * volume / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3 * np.sqrt(gas * ANR_TEMPERATURE_K))
+    leak = leak_at(conductance, reference_pa, p_amb_pa=amb)
+    made: list[float] = []
+    for n, _fall in falls:
+        c = cycles[n]
+        if c.start_s is None or c.stop_s is None or c.cut_in_pa is None or c not in _regular(cycles):
+            continue
+        on = c.stop_s - c.start_s
+        after = float(np.exp(levels[n]))
+        idle_before = c.start_s - (cycles[n - 1].stop_s or 0.0) if n else 10.0 * tau
+        before = (c.cut_in_pa + amb) * float(np.exp(-warmth * np.exp(-idle_before / tau)))
+        stored = (after - before) * volume / (R_AIR_J_PER_KG_K * gas) / ANR_DENSITY_KG_PER_M3
+        made.append(stored / on + leak_at(conductance, 0.5 * (after + before) - amb, p_amb_pa=amb))
+    leak_estimate = Estimate(value=leak, low=leak * (1 - 1.96 * k_u / k), high=leak * (1 + 1.96 * k_u / k)) if k > 0 else nothing
+    if not made:
+        delivery = nothing
+    else:
+        mean = float(np.mean(made))
+        u = float(np.std(made)) / np.sqrt(len(made)) + 0.02 * mean
+        delivery = Estimate(value=mean, low=mean - 1.96 * u, high=mean + 1.96 * u)
+    share = leak / delivery.value if delivery.value else None
+    if volume_m3 is None:
+        return nothing, nothing, share, []
+    return delivery, leak_estimate, share, []
+
+
+def _decay(falls: list[tuple[int, _Fall]]) -> tuple[float, float, float, float, dict[int, float]]:
+    """Fit all falls with one leak and one decaying warmth.
+
+    Returns the leak's rate constant [1/s], the warmth's time constant [s] and size [-], the rate's standard error, and the level
+    ln(p) of each stretch at its beginning, warmth taken off.
+    """
+    t = np.concatenate([f.t for _, f in falls])
+    y = np.concatenate([f.y for _, f in falls])
+    number = np.concatenate([np.full(f.t.size, i) for i, (_, f) in enumerate(falls)])
+    own = (number[:, None] == np.arange(len(falls))[None, :]).astype(np.float64)
+    p_abs = np.exp(y)
+    rate = flow_factor(ATMOSPHERE_ABS_PA / p_abs, CRITICAL_RATIO)
+    u = t * rate
+    best: tuple[float, float, Array, Array] | None = None
+    for tau in np.geomspace(8.0, 300.0, 30):
+        basis = np.column_stack((-u, np.exp(-t / tau), own))
+        beta = np.linalg.lstsq(basis, y, rcond=None)[0]
+        rest = y - basis @ beta
+        cost = float(rest @ rest)
+        if best is None or cost < best[0]:
+            best = (cost, float(tau), beta, basis)
+    assert best is not None
+    cost, tau, beta, basis = best
+    variance = cost / max(y.size - beta.size, 1) * np.linalg.pinv(basis.T @ basis)[0, 0]
+    return (
+        float(beta[0]),
+        tau,
+        float(beta[1]),
+        float(np.sqrt(variance)) * 4.0,
+        {n: float(beta[2 + i]) for i, (n, _) in enumerate(falls)},
+    )
