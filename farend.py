@@ -195,6 +195,7 @@ def _window(words: Sequence[str] | None) -> tuple[float, float] | None:
 
 
 def _leakdown(args: argparse.Namespace) -> int:
+    from analysis.leak_cost import leak_cost
     from analysis.leakdown import fit_leakdown
     from dashboard import answers, wording
 
@@ -207,7 +208,8 @@ def _leakdown(args: argparse.Namespace) -> int:
         p_amb_pa=recording.p_amb_pa,
         reference_pa=parse_quantity(args.reference, "pressure"),
     )
-    return _answer(args, answers.leakdown(leak), wording.leakdown(leak, _reader(args)))
+    cost = leak_cost(leak.leak_m3_per_s, tariff_per_kwh=args.tariff)
+    return _answer(args, answers.leakdown(leak, cost), wording.leakdown(leak, cost, _reader(args)))
 
 
 def _cycles(args: argparse.Namespace) -> int:
@@ -351,6 +353,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("what", metavar="WHAT", help=WHAT)
     p.add_argument("--volume", help="air that is shut in; without it only rates are given")
     p.add_argument("--reference", default="90 psi", help="gauge pressure at which the leak is stated")
+    p.add_argument("--tariff", type=float, default=0.20, help="price of a kWh, in your currency")
 
     p = command("cycles", _cycles, "read the pump's cycles: duty, delivery and leak", show, one)
     p.add_argument("what", metavar="WHAT", help=WHAT)

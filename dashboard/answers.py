@@ -1,0 +1,169 @@
+"""An answer as one JSON object: keys, units and nulls as the command line promises.
+
+Every estimate is ``{"value": , "low": , "high": }`` (95 %), in the unit that its key names; what cannot be told is null.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from analysis.estimate import Estimate
+
+if TYPE_CHECKING:
+    from analysis.cycles import Cycles
+    from analysis.leak_breaks import Span
+    from analysis.leak_cost import LeakCost
+    from analysis.leakdown import Leakdown
+    from analysis.record import ShotRecord
+    from analysis.shots import ShotSummary
+    from logger.session import Session
+
+Json = dict[str, Any]
+
+KPA: Final = 1e-3  # from Pa
+LITRE: Final = 1e3  # from m3
+MM: Final = 1e3  # from m
+L_PER_S_BAR: Final = 1e8  # from m3/(s Pa)
+
+
+def number(x: float | None, scale: float = 1.0) -> float | None:
+    """Scale a number; what is absent or not finite is null."""
+    return None if x is None or not math.isfinite(x) else round(float(x) * scale, 9)
+
+
+def estimate(e: Estimate, scale: float = 1.0) -> Json:
+    """Write an estimate in another unit."""
+    return {"value": number(e.value, scale), "low": number(e.low, scale), "high": number(e.high, scale)}
+
+
+def spans(found: Sequence[Span], *, why: bool) -> list[Json]:
+    """Stretches of a recording, with the reason where one is owed."""
+    return [{"from_s": number(s.from_s), "until_s": number(s.until_s)} | ({"why": s.why} if why else {}) for s in found]
+
+
+def leakdown(leak: Leakdown, cost: LeakCost) -> Json:
+    """Answer of `farend leakdown`."""
+    return {
+        "verdict": leak.verdict,
+        "why": leak.why,
+        "leak_l_per_s": estimate(leak.leak_m3_per_s, LITRE),
+        "reference_kpa": number(leak.reference_pa, KPA),
+        "conductance_l_per_s_bar": estimate(leak.conductance, L_PER_S_BAR),
+        "critical_ratio": leak.critical_ratio,
+        "hole_mm": estimate(leak.hole_m, MM),
+        "smallest_detectable_l_per_s": number(leak.smallest_detectable_m3_per_s, LITRE),
+        "volume_l": number(leak.volume_m3, LITRE),
+        "temperature": leak.temperature,
+        "temperature_lag_s": number(leak.lag_s),
+        "sensor_zero_kpa": estimate(leak.zero_pa, KPA),
+        "fall_at_start_kpa_per_h": estimate(leak.fall_start_pa_per_s, 3600.0 * KPA),
+        "fall_at_end_kpa_per_h": estimate(leak.fall_now_pa_per_s, 3600.0 * KPA),
+        "time_constant_h": estimate(leak.time_constant_s, 1.0 / 3600.0),
+        "half_time_h": estimate(leak.half_time_s, 1.0 / 3600.0),
+        "used": spans(leak.used, why=False),
+        "left_out": spans(leak.left_out, why=True),
+        "cost_per_year": estimate(cost.per_year),
+        "cost_inputs": {
+            "tariff_per_kwh": cost.tariff_per_kwh,
+            "specific_power_kj_per_m3": number(cost.specific_power_j_per_m3, 1e-3),
+            "hours": cost.hours,
+        },
+        "warnings": list(leak.warnings),
+    }
+
+
+def shots(channel: str, record: ShotRecord, summary: ShotSummary) -> Json:
+    """Answer of `farend shots`."""
+    return {
+        "channel": channel,
+        "readings": record.readings,
+        "duration_s": number(record.duration_s),
+        "rate_hz": number(record.rate_hz),
+        "noise_kpa": number(record.noise_pa, KPA),
+        "resolution_kpa": number(record.resolution_pa, KPA),
+        "shots": [
+            {
+                "time_s": number(s.time_s),
+                "before_kpa": number(s.before_pa, KPA),
+                "minimum_kpa": number(s.minimum_pa, KPA),
+                "dip_kpa": number(s.dip_pa, KPA),
+                "recovery_s": number(s.recovery_s),
+                "outcome": s.outcome,
+            }
+            for s in record.shots
+        ],
+        "events": [{"kind": e.kind, "time_s": number(e.time_s), "until_s": number(e.until_s)} for e in record.events],
+        "summary": {
+            "shots": summary.shots,
+            "recovered": summary.recovered,
+            "cut_off": summary.cut_off,
+            "not_recovered": summary.not_recovered,
+            "median_recovery_s": estimate(summary.median_recovery_s),
+            "recovery_90_s": estimate(summary.recovery_90_s),
+            "median_dip_kpa": estimate(summary.median_dip_pa, KPA),
+            "median_before_kpa": estimate(summary.median_before_pa, KPA),
+            "steadiness_kpa": number(summary.steadiness_pa, KPA),
+            "lowest_before_kpa": number(summary.lowest_before_pa, KPA),
+            "lowest_kpa": number(summary.lowest_pa, KPA),
+            "in_window": number(summary.in_window),
+            "air_per_shot_l": estimate(summary.air_per_shot_m3, LITRE),
+            "cadence": [
+                {
+                    "from_s": number(c.from_s),
+                    "until_s": number(c.until_s),
+                    "shots": c.shots,
+                    "before_kpa": number(c.before_pa, KPA),
+                    "dip_kpa": number(c.dip_pa, KPA),
+                }
+                for c in summary.cadence
+            ],
+        },
+        "warnings": list(record.warnings),
+    }
+
+
+def cycles(found: Cycles) -> Json:
+    """Answer of `farend cycles`."""
+    return {
+        "cycles": [
+            {
+                "start_s": number(c.start_s),
+                "stop_s": number(c.stop_s),
+                "cut_in_kpa": number(c.cut_in_pa, KPA),
+                "cut_out_kpa": number(c.cut_out_pa, KPA),
+            }
+            for c in found.cycles
+        ],
+        "cut_in_kpa": number(found.cut_in_pa, KPA),
+        "cut_out_kpa": number(found.cut_out_pa, KPA),
+        "delivery_l_per_s": estimate(found.delivery_m3_per_s, LITRE),
+        "leak_l_per_s": estimate(found.leak_m3_per_s, LITRE),
+        "leak_share": number(found.leak_share),
+        "reference_kpa": number(found.reference_pa, KPA),
+        "duty": estimate(found.duty),
+        "mean_period_s": number(found.mean_period_s),
+        "starts_per_hour": number(found.starts_per_hour),
+        "never_unloads": found.never_unloads,
+        "warnings": list(found.warnings),
+    }
+
+
+def sessions(found: Sequence[Session]) -> Json:
+    """Answer of `farend sessions`."""
+    return {
+        "sessions": [
+            {
+                "name": s.name,
+                "folder": str(s.folder),
+                "started": s.started.isoformat(),
+                "duration_s": number(s.duration_s),
+                "readings": s.count,
+                "channels": [{"name": c.name, "unit": c.unit} for c in s.channels],
+                "finished": s.finished,
+                "recovered": s.recovered,
+            }
+            for s in found
+        ]
+    }

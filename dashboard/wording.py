@@ -1,0 +1,135 @@
+"""An answer in plain sentences: the result first, with how sure it is, then what it rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from dashboard.reader import Reader, percent, seconds, significant
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.cycles import Cycles
+    from analysis.leak_cost import LeakCost
+    from analysis.leakdown import Leakdown
+    from analysis.record import ShotRecord
+    from analysis.shots import ShotSummary
+    from logger.session import Session
+
+RECEIVER_CAUTIONS: Final = (
+    "Use only a receiver that is rated above what the compressor can reach, with a relief valve that opens at or below its rating.",
+    "Never cut, weld or drill a pressure vessel. Drain it every day.",
+    "Shut the supply and bleed the line before you uncouple anything: a hose that comes off under pressure whips. Wear eye protection.",
+    "The tool maker's pressure limit stands above ours; local codes and a licensed person decide.",
+)
+
+
+def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]:
+    """Say what the shots of a recording were like."""
+    took = f"{seconds(record.duration_s)} at {significant(record.rate_hz, 3)} readings a second"
+    if not summary.shots:
+        return [f"No shot in {took}.", *_events(record)]
+    recovery, dip = summary.median_recovery_s, summary.median_dip_pa
+    out = [f"{_count(summary.shots, 'shot')} in {took}."]
+    if recovery.value is not None:
+        out.append(f"The pressure was back after {reader.estimate(recovery, seconds)}: the median of all shots, counting those cut off.")
+    else:
+        out.append(
+            "The recovery cannot be told: fewer than half of the shots were seen to recover. Leave longer pauses between some shots."
+        )
+    out.append(
+        f"The dip was {reader.estimate(dip, reader.pressure)} deep, the lowest pressure {reader.pressure(summary.lowest_pa or 0.0)}."
+    )
+    if summary.steadiness_pa is not None:
+        out.append(
+            f"The pressure just before a shot was {reader.estimate(summary.median_before_pa, reader.pressure)}; "
+            f"four shots in five started within {reader.pressure(summary.steadiness_pa)} of each other."
+        )
+    if summary.in_window is not None:
+        out.append(f"{percent(summary.in_window)} of the shots started inside the tool's window.")
+    if summary.air_per_shot_m3.value is not None:
+        out.append(f"A shot took {reader.estimate(summary.air_per_shot_m3, reader.air)} of free air.")
+    out.append(f"{summary.recovered} recovered, {summary.cut_off} were cut off by what came next, {summary.not_recovered} did not recover.")
+    return [*out, *_events(record)]
+
+
+def _events(record: ShotRecord) -> list[str]:
+    kinds = [e.kind for e in record.events]
+    if not kinds:
+        return []
+    counted = ", ".join(f"{kind} ({kinds.count(kind)})" for kind in dict.fromkeys(kinds))
+    return [f"Other events: {counted}."]
+
+
+def _count(n: int, word: str) -> str:
+    return f"{n} {word}" + ("" if n == 1 else "s")
+
+
+def leakdown(leak: Leakdown, cost: LeakCost, reader: Reader) -> list[str]:
+    """Say whether the line leaks."""
+    heads = {"leak": "It leaks.", "tight": "It is tight.", "cannot tell": "This recording cannot tell whether it leaks."}
+    out = [f"{heads[leak.verdict]} {leak.why}"]
+    at = f"at {reader.pressure(leak.reference_pa)}"
+    if leak.leak_m3_per_s.value is not None and leak.verdict != "tight":
+        out.append(f"Leak {at}: {reader.estimate(leak.leak_m3_per_s, reader.flow)} of free air.")
+    if leak.hole_m.value is not None and leak.verdict == "leak":
+        out.append(
+            f"As much as a round hole of {reader.estimate(leak.hole_m, _hole)} passes "
+            "(ideal nozzle; a sharp-edged hole that passes as much is 1.2 to 1.3 times as wide)."
+        )
+    if leak.fall_now_pa_per_s.value is not None and leak.verdict != "tight":
+        out.append(
+            f"At steady temperature the pressure falls by {reader.pressure(3600.0 * leak.fall_now_pa_per_s.value)} an hour "
+            "at the end of the recording."
+        )
+    if leak.smallest_detectable_m3_per_s is not None:
+        out.append(f"The smallest leak that this recording could have shown is {reader.flow(leak.smallest_detectable_m3_per_s)} {at}.")
+    if cost.per_year.value is not None and leak.verdict == "leak":
+        out.append(
+            f"Under pressure all year it costs about {significant(cost.per_year.value, 2)} a year "
+            f"(at {cost.tariff_per_kwh:g} per kWh and {cost.hours:.0f} h; put in your own tariff)."
+        )
+    out += [f"Left out, {seconds(s.from_s)} to {seconds(s.until_s)}: {s.why}." for s in leak.left_out]
+    return out
+
+
+def _hole(d_m: float) -> str:
+    return f"{significant(1e3 * d_m, 2)} mm"
+
+
+def cycles(found: Cycles, reader: Reader) -> list[str]:
+    """Say how the pump ran."""
+    if found.never_unloads:
+        out = [
+            "The pump never unloads: it ran all the time without reaching a cut-out, so the demand or the leak is as large as its delivery."
+        ]
+    elif not found.cycles:
+        out = ["No run of the pump in this recording."]
+    else:
+        out = [f"{_count(len(found.cycles), 'run')} of the pump."]
+    if found.cut_in_pa is not None and found.cut_out_pa is not None:
+        out.append(f"It starts at {reader.pressure(found.cut_in_pa)} and stops at {reader.pressure(found.cut_out_pa)}.")
+    if found.duty.value is not None and found.mean_period_s is not None:
+        out.append(f"It runs {reader.estimate(found.duty, percent)} of the time, once in {seconds(found.mean_period_s)}.")
+    at = f"at {reader.pressure(found.reference_pa)}"
+    if found.delivery_m3_per_s.value is not None:
+        out.append(f"Delivery {at}: {reader.estimate(found.delivery_m3_per_s, reader.flow)} of free air.")
+    if found.leak_m3_per_s.value is not None:
+        out.append(f"Leak {at}: {reader.estimate(found.leak_m3_per_s, reader.flow)} of free air.")
+    elif found.leak_share is not None:
+        out.append(f"The leak is {percent(found.leak_share)} of the delivery; with --volume the flows can be given.")
+    return out
+
+
+def sessions(found: Sequence[Session]) -> list[str]:
+    """List sessions, one a line."""
+    if not found:
+        return ["No session yet. Record one with `farend record`, or bring a file in with `farend import FILE.csv`."]
+    width = max(len(s.name) for s in found)
+    return [
+        f"{s.name:<{width}}  {s.started:%Y-%m-%d %H:%M} UTC  {seconds(s.duration_s):>9}  {s.count:>9} readings  "
+        + ", ".join(f"{c.name} [{c.unit}]" for c in s.channels)
+        + ("" if s.finished else "  (recording, or not closed)")
+        + ("  (recovered)" if s.recovered else "")
+        for s in found
+    ]
