@@ -1,0 +1,19 @@
+"""Shared by all tests: where the browser is, and what its absence means."""
+
+from __future__ import annotations
+
+import os
+import shutil
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """Path of Chromium. Without one the tests that need it are left out, unless FAREND_BROWSER_TESTS=required (as in CI)."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        if os.environ.get("FAREND_BROWSER_TESTS") == "required":
+            pytest.fail("Chromium is not installed, and FAREND_BROWSER_TESTS=required.")
+        pytest.skip("Chromium is not installed; the tests in a browser are left out.")
+    return path
