@@ -229,11 +229,11 @@ def _cycles(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from analysis.compare import compare
+    from analysis.compare import Trace, compare
     from dashboard import answers, wording
 
     before, after = _open(args.before, args), _open(args.after, args)
-    comparison = compare((before.t_s, before.p_pa), (after.t_s, after.p_pa))
+    comparison = compare(Trace(t_s=before.t_s, p_pa=before.p_pa), Trace(t_s=after.t_s, p_pa=after.p_pa))
     return _answer(args, answers.compare(comparison), wording.compare(comparison, _reader(args)))
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.estimate import Estimate
 
 if TYPE_CHECKING:
+    from analysis.compare import Comparison
     from analysis.cycles import Cycles
     from analysis.leak_breaks import Span
     from analysis.leak_cost import LeakCost
@@ -166,4 +167,25 @@ def sessions(found: Sequence[Session]) -> Json:
             }
             for s in found
         ]
+    }
+
+
+def compare(c: Comparison) -> Json:
+    """Answer of `farend compare`."""
+    return {
+        "verdict": c.verdict,
+        "why": c.why,
+        "recovery": {
+            "before_s": estimate(c.recovery_before_s),
+            "after_s": estimate(c.recovery_after_s),
+            "change": estimate(c.recovery_change),
+        },
+        "dip": {
+            "before_kpa": estimate(c.dip_before_pa, KPA),
+            "after_kpa": estimate(c.dip_after_pa, KPA),
+            "change": estimate(c.dip_change),
+        },
+        "shots": {"before": c.shots_before, "after": c.shots_after, "matched": c.matched},
+        "log_rank_p": number(c.p_value),
+        "warnings": list(c.warnings),
     }

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from dashboard.reader import Reader, percent, seconds, significant
+from dashboard.reader import Reader, change, percent, seconds, significant
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analysis.compare import Comparison
     from analysis.cycles import Cycles
     from analysis.leak_cost import LeakCost
     from analysis.leakdown import Leakdown
@@ -133,3 +134,29 @@ def sessions(found: Sequence[Session]) -> list[str]:
         + ("  (recovered)" if s.recovered else "")
         for s in found
     ]
+
+
+def compare(c: Comparison, reader: Reader) -> list[str]:
+    """Say whether it helped."""
+    heads = {
+        "better": "It helped.",
+        "worse": "It got worse.",
+        "no change": "Nothing changed that matters.",
+        "cannot tell": "These recordings cannot tell whether it helped.",
+    }
+    out = [f"{heads[c.verdict]} {c.why}"]
+    if c.recovery_before_s.value is not None and c.recovery_after_s.value is not None:
+        out.append(
+            f"Recovery of one and the same shot: {seconds(c.recovery_before_s.value)} before, {seconds(c.recovery_after_s.value)} after; "
+            f"a change of {reader.estimate(c.recovery_change, change)}."
+        )
+    if c.dip_before_pa.value is not None and c.dip_after_pa.value is not None:
+        out.append(
+            f"Dip: {reader.pressure(c.dip_before_pa.value)} before, {reader.pressure(c.dip_after_pa.value)} after; "
+            f"a change of {reader.estimate(c.dip_change, change)}."
+        )
+    out.append(
+        f"{c.shots_before} shots before and {c.shots_after} after; {c.used_before} and {c.used_after} of them, fired on a settled line, "
+        "were compared, so that faster or slower work does not count."
+    )
+    return out
