@@ -375,6 +375,27 @@ def create_session(
     OSError
         If the folder cannot be written.
     """
+    session, lock = start_session(
+        home, name, started=started, channels=channels, zone=zone, line=line, site=site, notes=notes, source=source
+    )
+    lock.release()
+    (session.folder / LOCK_FILE).unlink(missing_ok=True)
+    return session
+
+
+def start_session(
+    home: Path | str | None,
+    name: str,
+    *,
+    started: datetime,
+    channels: Sequence[Channel],
+    zone: str = "UTC",
+    line: str = "",
+    site: str = "",
+    notes: str = "",
+    source: str = "",
+) -> tuple[Session, FileLock]:
+    """Make a new session as `create_session` does, and hold its lock from before it can be seen."""
     if started.tzinfo is None:
         msg = f"started = {started.isoformat()} has no time zone; a session starts at a known instant."
         raise ValueError(msg)
@@ -382,6 +403,7 @@ def create_session(
         msg = f"Two channels have the same name: {', '.join(c.name for c in channels)}."
         raise ValueError(msg)
     folder = _new_folder(home, name)
+    lock = lock_session(folder)
     document = tomlkit.document()
     document.add("name", tomlkit.item(folder.name))
     document.add("started", tomlkit.item(started.astimezone(UTC)))
@@ -394,7 +416,7 @@ def create_session(
         tables.add(channel.name, tomlkit.item(channel.as_toml()))
     document.add("channels", tables)
     _write_text(folder / SESSION_FILE, tomlkit.dumps(document))
-    return open_session(folder)
+    return open_session(folder), lock
 
 
 def change_session(folder: Path | str, *, channels: Sequence[Channel] | None = None, **texts: Any) -> Session:
@@ -425,10 +447,10 @@ def change_session(folder: Path | str, *, channels: Sequence[Channel] | None = N
                 document.add(k, item)
     for channel in channels or ():
         tables = document["channels"]
-        if channel.name not in tables:  # type: ignore[operator]
+        if channel.name not in tables:
             msg = f"{path}: there is no channel {channel.name!r} to change."
             raise ValueError(msg)
-        tables[channel.name] = channel.as_toml()  # type: ignore[index]
+        tables[channel.name] = channel.as_toml()
     _write_text(path, tomlkit.dumps(document))
     return open_session(folder)
 
@@ -467,7 +489,8 @@ def finish_session(folder: Path | str, *, recovered: bool = False) -> Session:
     folder = Path(folder)
     session = open_session(folder)
     journals = _journals(folder)
-    if not (folder / READINGS_FILE).exists():
+    # After a crash between renaming and tidying up, the file is there and whole; anything shorter than the journals is not.
+    if not (folder / READINGS_FILE).exists() or (journals and _extent(folder)[0] < sum(b["time_s"].size for b in _batches(folder))):
         salvage = Salvage()
         with _ParquetWriter(folder, [c.name for c in session.channels]) as writer:
             for batch in _batches(folder, salvage):

@@ -1,0 +1,243 @@
+"""Clocks: device time stamps become seconds from the first reading, without wraps, resets, jitter or drift.
+
+The device's crystal orders and spaces the readings well but runs fast or slow by up to some 200 ppm; the host's clock is right in
+the long run, but a line arrives late by an unknown time that is never negative. So the device's clock is followed, and its rate is
+corrected by a line fitted under the arrival times: under, because only delays move them, and only upward.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections import Counter, deque
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+SLACK_S: Final = 2.0  # by so much may a time stamp run ahead of the host's clock before it is taken for a mistake or a restart
+WINDOW_S: Final = 1.0  # of the arrivals in a window the earliest counts
+WINDOWS: Final = 600
+RATE_PRIOR: Final = 100e-6  # how far crystals of boards usually are off; common practice, no source
+LATENCY_NOISE_S: Final = 0.5e-3  # scatter of the earliest arrivals
+MOST_DRIFT: Final = 0.02  # a ceramic resonator can be off by half a per cent; more is no clock
+STEERING_S: Final = 10.0  # an error of the time is worked off within about this
+SETTLING: Final = 60  # windows until the least delay counts as known
+STALLED_S: Final = 3.0  # device time that falls behind for this long has stood still
+
+
+def host_seconds() -> float:
+    """Seconds of a clock that nobody sets and that goes on while the machine sleeps."""
+    if hasattr(time, "CLOCK_BOOTTIME"):
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    return time.monotonic()
+
+
+@dataclass(slots=True)
+class DeviceClock:
+    """Time stamps of a device to seconds from the first reading.
+
+    Attributes
+    ----------
+    unit_s : float
+        What one count of the device's time is [s].
+    speed : float
+        How much faster than life a played recording comes; other than 1, the device's time is taken as it is.
+    wraps_at : float
+        Count at which the device starts again from 0: 2**32 for integer counters.
+    problems : Counter
+        Readings left out for their time stamp, and restarts, by the reason.
+    rate_correction : float
+        By which fraction the device's clock is corrected now; +50e-6 where it runs 50 ppm slow.
+    """
+
+    unit_s: float
+    speed: float = 1.0
+    wraps_at: float = 2.0**32
+    problems: Counter[str] = field(default_factory=Counter)
+    rate_correction: float = 0.0
+    _last: float | None = None  # the last accepted time stamp, as sent
+    _device_s: float = 0.0  # the same, unwrapped, from the first
+    _time_s: float = 0.0
+    _host_s: float = 0.0  # when it arrived
+    _host_0: float = 0.0
+    _suspect: tuple[float, float] | None = None  # a time stamp that did not fit, and its arrival
+    _earliest: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=WINDOWS))
+    _window: tuple[float, float, float, float] | None = None  # device and host time at its start, device time and lag of the earliest
+    _level_0: float = math.nan
+
+    def feed(self, stamps: Floats, host_s: float) -> Floats:
+        """Give the time of each reading of a block that arrived at `host_s`.
+
+        Parameters
+        ----------
+        stamps : ndarray, shape (n,)
+            Time stamps as the device sent them.
+        host_s : float
+            Host's clock when the block was read [s], see `host_seconds`.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Seconds from the first reading, strictly rising; NaN for readings to be left out (duplicate, or a stamp that fits nothing).
+        """
+        if stamps.size == 0:
+            return np.empty(0)
+        if self._last is None:
+            self._last, self._host_s, self._host_0 = float(stamps[0]), host_s, host_s
+            return np.concatenate(([0.0], self.feed(stamps[1:], host_s)))
+        steps = np.mod(np.diff(stamps, prepend=self._last), self.wraps_at) * self.unit_s
+        device_s = self._device_s + np.cumsum(steps)
+        allowed = self._allowed(host_s)
+        if self._suspect is None and (steps > 0).all() and device_s[-1] - self._device_s <= allowed:
+            times = self._corrected(device_s, host_s)
+            self._last, self._device_s, self._host_s = float(stamps[-1]), float(device_s[-1]), host_s
+            self._time_s = float(times[-1])
+            return times
+        return np.array([self._one(float(s), host_s) for s in stamps])
+
+    def _allowed(self, host_s: float) -> float:
+        """Return how far device time can have gone on since the last reading [s]."""
+        return (host_s - self._host_s) * (1.0 if math.isinf(self.speed) else self.speed) * 1.01 + SLACK_S * max(1.0, self.speed)
+
+    def _one(self, stamp: float, host_s: float) -> float:
+        assert self._last is not None
+        step = (stamp - self._last) % self.wraps_at * self.unit_s
+        if step == 0.0:
+            self.problems["same time twice"] += 1
+            return math.nan
+        if step <= self._allowed(host_s) and (stamp > self._last or self._wraps(stamp)):
+            self._suspect = None
+            time_s = float(self._corrected(np.array([self._device_s + step]), host_s)[0])
+            self._last, self._device_s, self._host_s, self._time_s = stamp, self._device_s + step, host_s, time_s
+            return time_s
+        suspect, self._suspect = self._suspect, (stamp, host_s)
+        if suspect is None or not 0 < (stamp - suspect[0]) * self.unit_s <= (host_s - suspect[1]) * self.speed + SLACK_S * self.speed:
+            # One that fits nothing may be damaged; only a second one that goes on from it makes it a restart.
+            self.problems["time stamp fits nothing"] += 1
+            return math.nan
+        return self._restart(stamp, host_s)
+
+    def _wraps(self, stamp: float) -> bool:
+        """Whether a smaller stamp can be a counter that wrapped: the last one was near the end, or time enough has passed."""
+        assert self._last is not None
+        return not math.isinf(self.speed) or (self._last > 0.9 * self.wraps_at and stamp < 0.1 * self.wraps_at)
+
+    def _restart(self, stamp: float, host_s: float) -> float:
+        """Go on after the board has started again: from here the host's clock says how much time has passed."""
+        self.problems["time stamp fits nothing"] -= 1  # the one before was right after all, though it is left out
+        self.problems["device restarted"] += 1
+        gap = max(host_s - self._host_s, 0.0)
+        gap = gap * self.speed if math.isfinite(self.speed) else 0.0
+        # Never before what is recorded already; the arrival is late by a little, as all are.
+        self._move_to(self._time_s + max(gap, 1e-3), host_s)
+        self._last, self._suspect = stamp, None
+        return self._time_s
+
+    def _move_to(self, time_s: float, host_s: float) -> None:
+        """Begin anew at a time given by the host's clock."""
+        self._time_s, self._device_s, self._host_s = time_s, time_s, host_s
+        self._host_0 = host_s - time_s
+        self._earliest.clear()
+        self._window = None
+        self._level_0 = math.nan
+        self.rate_correction = 0.0
+
+    def _corrected(self, device_s: Floats, host_s: float) -> Floats:
+        """Times of the readings, the device's rate put right by the earliest arrivals."""
+        if self.speed != 1.0:
+            return self._time_s + (device_s - self._device_s)
+        times = self._time_s + (device_s - self._device_s) * (1.0 + self.rate_correction)
+        stood_still = self._note(float(device_s[-1]), float(times[-1]), host_s)
+        return times + stood_still
+
+    def _note(self, device_s: float, time_s: float, host_s: float) -> float:
+        """Note an arrival; return by how much the device's time has stood still, mostly 0 [s]."""
+        lag = host_s - self._host_0 - device_s
+        if self._window is None:
+            self._window = (device_s, host_s, device_s, lag)
+        start, since, at, least = self._window
+        if lag < least:
+            at, least = device_s, lag
+        self._window = (start, since, at, least)
+        if device_s - start < WINDOW_S:
+            return 0.0
+        self._window = (device_s, host_s, device_s, lag)
+        usual = self._earliest[-1][1] if self._earliest else 0.0
+        if least - usual > STALLED_S:
+            # A backlog after a pause of the host comes in faster than life; a device that slept comes in at life's pace.
+            if host_s - since < 0.9 * (device_s - start):
+                return 0.0
+            self.problems["device's clock stood still"] += 1
+            self._host_0 += least - usual
+            self._earliest.clear()
+            self._level_0 = math.nan
+            return least - usual
+        self._earliest.append((at, least))
+        self._fit(device_s, time_s)
+        return 0.0
+
+    def _fit(self, device_s: float, time_s: float) -> None:
+        """Fit the line under the arrivals and steer the times towards it."""
+        if len(self._earliest) < 3:
+            return
+        x, y = np.array(self._earliest).T
+        keep = np.ones(x.size, dtype=bool)
+        slope = level = 0.0
+        for _ in range(4):
+            xm, ym = x[keep].mean(), y[keep].mean()
+            dx = x[keep] - xm
+            slope = float(dx @ (y[keep] - ym)) / (float(dx @ dx) + (LATENCY_NOISE_S / RATE_PRIOR) ** 2)
+            level = float(ym - slope * xm)
+            above = y - level - slope * x
+            # Late windows lie above the line, so they go; those near it or below define it.
+            following = above <= max(LATENCY_NOISE_S, float(np.median(above[keep])))
+            if (following == keep).all() or following.sum() < 3:
+                break
+            keep = following
+        if len(self._earliest) < SETTLING or math.isnan(self._level_0):
+            self._level_0 = level  # the least delay there is, which is in every stamp and so in none
+        target = device_s + slope * device_s + level - self._level_0
+        self.rate_correction = float(np.clip(slope + (target - time_s) / STEERING_S, -MOST_DRIFT, MOST_DRIFT))
+
+
+@dataclass(slots=True)
+class HostClock:
+    """Times for devices that send none: when the lines arrived, spread evenly over a block.
+
+    Attributes
+    ----------
+    rate_hz : float or None
+        Lines a second if the device says so; else it is found from the arrivals.
+    speed : float
+        How much faster than life a played recording comes.
+    """
+
+    rate_hz: float | None = None
+    speed: float = 1.0
+    _last_s: float | None = None
+    _host_0: float = 0.0
+    _period_s: float | None = None
+
+    def feed(self, count: int, host_s: float) -> Floats:
+        """Give the times of `count` readings of which the last arrived at `host_s` [s, strictly rising]."""
+        if count == 0:
+            return np.empty(0)
+        if self._last_s is None:
+            self._period_s = 1.0 / self.rate_hz if self.rate_hz else None
+            self._host_0 = host_s - (count - 1) * (self._period_s or 1e-3) / self.speed
+            self._last_s = (host_s - self._host_0) * self.speed
+            return np.linspace(0.0, self._last_s, count)
+        now = max((host_s - self._host_0) * self.speed, self._last_s + 1e-6 * count)
+        even = (now - self._last_s) / count
+        if self.rate_hz is None:
+            # After a pause the first interval says nothing of the rate.
+            usual = self._period_s or even
+            self._period_s = usual + 0.05 * (min(even, 3.0 * usual) - usual)
+        period = min(self._period_s or even, even)
+        times = now - period * np.arange(count - 1, -1, -1.0)
+        self._last_s = float(times[-1])
+        return times

@@ -1,0 +1,358 @@
+"""Device lines: text from a board or gauge becomes rows of numbers; what is not certainly a reading is counted, never guessed.
+
+::
+
+    #farend columns=t_us,a0,a1 rate=250 unit=counts
+    1000,512,498*2F
+    5000,511,498*22
+
+A line that begins with ``#`` describes. Values are separated by comma, tab, semicolon or spaces; ``*HH`` is the XOR of the bytes
+before ``*``. Once a device has sent checksums, or said ``checksum=xor``, a line without one is bad: it may be torn. Gauges that say
+less (``P=93.2 psi``) are understood through columns given by hand. The ``#farend`` line may further say ``unit=`` per channel
+(``unit=psi,degC``), ``speed=`` (a played recording runs that much faster than life) and ``end`` (nothing more will come).
+"""
+
+from __future__ import annotations
+
+import functools
+import operator
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.units import UnitError
+from analysis.units import unit as find_unit
+
+HELLO: Final = b"#farend?\n"  # asks a device of ours to describe itself; others take it for a comment
+LONGEST_LINE: Final = 1024
+TIME_COLUMNS: Final = {"t_us": 1e-6, "t_ms": 1e-3, "t_s": 1.0, "time_us": 1e-6, "time_ms": 1e-3, "time_s": 1.0}
+SKIPPED: Final = frozenset({"-", "_", "seq"})
+
+_NUMBER: Final = re.compile(rb"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_MISSING: Final = frozenset({b"", b"nan", b"NaN", b"NAN"})
+_HEX: Final = re.compile(rb"[0-9A-Fa-f]{2}")
+# One value as a gauge writes it: a label and = or : before, a unit behind, both optional.
+_TALK: Final = re.compile(
+    rb"[,;\s]*(?:(?P<label>[A-Za-z][A-Za-z0-9_ ]{0,30}?)\s*[=:]\s*)?(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)"
+    rb"(?:\s*(?P<unit>[A-Za-z%\xc2\xb0][A-Za-z0-9%/\xc2\xb0]{0,9}))?(?=[,;\s]|$)"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """What the values of a line are.
+
+    Attributes
+    ----------
+    columns : tuple of str
+        As listed: a time column (``t_us``, ``t_ms``, ``t_s``), channels, and ``-`` or ``seq`` for what is passed over.
+    channels : tuple of str
+        Names of the channels, in order.
+    units : tuple of str
+        Unit of each channel, "" where nobody has said it.
+    rate_hz : float or None
+        Lines a second, if the device says so.
+    speed : float
+        How much faster than life a played recording comes; 1 for anything real.
+    checksum : bool
+        Whether every line must carry one.
+    """
+
+    columns: tuple[str, ...]
+    channels: tuple[str, ...]
+    units: tuple[str, ...]
+    rate_hz: float | None = None
+    speed: float = 1.0
+    checksum: bool = False
+
+    @property
+    def time_unit_s(self) -> float | None:
+        """Unit of the device's time stamps [s]; None if it sends none."""
+        return next((TIME_COLUMNS[c] for c in self.columns if c in TIME_COLUMNS), None)
+
+
+def parse_columns(text: str, unit: str | None = None, **more: float | bool | None) -> Layout:
+    """Read a list of columns such as ``t_us,tool_psi,wall_degC``.
+
+    Parameters
+    ----------
+    text : str
+        Names, separated by commas. A unit may follow a name after ``_``.
+    unit : str, optional
+        Unit of the channels that name none: one for all, or a list, one per channel.
+    **more
+        Further attributes of the layout.
+
+    Raises
+    ------
+    ValueError
+        If a name is empty or twice there, there is no channel, or a unit is unknown.
+    """
+    columns = tuple(c.strip() for c in text.split(","))
+    names = [c for c in columns if c not in SKIPPED]
+    times = [c for c in names if c in TIME_COLUMNS]
+    if "" in columns or len(set(names)) != len(names) or len(times) > 1 or len(times) == len(names):
+        msg = f"columns={text} is no list of a line's values. Give a name for each, e.g. t_us,tool,supply; - passes one over."
+        raise ValueError(msg)
+    given = [u.strip() for u in (unit or "").split(",")]
+    channels: list[str] = []
+    units: list[str] = []
+    for name in names:
+        if name in TIME_COLUMNS:
+            continue
+        stem, known = split_unit(name)
+        fallback = given[0] if len(given) == 1 else given[len(channels)] if len(channels) < len(given) else ""
+        channels.append(stem)
+        units.append(known or (find_unit(fallback).name if fallback else ""))
+    if len(given) not in {1, len(channels)}:
+        msg = f"unit={unit} names {len(given)} units for {len(channels)} channels ({', '.join(channels)}). Give one, or one for each."
+        raise ValueError(msg)
+    if len(set(channels)) != len(channels):
+        msg = f"columns={text}: two channels have the same name."
+        raise ValueError(msg)
+    return Layout(columns=columns, channels=tuple(channels), units=tuple(units), **more)  # type: ignore[arg-type]
+
+
+def split_unit(name: str) -> tuple[str, str]:
+    """Split ``tool_psi`` into its name and unit; ("a0", "") if no unit follows, or only a unit: ("pressure", "psi")."""
+    stem, _, last = name.rpartition("_")
+    try:
+        u = find_unit(last)
+    except UnitError:
+        return name, ""
+    if u.quantity not in {"pressure", "temperature", "humidity", "voltage", "current", "counts"}:
+        return name, ""
+    if not stem:
+        return (u.quantity, u.name) if len(last) > 1 else (name, "")
+    return stem, u.name
+
+
+@dataclass(slots=True)
+class Rows:
+    """Readings of one block.
+
+    Attributes
+    ----------
+    device : ndarray, shape (n,), or None
+        Time stamps as the device counts them; None where it sends none.
+    values : ndarray, shape (n, channels)
+        Raw values; NaN where the device left one out.
+    """
+
+    device: NDArray[np.float64] | None
+    values: NDArray[np.float64]
+
+
+@dataclass(slots=True)
+class LineParser:
+    """Turn bytes, in blocks of any size, into rows of numbers.
+
+    Attributes
+    ----------
+    layout : Layout or None
+        What the values are: given by hand, else from the device's ``#farend`` line; None until one is known.
+    bad : Counter
+        Lines that were left out, by the reason.
+    lines : int
+        Data lines seen, good and bad.
+    ended : bool
+        The device said that nothing more will come.
+    sample : str
+        The last data line seen, for messages.
+    unit : str or None
+        Unit for channels whose unit neither name nor device gives.
+    """
+
+    layout: Layout | None = None
+    unit: str | None = None
+    bad: Counter[str] = field(default_factory=Counter)
+    lines: int = 0
+    ended: bool = False
+    sample: str = ""
+    _rest: bytes = b""
+    _synced: bool = False
+    _checksums: bool = False
+    _foreign: bool = False
+
+    def reopened(self) -> None:
+        """Forget what was left of a line: after opening a port, all up to the first newline is thrown away."""
+        self._rest, self._synced = b"", False
+
+    @property
+    def bad_lines(self) -> int:
+        """Number of lines that were left out."""
+        return self.bad.total()
+
+    def feed(self, data: bytes) -> Rows:
+        """Take the next bytes and return the readings of the lines that they complete."""
+        if not self._synced:
+            _, newline, data = data.partition(b"\n")
+            if not newline:
+                return self._rows([])
+            self._synced = True
+        whole, newline, rest = (self._rest + data).rpartition(b"\n")
+        if len(rest) > LONGEST_LINE:
+            self.bad["line too long"] += 1
+            self._synced, rest = False, b""
+        self._rest = rest
+        return self._rows(whole.split(b"\n") if newline else [])
+
+    def _rows(self, lines: Sequence[bytes]) -> Rows:
+        rows = [row for line in lines if (row := self._line(line)) is not None]
+        layout = self.layout
+        if layout is None:
+            return Rows(None, np.empty((0, 0)))
+        timed = layout.time_unit_s is not None
+        table = np.array(rows, dtype=np.float64).reshape(len(rows), len(layout.channels) + timed)
+        return Rows(table[:, 0], table[:, 1:]) if timed else Rows(None, table)
+
+    def _line(self, line: bytes) -> list[float] | None:
+        line = line.rstrip(b"\r\0")
+        if not line.strip():
+            return None
+        if line.lstrip().startswith(b"#"):
+            self._describe(line)
+            return None
+        self.lines += 1
+        self.sample = line[:80].decode("ascii", "replace")
+        try:
+            return self._values(self._checked(line))
+        except _BadLineError as why:
+            self.bad[str(why)] += 1
+            return None
+
+    def _checked(self, line: bytes) -> bytes:
+        """Return the line without its checksum, which is right."""
+        body, star, digits = line.rpartition(b"*")
+        if not star:
+            if self._checksums or (self.layout is not None and self.layout.checksum):
+                reason = "no checksum"
+                raise _BadLineError(reason)
+            return line
+        if not _HEX.fullmatch(digits.strip()) or int(digits, 16) != xor(body):
+            reason = "wrong checksum"
+            raise _BadLineError(reason)
+        self._checksums = True
+        return body
+
+    def _values(self, line: bytes) -> list[float] | None:
+        layout = self.layout
+        if layout is None:
+            return None  # nobody has said what the values are; the recorder asks for it
+        if self._foreign:
+            reason = "columns other than at the start"
+            raise _BadLineError(reason)
+        fields = _split(line)
+        if len(fields) != len(layout.columns) or not all(_NUMBER.fullmatch(f) or f in _MISSING for f in fields):
+            fields = self._talk(line, layout)
+        row: list[float] = []
+        device = np.nan
+        for name, text in zip(layout.columns, fields, strict=True):
+            value = float(text) if text not in _MISSING else np.nan
+            if name in TIME_COLUMNS:
+                device = value
+            elif name not in SKIPPED:
+                row.append(value)
+        if layout.time_unit_s is not None:
+            if not np.isfinite(device):
+                reason = "no time stamp"
+                raise _BadLineError(reason)
+            row.insert(0, device)
+        if not np.isfinite(row).all() and (np.isinf(row).any() or np.isnan(row[layout.time_unit_s is not None :]).all()):
+            reason = "no value"
+            raise _BadLineError(reason)
+        return row
+
+    def _talk(self, line: bytes, layout: Layout) -> list[bytes]:
+        """Values of a line with labels and units; every byte of it must be understood."""
+        fields: list[bytes] = []
+        position = 0
+        units: list[str] = []
+        line = line.strip()
+        while position < len(line):
+            match = _TALK.match(line, position)
+            if match is None or match.end() == position:
+                reason = "not numbers"
+                raise _BadLineError(reason)
+            fields.append(match["number"])
+            position = match.end()
+            column = layout.columns[len(fields) - 1] if len(fields) <= len(layout.columns) else "-"
+            said = "" if match["unit"] is None else _unit_said(match["unit"])
+            if column in SKIPPED or column in TIME_COLUMNS:
+                continue
+            expected = layout.units[len(units)]
+            if said and expected not in {"", said}:
+                # A gauge that somebody switched from psi to bar must not be mixed in.
+                reason = f"unit {said}, not {expected}"
+                raise _BadLineError(reason)
+            units.append(said or expected)
+        if len(fields) != len(layout.columns):
+            reason = "wrong number of values"
+            raise _BadLineError(reason)
+        if tuple(units) != layout.units:
+            self.layout = replace(layout, units=tuple(units))
+        return fields
+
+    def _describe(self, line: bytes) -> None:
+        """Take in a ``#farend`` line; other comments are passed over."""
+        words = line.decode("ascii", "replace").split()
+        if not words or words[0] != "#farend":
+            return
+        if words[1:] == ["end"]:
+            self.ended = True
+            return
+        said = dict(w.split("=", 1) for w in words[1:] if "=" in w)
+        if "columns" not in said:
+            return
+        try:
+            rate = float(said["rate"]) if "rate" in said else None
+            speed = float(said.get("speed", "1"))
+            if (rate is not None and not 0 < rate < 1e6) or not speed > 0:
+                raise ValueError
+            layout = parse_columns(
+                said["columns"], said.get("unit") or self.unit, rate_hz=rate, speed=speed, checksum=said.get("checksum") == "xor"
+            )
+        except ValueError:
+            self.bad["description not understood"] += 1
+            return
+        if self.layout is None:
+            self.layout = layout
+        else:
+            # After a restart the board may have been set up otherwise; its values are then other things.
+            self._foreign = len(layout.columns) != len(self.layout.columns) or (
+                layout.channels != self.layout.channels and layout.units != self.layout.units
+            )
+
+
+def _unit_said(seen: bytes) -> str:
+    try:
+        return find_unit(seen.decode("utf-8")).name
+    except (UnitError, UnicodeDecodeError):
+        reason = "not numbers"
+        raise _BadLineError(reason) from None
+
+
+class _BadLineError(ValueError):
+    """A line that is no reading; the text is the reason under which it is counted."""
+
+
+def xor(data: bytes) -> int:
+    """XOR of all bytes, the checksum of device lines."""
+    return functools.reduce(operator.xor, data, 0)
+
+
+def with_checksum(line: str) -> str:
+    """Append the checksum to a line."""
+    return f"{line}*{xor(line.encode('ascii')):02X}"
+
+
+def _split(line: bytes) -> list[bytes]:
+    for separator in (b",", b";", b"\t"):
+        if separator in line:
+            return [f.strip() for f in line.split(separator)]
+    return line.split()

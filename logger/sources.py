@@ -1,0 +1,246 @@
+"""Serial ports and pyserial URLs: open, read in blocks, find again after a loss, and say what a port sends."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Protocol
+
+from logger.lines import HELLO, LineParser, parse_columns
+
+BLOCK: Final = 1 << 16
+WAIT_S: Final = 0.05
+GATHER_S: Final = 0.01  # after the first byte wait so long for more: a wake-up a block, not a byte
+
+
+class Source(Protocol):
+    """Something that bytes come from."""
+
+    def read(self) -> bytes:
+        """Return what has come, after a short wait at most; b"" if nothing has. OSError when the device is gone."""
+
+    def ask(self) -> None:
+        """Ask the device to describe itself."""
+
+    def close(self) -> None:
+        """Give the device back; harmless when it is gone."""
+
+
+class SerialSource:
+    """A serial port or pyserial URL.
+
+    Parameters
+    ----------
+    port : str
+        Port name (``/dev/ttyUSB0``, ``COM3``) or URL (``socket://HOST:PORT``, ``rfc2217://...``).
+    baud : int
+        Symbols a second; networks pay no heed to it.
+
+    Raises
+    ------
+    OSError
+        If it cannot be opened now (pyserial's SerialException is one).
+    ValueError
+        If the port is not written as one can be.
+    """
+
+    def __init__(self, port: str, baud: int = 115200) -> None:
+        import serial
+
+        self._serial: Any = serial.serial_for_url(port, baudrate=baud, timeout=WAIT_S, write_timeout=1.0, do_not_open=True)
+        if "://" not in port and os.name == "posix":
+            self._serial.exclusive = True
+        self._serial.open()
+        # Only a real port can say how much is waiting; a socket says 0 or 1.
+        self._counts = "://" not in port
+
+    def read(self) -> bytes:
+        """Return what has come."""
+        if not self._counts:
+            return bytes(self._serial.read(BLOCK))
+        first = self._serial.read(1)
+        if not first:
+            return b""
+        time.sleep(GATHER_S)
+        return bytes(first + self._serial.read(self._serial.in_waiting))
+
+    def ask(self) -> None:
+        """Send the question for the ``#farend`` line; devices that take no questions do not mind."""
+        self._serial.write(HELLO)
+
+    def close(self) -> None:
+        """Close the port."""
+        with contextlib.suppress(OSError):
+            self._serial.close()
+
+
+def open_source(port: str, baud: int = 115200) -> Source:
+    """Open a port, or say in plain words why not.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be opened.
+    """
+    try:
+        return SerialSource(port, baud)
+    except OSError as problem:
+        raise ValueError(why_not(port, problem)) from None
+    except ValueError as problem:
+        msg = f"{port} is no port or URL that can be opened: {problem}. Pick one from `farend ports`."
+        raise ValueError(msg) from None
+
+
+def why_not(port: str, problem: OSError) -> str:
+    """Say why a port cannot be opened and what to do."""
+    text = str(problem)
+    if "socket://" in port or "rfc2217://" in port:
+        return f"{port} does not answer. Check its address and that the device is on."
+    if "Permission" in text or "denied" in text:
+        return f"{port}: no permission to use it. On Linux: sudo usermod -a -G dialout $USER, then log in again."
+    if "exclusively lock" in text or "busy" in text.lower():
+        return f"{port} is busy. Close the other program, or pick a port from `farend ports`."
+    if "No such file" in text or "FileNotFound" in text or "could not open" in text:
+        return f"{port}: there is no such port. Plug the board in, or pick a port from `farend ports`."
+    return f"{port}: {text}"
+
+
+def usb_serial(port: str) -> str | None:
+    """Serial number of the USB device behind a port, by which it is found again under another name."""
+    from serial.tools import list_ports
+
+    return next((p.serial_number for p in list_ports.comports() if p.device == port and p.serial_number), None)
+
+
+def find_usb(serial_number: str) -> str | None:
+    """Port at which the USB device of this serial number is now; None while it is away."""
+    from serial.tools import list_ports
+
+    return next((p.device for p in list_ports.comports() if p.serial_number == serial_number), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortReport:
+    """A port and what it seems to send.
+
+    Attributes
+    ----------
+    port, name : str
+        How to open it; what it calls itself.
+    lines : int
+        Lines heard.
+    rate_hz : float or None
+        Lines a second, roughly.
+    sample : str
+        One of them.
+    sends : str
+        In a sentence, what it sends.
+    command : str or None
+        The `farend record` line to use; None if nothing was understood.
+    """
+
+    port: str
+    name: str
+    lines: int
+    rate_hz: float | None
+    sample: str
+    sends: str
+    command: str | None
+
+    def as_json(self) -> dict[str, Any]:
+        """The same as a JSON object."""
+        return {k: getattr(self, k) for k in ("port", "name", "lines", "rate_hz", "sample", "sends", "command")}
+
+    def sentence(self) -> str:
+        """The same for reading."""
+        command = f"\n    {self.command}" if self.command else ""
+        return f"{self.port} ({self.name}): {self.sends}{command}"
+
+
+def list_ports() -> list[tuple[str, str]]:
+    """List the serial ports of this machine, each with what it calls itself."""
+    from serial.tools import list_ports as tools
+
+    return sorted((p.device, p.description if p.description not in {None, "n/a"} else "no description") for p in tools.comports())
+
+
+def describe_ports(listen_s: float = 2.0, ports: Sequence[tuple[str, str]] | None = None, baud: int = 115200) -> list[PortReport]:
+    """Listen on every port for a while and say what it sends."""
+    return [listen(port, listen_s, name=name, baud=baud) for port, name in (list_ports() if ports is None else ports)]
+
+
+def listen(port: str, seconds: float = 2.0, *, name: str = "given by hand", baud: int = 115200) -> PortReport:
+    """Listen on one port and say what it seems to send."""
+    data = bytearray()
+    try:
+        source = open_source(port, baud)
+    except ValueError as problem:
+        return PortReport(port=port, name=name, lines=0, rate_hz=None, sample="", sends=str(problem), command=None)
+    until = time.monotonic() + seconds
+    try:
+        source.ask()
+        while time.monotonic() < until:
+            data += source.read()
+    except OSError:
+        pass  # gone while listening: what was heard counts
+    finally:
+        source.close()
+    return understand(port, bytes(data), seconds, name=name, baud=baud)
+
+
+def understand(port: str, data: bytes, seconds: float, *, name: str = "", baud: int = 115200) -> PortReport:
+    """Say what these bytes are, and how to record them."""
+
+    def report(sends: str, options: str | None, lines: int = 0, rate: float | None = None, sample: str = "") -> PortReport:
+        speed = "" if baud == 115200 else f" --baud {baud}"
+        command = None if options is None else f"farend record --port {port}{speed}{options}"
+        return PortReport(port=port, name=name, lines=lines, rate_hz=rate, sample=sample, sends=sends, command=command)
+
+    if not data:
+        return report(f"silent for {seconds:g} s. It may wait for a command, or send seldom.", None)
+    printable = sum(32 <= b < 127 or b in b"\r\n\t" for b in data)
+    if printable < 0.9 * len(data):
+        return report(f"no text but bytes such as {data[:8].hex(' ')}. Try another --baud, e.g. 9600, 57600 or 115200.", None)
+    parser = LineParser()
+    parser.feed(data)
+    whole = [ln.strip() for ln in data.split(b"\n")[1:-1] if ln.strip() and not ln.lstrip().startswith(b"#")]
+    rate = round(len(whole) / seconds, 1)
+    sample = whole[-1][:60].decode("ascii", "replace") if whole else ""
+    if parser.layout is not None:
+        layout = parser.layout
+        units = [u or "no unit" for u in layout.units]
+        channels = ", ".join(f"{c} in {u}" for c, u in zip(layout.channels, units, strict=True))
+        missing = "" if all(layout.units) else " --unit UNIT"
+        return report(f"describes itself: {channels}; about {rate:g} lines a second.", missing, len(whole), rate, sample)
+    if not whole:
+        return report("text without line ends. A reading must end with a newline.", None)
+    columns, said = _guess(whole)
+    if columns is None:
+        return report(f"lines that are no plain numbers, e.g. {sample!r}.", None, len(whole), rate, sample)
+    unit = "" if said else " --unit UNIT"
+    what = f"lines such as {sample!r}, about {rate:g} a second."
+    return report(what, f" --columns {columns}{unit}", len(whole), rate, sample)
+
+
+def _guess(lines: Sequence[bytes]) -> tuple[str | None, bool]:
+    """Columns that fit most lines: the first rising evenly is the time; True if the lines name their unit."""
+    body = [ln.rpartition(b"*")[0] or ln for ln in lines]
+    for count in range(1, 9):
+        names = ",".join(["tool", *(f"ch{i}" for i in range(2, count + 1))])
+        parser = LineParser(layout=parse_columns(names))
+        rows = parser.feed(b"\n" + b"\n".join(body) + b"\n").values
+        if len(rows) < 0.8 * len(body):
+            continue
+        said = any(re.search(rb"\d\s*(psi|bar|kPa|mbar|MPa)", ln, re.IGNORECASE) for ln in body)
+        first = rows[:, 0]
+        steps = first[1:] - first[:-1]
+        if count > 1 and len(first) > 3 and (steps > 0).all() and (first == first.round()).all():
+            step = sorted(steps)[len(steps) // 2]
+            unit = "t_us" if step >= 200 else "t_ms"
+            names = ",".join([unit, "tool", *(f"ch{i}" for i in range(2, count))])
+        return names, said
+    return None, False
