@@ -16,6 +16,7 @@ from analysis.air import iso6358_mass_flow
 from analysis.constants import (
     ANR_DENSITY_KG_PER_M3,
     ATMOSPHERE_ABS_PA,
+    GAMMA,
     R_AIR_J_PER_KG_K,
     ZERO_CELSIUS_K,
 )
@@ -27,11 +28,12 @@ Array = NDArray[np.float64]
 
 HERE = Path(__file__).parent
 DECK_SECONDS = 150.0
+PUMP_OUTLET_K = 330.0  # after the pump's cooling fins
 CRITICAL_RATIO = 0.528  # of a small round hole: an ideal nozzle
 RECEIVER = """[[part]]
 kind = "receiver"
 name = "deck receiver"
-volume = "24 L"
+volume = "42 L"
 rated = "10 bar"
 
 [[part]]
@@ -85,15 +87,24 @@ def deck(name: str, *, receiver: bool, unit: str, channels: tuple[str, ...] = ("
     pa = {"psi": PSI_PA, "bar": 1e5, "kPa": 1e3}[unit]
     columns = {"time_s": t_s}
     for channel in channels:
-        p_pa = np.interp(t_s, simulation.t_s, simulation.pressure_pa(channel))
+        p_pa = np.interp(t_s, simulation.t_s, simulation.supply_pa if channel == "supply" else simulation.tool_pa)
         columns[f"{channel} ({unit})"] = sensed(p_pa, rng, noise_pa=600.0, step_pa=1.0e6 / 4096) / pa
     digits = {"psi": 2, "bar": 4, "kPa": 2}[unit]
     head = ",".join(columns)
-    np.savetxt(HERE / f"{name}.csv", np.column_stack(list(columns.values())), "%.4f" + f",%.{digits}f" * len(channels), header=head, comments="")
+    np.savetxt(
+        HERE / f"{name}.csv", np.column_stack(list(columns.values())), "%.4f" + f",%.{digits}f" * len(channels), header=head, comments=""
+    )
 
 
 def tank(
-    p0_pa: float, t_s: Array, temp_k: Array, *, volume_m3: float, conductance: float, pump: tuple[float, float, float] | None, on: bool = False
+    p0_pa: float,
+    t_s: Array,
+    wall_k: Array,
+    *,
+    volume_m3: float,
+    conductance: float,
+    cools_in_s: float,
+    pump: tuple[float, float, float] | None = None,
 ) -> Array:
     """Gauge pressure [Pa] of a shut volume that leaks to the ambient air and may have a pump.
 
@@ -101,24 +112,30 @@ def tank(
     ----------
     p0_pa : float
         Gauge pressure at the start [Pa].
-    t_s, temp_k : array, shape (n,)
-        Times [s] and temperature of the air inside [K].
+    t_s, wall_k : array, shape (n,)
+        Times [s] and temperature of the wall [K]; the air starts at it.
     volume_m3, conductance : float
         Volume [m3] and sonic conductance of the leak [m3/(s Pa)].
-    pump : (cut-in [Pa], cut-out [Pa], delivery [m3/s free air]) or None
-        The pump, if there is one.
-    on : bool
-        Whether the pump runs at the start.
+    cools_in_s : float
+        Time constant with which the air takes the wall's temperature [s].
+    pump : (cut-in [Pa], cut-out [Pa], delivery [m3/s free air]), optional
+        The pump, if there is one. What it delivers enters at `PUMP_OUTLET_K`.
     """
-    mass_kg = (p0_pa + ATMOSPHERE_ABS_PA) * volume_m3 / (R_AIR_J_PER_KG_K * temp_k[0])
+    air_k = float(wall_k[0])
+    mass_kg = (p0_pa + ATMOSPHERE_ABS_PA) * volume_m3 / (R_AIR_J_PER_KG_K * air_k)
+    on = False
     p_pa = np.empty(t_s.size)
-    for i, (dt_s, temp) in enumerate(zip(np.diff(t_s, append=t_s[-1]), temp_k, strict=True)):
-        p_abs_pa = mass_kg * R_AIR_J_PER_KG_K * temp / volume_m3
+    for i, (dt_s, wall) in enumerate(zip(np.diff(t_s, append=t_s[-1]), wall_k, strict=True)):
+        p_abs_pa = mass_kg * R_AIR_J_PER_KG_K * air_k / volume_m3
         p_pa[i] = p_abs_pa - ATMOSPHERE_ABS_PA
+        gain_kg = 0.0
         if pump is not None:
             on = p_pa[i] < (pump[1] if on else pump[0])
-            mass_kg += on * pump[2] * ANR_DENSITY_KG_PER_M3 * dt_s
-        mass_kg -= float(iso6358_mass_flow(p_abs_pa, ATMOSPHERE_ABS_PA, temp, conductance, CRITICAL_RATIO)) * dt_s
+            gain_kg = on * pump[2] * ANR_DENSITY_KG_PER_M3 * dt_s
+        loss_kg = float(iso6358_mass_flow(p_abs_pa, ATMOSPHERE_ABS_PA, air_k, conductance, CRITICAL_RATIO)) * dt_s
+        heat = gain_kg * (GAMMA * PUMP_OUTLET_K - air_k) - loss_kg * (GAMMA - 1.0) * air_k
+        air_k += heat / mass_kg + (wall - air_k) * dt_s / cools_in_s
+        mass_kg += gain_kg - loss_kg
     return p_pa
 
 
@@ -127,7 +144,7 @@ def overnight() -> None:
     rng = np.random.default_rng(20260604)
     t_s = np.arange(0.0, 11.0 * 3600.0, 10.0)
     temp_k = ZERO_CELSIUS_K + 14.5 + 3.5 * np.cos((t_s / 3600.0 + 1.0) * 2.0 * np.pi / 20.0)
-    p_pa = tank(710e3, t_s, temp_k, volume_m3=0.0296, conductance=2.4e-12, pump=None)
+    p_pa = tank(710e3, t_s, temp_k, volume_m3=0.0296, conductance=2.4e-12, cools_in_s=400.0)
     bar = sensed(p_pa, rng, noise_pa=350.0, step_pa=244.0) / 1e5
     degc = sensed(temp_k - ZERO_CELSIUS_K, rng, noise_pa=0.05, step_pa=0.0625)
     start = datetime.fromisoformat("2026-06-04T20:10:00")
@@ -141,8 +158,10 @@ def pump_up() -> None:
     """Write a compressor that fills its tank from empty and then holds it against a leak."""
     rng = np.random.default_rng(20260605)
     t_s = np.arange(0.0, 2400.0, 0.1)
+    idle_s = 20.0
     temp_k = np.full(t_s.size, ZERO_CELSIUS_K + 24.0)
-    p_pa = tank(0.0, t_s, temp_k, volume_m3=0.100, conductance=4.5e-11, pump=(700e3, 900e3, 4.0e-3), on=True)[::5]
+    p_pa = tank(0.0, t_s, temp_k, volume_m3=0.100, conductance=4.5e-10, cools_in_s=45.0, pump=(700e3, 900e3, 4.0e-3))
+    p_pa = np.interp(t_s - idle_s, t_s, p_pa)[::5]  # the recorder starts a little before the pump
     psi = sensed(p_pa, rng, noise_pa=1200.0, step_pa=1.0e6 / 1024) / PSI_PA
     np.savetxt(HERE / "pump_up.csv", np.column_stack([t_s[::5], psi]), "%.1f,%.2f", header="time_s,tank (psi)", comments="")
 
