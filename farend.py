@@ -262,7 +262,7 @@ def _simulate(args: argparse.Namespace) -> int:
     lead_s = 1.0
     shots_s = [lead_s + i * every_s for i in range(args.shots)]
     simulation = simulate(line, shots_s, duration_s=shots_s[-1] + parse_quantity(args.after, "time"))
-    return _answer(args, answers.simulation(line, simulation), wording.simulation(line, simulation, _reader(args)))
+    return _answer(args, answers.simulation(simulation), wording.simulation(line, simulation, _reader(args)))
 
 
 def _size(args: argparse.Namespace) -> int:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from analysis.leak_breaks import Span
     from analysis.leak_cost import LeakCost
     from analysis.leakdown import Leakdown
+    from analysis.model import Simulation
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
     from logger.session import Session
@@ -188,4 +189,26 @@ def compare(c: Comparison) -> Json:
         "shots": {"before": c.shots_before, "after": c.shots_after, "matched": c.matched},
         "log_rank_p": number(c.p_value),
         "warnings": list(c.warnings),
+    }
+
+
+def simulation(s: Simulation) -> Json:
+    """Answer of `farend simulate`."""
+    return {
+        "shots": [
+            {
+                "time_s": number(x.time_s),
+                "before_kpa": number(x.before_pa, KPA),
+                "minimum_kpa": number(x.minimum_pa, KPA),
+                "dip_kpa": number(x.dip_pa, KPA),
+                "recovery_s": number(x.recovery_s),
+                "air_l": number(x.air_m3, LITRE),
+            }
+            for x in s.shots
+        ],
+        "lowest_kpa": number(float(s.tool_pa.min()), KPA),
+        "time_s": [number(float(t)) for t in s.t_s],
+        "tool_kpa": [number(float(p), KPA) for p in s.tool_pa],
+        "mass_error": number(s.mass_error),
+        "warnings": [],
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 from dashboard.reader import Reader, change, percent, seconds, significant
@@ -13,10 +14,13 @@ if TYPE_CHECKING:
     from analysis.cycles import Cycles
     from analysis.leak_cost import LeakCost
     from analysis.leakdown import Leakdown
+    from analysis.line import Line
+    from analysis.model import Simulation
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
     from logger.session import Session
 
+AGREES: Final = 0.15  # measured and modelled that differ by less are called the same; inputs of a line file are hardly better
 RECEIVER_CAUTIONS: Final = (
     "Use only a receiver that is rated above what the compressor can reach, with a relief valve that opens at or below its rating.",
     "Never cut, weld or drill a pressure vessel. Drain it every day.",
@@ -160,3 +164,46 @@ def compare(c: Comparison, reader: Reader) -> list[str]:
         "were compared, so that faster or slower work does not count."
     )
     return out
+
+
+def simulation(line: Line, s: Simulation, reader: Reader) -> list[str]:
+    """Say what the line model expects of a schedule of shots."""
+    lowest_before = min(x.before_pa for x in s.shots)
+    out = [
+        f"{line.name}, by the model: {_count(len(s.shots), 'shot')}; the lowest pressure just before a shot is "
+        f"{reader.pressure(lowest_before)}, the lowest of all {reader.pressure(float(s.tool_pa.min()))}."
+    ]
+    recovered = [x.recovery_s for x in s.shots if math.isfinite(x.recovery_s)]
+    if recovered:
+        out.append(f"Recovery of the first shot that has time for it: {seconds(recovered[0])}.")
+    out.append(f"A shot takes {reader.air(sum(x.air_m3 for x in s.shots) / len(s.shots))} of free air.")
+    if line.tool.window_pa and lowest_before < line.tool.window_pa[0]:
+        out.append(f"That is below the tool's window, which begins at {reader.pressure(line.tool.window_pa[0])}.")
+    return out
+
+
+def measured_beside_modelled(measured: ShotSummary, modelled: ShotSummary, reader: Reader) -> list[str]:
+    """Set what was measured beside what the line model gives for the same shots."""
+    rows = (
+        ("Dip", measured.median_dip_pa, modelled.median_dip_pa, reader.pressure),
+        ("Recovery", measured.median_recovery_s, modelled.median_recovery_s, seconds),
+        ("Pressure before a shot", measured.median_before_pa, modelled.median_before_pa, reader.pressure),
+    )
+    out = [
+        f"{what}: {write(a.value)} measured, {write(b.value)} by the model ({change(a.value / b.value - 1.0)})."
+        for what, a, b, write in rows
+        if a.value is not None and b.value
+    ]
+    far = [
+        what
+        for what, a, b, _ in rows[:2]
+        if a.value is not None and b.value and abs(math.log(max(a.value, 1e-9) / b.value)) > math.log(1.0 + AGREES)
+    ]
+    if not out:
+        return ["There are too few shots to set beside the model."]
+    if far:
+        return [
+            *out,
+            f"{' and '.join(far)} differ by more than {percent(AGREES)}: a part of the line is not what its file says; see `farend fit`.",
+        ]
+    return [*out, f"Dip and recovery agree within {percent(AGREES)}: the line does what its file promises."]
