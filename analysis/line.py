@@ -463,8 +463,8 @@ def _keys(**values: tuple[float | None, str]) -> list[str]:
 
 
 def _text(text: str) -> str:
-    plain = "".join(ch if ch.isprintable() else " " for ch in text).replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{plain}"'
+    plain = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(ch if ch.isprintable() else f"\\U{ord(ch):08X}" for ch in plain) + '"'
 
 
 # Cautions

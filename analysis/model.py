@@ -1,0 +1,481 @@
+"""The line model: an air line built into stores and links, run over a schedule of shots, and read at its joints.
+
+Volumes carry mass and energy with heat to the wall; hoses are unsteady and compressible (`analysis.hose`); the tool is a chamber that
+loses air at a shot and refills through what stands before it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.air import conductance_of_bore, free_air
+from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
+from analysis.hose import PLAIN, REGULATOR
+from analysis.line import Line, Part
+from analysis.network import run
+
+Floats = NDArray[np.float64]
+
+OPEN_END_B: Final = 0.528  # critical ratio of an ideal nozzle: a hose that simply opens into a volume
+NO_HOSE_BORE_M: Final = 0.0127  # passage between two volumes that name nothing between them: half-inch pipe; common practice, no source
+# Heat to the wall of a still vessel at several bar. With 20 W/(m2 K) a 24 L receiver follows the exponents 1.40 at 0.25 s, 1.3 at
+# 10 s and 1.06 at 100 s that such receivers are known for.
+WALL_W_PER_M2_K: Final = 20.0
+VESSEL_AREA: Final = 6.0  # wall area over volume^(2/3) of a usual cylinder [-]
+CHAMBER_SHARE: Final = (
+    0.5  # share of a tool chamber's air that a shot takes, where the chamber's volume is not given; common practice, no source
+)
+SHOT_S: Final = 0.015  # time over which a shot takes its air [s]; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nozzle:
+    """A test nozzle that blows to ambient at the tool end: from, until [s], conductance [m3/(s Pa)] and critical ratio."""
+
+    from_s: float
+    until_s: float
+    conductance: float
+    b: float = 0.45
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedShot:
+    """One shot of a simulation, measured at the tool's inlet as a sensor there would.
+
+    Attributes
+    ----------
+    time_s : float
+        When the tool fires [s].
+    before_pa, minimum_pa, dip_pa : float
+        Pressure just before, lowest until the next shot, and their difference [Pa gauge; Pa].
+    recovery_s : float
+        Time until 90 % of the dip is regained and held for 150 ms [s]; NaN where the next shot or the end comes first.
+    air_m3 : float
+        Free air, ANR, that left the tool [m3].
+    """
+
+    time_s: float
+    before_pa: float
+    minimum_pa: float
+    dip_pa: float
+    recovery_s: float
+    air_m3: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Simulation:
+    """What a line does.
+
+    Attributes
+    ----------
+    t_s : ndarray, shape (n,)
+        Times of the output [s].
+    joints : tuple of str
+        Where pressure is given: `tank`, then for each hose its two ends, for each vessel itself; last the tool's chamber.
+    p_pa : ndarray, shape (n, len(joints))
+        Pressures there [Pa gauge].
+    supply_pa, tool_pa, chamber_pa : ndarray, shape (n,)
+        In the tank, just before the tool's coupler, and in the tool [Pa gauge].
+    receiver_pa : ndarray or None
+        In the receiver nearest to the tool [Pa gauge], where there is one.
+    shots : tuple of SimulatedShot
+    mass_error, energy_error : float
+        What the books of mass and energy lack at the end, over all the air there was [-].
+    steps : int
+        Time steps taken.
+    """
+
+    t_s: Floats
+    joints: tuple[str, ...]
+    p_pa: Floats
+    supply_pa: Floats
+    tool_pa: Floats
+    chamber_pa: Floats
+    receiver_pa: Floats | None
+    shots: tuple[SimulatedShot, ...]
+    mass_error: float
+    energy_error: float
+    steps: int
+
+
+@dataclass(slots=True)
+class Network:
+    """A line as the tables that the compiled run takes; cheap to build, and to change for a fit. See `analysis.network`."""
+
+    is_hose: NDArray[np.int64]
+    index: NDArray[np.int64]
+    names: tuple[str, ...]
+    volume: Floats
+    hose: Floats
+    link: NDArray[np.int64]
+    el_k: Floats
+    el_b: Floats
+    el_kind: NDArray[np.int64]
+    el_set: Floats
+    el_droop: Floats
+    el_part: NDArray[np.int64]
+    leak: Floats
+    pump: Floats
+    shot: Floats
+    cells: int
+    p_amb_pa: float
+    temp_k: float
+
+
+def iso_k(conductance: float) -> float:
+    """Choked mass flow per pressure times root temperature, C rho0 sqrt(T0), of a sonic conductance."""
+    return conductance * ANR_DENSITY_KG_PER_M3 * math.sqrt(ANR_TEMPERATURE_K)
+
+
+def chamber_volume(line: Line) -> float:
+    """Volume of the tool's chamber [m3]: as given, else such that a shot takes `CHAMBER_SHARE` of its air."""
+    tool = line.tool
+    if tool.volume_m3 is not None:
+        return tool.volume_m3
+    mass = (tool.air_per_shot_m3 or 0.0) * ANR_DENSITY_KG_PER_M3
+    p_abs = line.shot_reference_pa + line.site.p_amb_pa
+    return mass / CHAMBER_SHARE * R_AIR_J_PER_KG_K * line.site.temperature_k / p_abs
+
+
+def build(line: Line, *, cell_m: float = 0.5) -> Network:
+    """Turn a line into stores and links; hoses are cut into cells of about `cell_m` [m]."""
+    temp, p_amb = line.site.temperature_k, line.site.p_amb_pa
+    is_hose, index, names = [0], [0], ["tank"]
+    volumes = [_vessel(line.compressor.tank_m3, temp)]
+    hoses: list[list[float]] = []
+    links: list[tuple[int, int]] = []
+    elements: list[tuple[float, float, int, float, float, int]] = []
+    leaks: list[tuple[int, float]] = []
+    first, cells = 0, 0
+    last_bore: float | None = None
+    for number, (part, label) in enumerate(zip(line.parts, line.labels(), strict=True)):
+        if part.conductance is not None:
+            regulates = part.kind == "regulator"
+            elements.append(
+                (
+                    iso_k(part.conductance),
+                    part.b or 0.0,
+                    REGULATOR if regulates else PLAIN,
+                    (part.set_pa or 0.0) + p_amb if regulates else math.inf,
+                    part.droop_pa or 0.0,
+                    number,
+                )
+            )
+        if part.leak:
+            leaks.append((len(is_hose) - (part.conductance is not None and part.volume_m3 is None), part.leak))
+        if part.kind == "hose" or part.volume_m3 is not None or part.kind == "tool":
+            bore = part.bore_m if part.kind == "hose" else None
+            if len(elements) == first:  # nothing between: the passage is as wide as the narrower bore
+                bores = [d for d in (last_bore, bore) if d is not None]
+                elements.append((iso_k(conductance_of_bore(min(bores, default=NO_HOSE_BORE_M))), OPEN_END_B, PLAIN, math.inf, 0.0, -1))
+            links.append((first, len(elements)))
+            first = len(elements)
+            names.append(label)
+            last_bore = bore
+            if part.kind == "hose":
+                n = _cells(part, cell_m)
+                area = math.pi / 4.0 * (part.bore_m or 0.0) ** 2
+                is_hose.append(1)
+                index.append(len(hoses))
+                hoses.append(
+                    [cells + 1, cells + 1 + n, (part.length_m or 0.0) / n, area, part.bore_m or 0.0, part.roughness_m or 0.0, temp]
+                )
+                cells += n + 2
+            else:
+                is_hose.append(0)
+                index.append(len(volumes))
+                volumes.append(_vessel(chamber_volume(line) if part.kind == "tool" else part.volume_m3 or 0.0, temp))
+    columns = list(zip(*elements, strict=True))
+    c = line.compressor
+    return Network(
+        is_hose=np.array(is_hose),
+        index=np.array(index),
+        names=tuple(names),
+        volume=np.array(volumes),
+        hose=np.array(hoses, dtype=np.float64).reshape(-1, 7),
+        link=np.array(links),
+        el_k=np.array(columns[0]),
+        el_b=np.array(columns[1]),
+        el_kind=np.array(columns[2]),
+        el_set=np.array(columns[3]),
+        el_droop=np.array(columns[4]),
+        el_part=np.array(columns[5]),
+        leak=np.array([[min(s, len(is_hose) - 1), -1.0, math.inf, iso_k(k), 0.5] for s, k in leaks]).reshape(-1, 5),
+        pump=np.array([c.delivery_m3_per_s * ANR_DENSITY_KG_PER_M3, c.cut_in_pa + p_amb, c.cut_out_pa + p_amb, temp, 0.0]),
+        shot=np.array([(line.tool.air_per_shot_m3 or 0.0) * ANR_DENSITY_KG_PER_M3, line.shot_reference_pa + p_amb, SHOT_S]),
+        cells=max(cells, 1),
+        p_amb_pa=p_amb,
+        temp_k=temp,
+    )
+
+
+def _vessel(volume_m3: float, temp_k: float) -> list[float]:
+    return [volume_m3, WALL_W_PER_M2_K * VESSEL_AREA * volume_m3 ** (2.0 / 3.0), temp_k, 0.0, 0.0]
+
+
+def _cells(part: Part, cell_m: float) -> int:
+    return max(2, round((part.length_m or 0.0) / cell_m))
+
+
+@dataclass(slots=True)
+class State:
+    """Mass and energy of each volume [kg, J]; density, momentum and energy of each hose cell."""
+
+    vol_m: Floats
+    vol_e: Floats
+    cons: Floats
+
+
+def settled(net: Network, supply_abs_pa: float, downstream_abs_pa: float | None = None) -> State:
+    """Return the line at rest: the tank at its pressure, what follows likewise or, behind a regulator, at its set point.
+
+    Parameters
+    ----------
+    net : Network
+    supply_abs_pa : float
+        Pressure in the tank [Pa abs].
+    downstream_abs_pa : float, optional
+        Pressure behind the first link [Pa abs], when it is not in balance with the tank.
+    """
+    p = np.empty(net.is_hose.size)
+    p[0] = supply_abs_pa
+    for k, (a, b) in enumerate(net.link):
+        p[k + 1] = min(p[k], float(np.min(net.el_set[a:b])))
+    if downstream_abs_pa is not None:
+        p[1:] = downstream_abs_pa
+    rt = R_AIR_J_PER_KG_K * net.temp_k
+    vol_m, cons = np.empty(net.volume.shape[0]), np.ones((3, net.cells))
+    for s, j in enumerate(net.index):
+        if net.is_hose[s]:
+            a, b = int(net.hose[j, 0]), int(net.hose[j, 1])
+            cons[0, a:b], cons[1, a:b], cons[2, a:b] = p[s] / rt, 0.0, p[s] / (GAMMA - 1.0)
+        else:
+            vol_m[j] = p[s] * net.volume[j, 0] / rt
+    return State(vol_m=vol_m, vol_e=vol_m * CV_J_PER_KG_K * net.temp_k, cons=cons)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """Raw result of a run: pressures [Pa abs] at both ends of each store, link flows [kg/s], shots (before, lowest, mass), errors."""
+
+    p_abs_pa: Floats
+    q_m_kg_per_s: Floats
+    shots: Floats
+    steps: int
+    mass_error: float
+    energy_error: float
+
+
+def _content(net: Network, state: State) -> tuple[float, float]:
+    """All mass [kg] and energy [J] in the line."""
+    m, e = float(state.vol_m.sum()), float(state.vol_e.sum())
+    for a, b, dx, area in net.hose[:, :4]:
+        part = state.cons[:, int(a) : int(b)].sum(axis=1) * dx * area
+        m, e = m + float(part[0]), e + float(part[2])
+    return m, e
+
+
+def run_network(
+    net: Network,
+    state: State,
+    *,
+    duration_s: float,
+    shots_s: ArrayLike = (),
+    nozzles: Sequence[Nozzle] = (),
+    output_rate_hz: float = 200.0,
+    cfl: float = 0.85,
+    memory: bool = True,
+) -> Outcome:
+    """Run a network from a state, which is left at the end of the run.
+
+    Parameters
+    ----------
+    net, state : Network, State
+    duration_s : float
+        How long [s].
+    shots_s : array_like
+        Times of the shots [s], rising.
+    nozzles : sequence of Nozzle
+        Test nozzles at the tool's inlet.
+    output_rate_hz : float
+        Samples of the output per second; the first at 0.
+    cfl : float
+        Courant number of the time step.
+    memory : bool
+        Whether wall shear and wall heat remember what went before (frequency-dependent friction).
+
+    Raises
+    ------
+    ValueError
+        If the state leaves the range that the model can follow.
+    """
+    n = int(duration_s * output_rate_hz + 1e-9) + 1
+    n_store = net.is_hose.size
+    shots = np.asarray(shots_s, dtype=np.float64).reshape(-1)
+    drains = [[n_store - 2, z.from_s, z.until_s, iso_k(z.conductance), z.b] for z in nozzles]
+    out_p, out_q = np.empty((n, n_store, 2)), np.empty((n, net.link.shape[0]))
+    shot_out, books = np.full((shots.size, 3), np.nan), np.zeros(5)
+    m0, e0 = _content(net, state)
+    steps = run(
+        float(duration_s),
+        cfl,
+        1.0 if memory else 0.0,
+        net.p_amb_pa,
+        net.is_hose,
+        net.index,
+        net.volume,
+        state.vol_m,
+        state.vol_e,
+        net.hose,
+        state.cons,
+        net.link,
+        net.el_k,
+        net.el_b,
+        net.el_kind,
+        net.el_set,
+        net.el_droop,
+        np.concatenate([net.leak, np.array(drains, dtype=np.float64).reshape(-1, 5)]),
+        net.pump,
+        net.shot,
+        shots,
+        1.0 / output_rate_hz,
+        out_p,
+        out_q,
+        shot_out,
+        books,
+    )
+    if steps < 0 or not np.isfinite(out_p).all():
+        msg = "The line model left the range it can follow. Check the air line for a part far smaller or larger than its neighbours."
+        raise ValueError(msg)
+    m1, e1 = _content(net, state)
+    return Outcome(
+        p_abs_pa=out_p,
+        q_m_kg_per_s=out_q,
+        shots=shot_out,
+        steps=int(steps),
+        mass_error=(m1 - m0 - books[0] + books[1]) / m0,
+        energy_error=(e1 - e0 - books[2] + books[3] - books[4]) / e0,
+    )
+
+
+def simulate(
+    line: Line,
+    shots_s: ArrayLike,
+    *,
+    duration_s: float,
+    output_rate_hz: float = 200.0,
+    start_pa: float | None = None,
+    nozzles: Sequence[Nozzle] = (),
+    cell_m: float = 0.5,
+) -> Simulation:
+    """Simulate a line over a schedule of shots.
+
+    Parameters
+    ----------
+    line : Line
+    shots_s : array_like
+        Times at which the tool fires [s], from the start of the simulation.
+    duration_s : float
+        How long [s].
+    output_rate_hz : float
+        Samples of the output per second.
+    start_pa : float, optional
+        Pressure of the tank at the start [Pa gauge]; its cut-out where not given. The line is settled then and the pump idle.
+    nozzles : sequence of Nozzle
+        Test nozzles opened at the tool's inlet.
+    cell_m : float
+        Length of a hose cell [m].
+
+    Returns
+    -------
+    Simulation
+
+    Raises
+    ------
+    ValueError
+        If the times are impossible, or the state leaves the model's range.
+    """
+    shots = np.asarray(shots_s, dtype=np.float64).reshape(-1)
+    if not (math.isfinite(duration_s) and 0.0 < duration_s <= 1e6):
+        msg = f"A simulation of {duration_s} s is not possible; give a time above zero, up to 11 days."
+        raise ValueError(msg)
+    if shots.size and not (np.isfinite(shots).all() and shots[0] >= 0.0 and (np.diff(shots) > 0.0).all()):
+        msg = "The times of the shots must rise, from zero upward."
+        raise ValueError(msg)
+    shots = shots[shots < duration_s]
+    net = build(line, cell_m=cell_m)
+    supply = line.compressor.cut_out_pa if start_pa is None else start_pa
+    got = run_network(
+        net,
+        settled(net, supply + net.p_amb_pa),
+        duration_s=duration_s,
+        shots_s=shots,
+        nozzles=nozzles,
+        output_rate_hz=output_rate_hz,
+    )
+    gauge = got.p_abs_pa - net.p_amb_pa
+    t = np.arange(gauge.shape[0]) / output_rate_hz
+    joints, columns = [], []
+    for s, name in enumerate(net.names):
+        if net.is_hose[s]:
+            joints += [f"{name} inlet", f"{name} outlet"]
+            columns += [gauge[:, s, 0], gauge[:, s, 1]]
+        else:
+            joints.append(name)
+            columns.append(gauge[:, s, 0])
+    tool = gauge[:, -2, 1]
+    receiver = next((s for s in reversed(range(len(net.names))) if net.names[s].startswith("receiver")), None)
+    return Simulation(
+        t_s=t,
+        joints=tuple(joints),
+        p_pa=np.stack(columns, axis=1),
+        supply_pa=gauge[:, 0, 0],
+        tool_pa=tool,
+        chamber_pa=gauge[:, -1, 0],
+        receiver_pa=gauge[:, receiver, 0] if receiver is not None else None,
+        shots=_measure(t, tool, shots, got.shots, net.p_amb_pa),
+        mass_error=got.mass_error,
+        energy_error=got.energy_error,
+        steps=got.steps,
+    )
+
+
+def _measure(t_s: Floats, tool_pa: Floats, shots_s: Floats, raw: Floats, p_amb_pa: float) -> tuple[SimulatedShot, ...]:
+    """Measures of each shot at the tool's inlet."""
+    out = []
+    rate = 1.0 / (t_s[1] - t_s[0]) if t_s.size > 1 else 1.0
+    for i, at in enumerate(shots_s):
+        before, lowest = raw[i, 0] - p_amb_pa, raw[i, 1] - p_amb_pa
+        until = shots_s[i + 1] if i + 1 < shots_s.size else math.inf
+        window = (t_s > at) & (t_s <= until)
+        recovery = recovery_time(t_s[window] - at, tool_pa[window], before, lowest, hold=max(1, round(0.15 * rate)))
+        out.append(
+            SimulatedShot(
+                time_s=float(at),
+                before_pa=float(before),
+                minimum_pa=float(lowest),
+                dip_pa=float(before - lowest),
+                recovery_s=recovery,
+                air_m3=free_air(float(raw[i, 2])),
+            )
+        )
+    return tuple(out)
+
+
+def recovery_time(since_s: Floats, p_pa: Floats, before_pa: float, lowest_pa: float, *, hold: int) -> float:
+    """Time [s] until 90 % of a dip is regained and held for `hold` samples; NaN if that does not come."""
+    above = p_pa >= before_pa - 0.1 * (before_pa - lowest_pa)
+    lowest_at = int(np.argmin(p_pa)) if p_pa.size else 0
+    above[:lowest_at] = False
+    run_length = 0
+    for i, good in enumerate(above):
+        run_length = run_length + 1 if good else 0
+        if run_length > hold:
+            return float(since_s[i - hold])
+    return math.nan
