@@ -1,0 +1,218 @@
+"""The shell of the pages, and the server that hands them out on this computer."""
+
+from __future__ import annotations
+
+import logging
+import socket
+import threading
+import webbrowser
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+from urllib.parse import parse_qs, unquote
+
+import dash_mantine_components as dmc
+import flask
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
+
+from dashboard import ui
+from dashboard.pages import compare, leakdown, line, receiver, sessions, setup, shots
+from dashboard.reader import UNIT_SETS, Reader
+from dashboard.work import Work
+
+PAGES: tuple[ModuleType, ...] = (sessions, shots, leakdown, compare, line, receiver, setup)
+UPLOAD_BYTES = 400 * 1024 * 1024  # of one request; an upload travels as base64, a third larger than the file
+HOST = "127.0.0.1"
+
+
+def create_app(home: Path) -> Dash:
+    """Build the pages for one home folder.
+
+    Parameters
+    ----------
+    home : Path
+        Folder that holds ``sessions`` and ``lines``; made when missing.
+
+    Returns
+    -------
+    Dash
+        The app; ``app.server`` is its WSGI application.
+    """
+    work = Work(Path(home))
+    app = Dash(
+        "farend",
+        assets_folder=str(Path(__file__).parent / "assets"),
+        title="farend",
+        update_title="",
+        suppress_callback_exceptions=True,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1, viewport-fit=cover"}],
+        serve_locally=True,
+    )
+    app.index_string = app.index_string.replace("<html>", '<html lang="en">').replace("Microsoft", "")
+    app.layout = _shell
+    app.server.config["MAX_CONTENT_LENGTH"] = UPLOAD_BYTES
+    _guard(app.server)
+    _serve_thumbnails(app.server, work)
+    _route(app, work)
+    for page in PAGES:
+        page.register(app, work)
+    return app
+
+
+def _shell() -> dmc.MantineProvider:
+    """Lay out what stays: the bar with the switches, the list of pages, and the place of the page."""
+    return dmc.MantineProvider(
+        html.Div(
+            [
+                html.A("Skip to the page", href="#page", className="skip"),
+                dcc.Location(id="url", refresh="callback-nav"),
+                dcc.Store(id="address"),
+                dcc.Store(id="nothing"),
+                html.Header(
+                    [
+                        dcc.Link("farend", href="/sessions", className="brand"),
+                        html.Div(
+                            [
+                                dmc.SegmentedControl(
+                                    id="unit",
+                                    data=list(UNIT_SETS),
+                                    value="bar",
+                                    persistence=True,
+                                    persistence_type="local",
+                                    size="md",
+                                    **{"aria-label": "Unit of pressure"},
+                                ),
+                                dmc.ColorSchemeToggle(
+                                    lightIcon="☾",
+                                    darkIcon="☀",
+                                    size=44,
+                                    variant="default",
+                                    id="scheme",
+                                    **{"aria-label": "Light or dark page"},
+                                ),
+                            ],
+                            className="switches",
+                        ),
+                    ],
+                    className="top",
+                ),
+                html.Nav(_links(), className="pages", **{"aria-label": "Pages"}),
+                html.Main(id="page", tabIndex=-1),
+            ],
+            className="shell",
+        ),
+        defaultColorScheme="auto",
+        theme={"primaryColor": "teal", "fontFamily": "inherit", "defaultRadius": "md"},
+    )
+
+
+def _route(app: Dash, work: Work) -> None:
+    """Show the page that the address names; the address is all the state there is."""
+
+    @app.callback(Output("page", "children"), Input("address", "data"), prevent_initial_call=True)
+    def show(address: dict[str, str] | None) -> Any:
+        page, query, reader = read_address(address)
+        return render(page, work, query, reader)
+
+    app.clientside_callback(
+        ClientsideFunction("farend", "here"),
+        Output("address", "data"),
+        Input("url", "pathname"),
+        Input("url", "search"),
+        Input("unit", "value"),
+    )
+    app.clientside_callback(
+        ClientsideFunction("farend", "choose"),
+        Output("url", "search"),
+        Input({"query": ALL, "default": ALL}, "value"),
+        State({"query": ALL, "default": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    app.clientside_callback(ClientsideFunction("farend", "arrive"), Output("nothing", "data"), Input("address", "data"))
+
+
+def read_address(address: dict[str, str] | None) -> tuple[ModuleType, dict[str, str], Reader]:
+    """Read an address: which page, which choices, which units."""
+    address = address or {}
+    name = unquote(address.get("path") or "/").strip("/")
+    page = next((p for p in PAGES if p.PATH.strip("/") == name), PAGES[0])
+    query = {key: values[-1] for key, values in parse_qs((address.get("search") or "").lstrip("?")).items()}
+    unit = address.get("unit")
+    return page, query, Reader(unit if unit in UNIT_SETS else "bar")
+
+
+def render(page: ModuleType, work: Work, query: dict[str, str], reader: Reader) -> Any:
+    """Make a page; what the data refuse is said on the page."""
+    try:
+        return page.layout(work, query, reader)
+    except (ValueError, OSError) as problem:
+        return ui.page(page.TITLE, ui.refused(problem), ui.link(page.PATH, {}, "Start this page afresh"))
+    except Exception:
+        logging.getLogger("farend").exception("the page %s failed for %s", page.PATH, query)
+        lost = "Something in farend failed here; the terminal in which it runs says what. Your readings are not touched."
+        return ui.page(page.TITLE, ui.refused(lost), ui.link(page.PATH, {}, "Start this page afresh"))
+
+
+def _links() -> list[dcc.Link]:
+    return [dcc.Link([html.Span(page.TITLE, className="long"), html.Span(page.SHORT, className="short")], href=page.PATH) for page in PAGES]
+
+
+def _guard(server: flask.Flask) -> None:
+    """Answer only requests that name this computer: a foreign site cannot reach the pages by pointing its own name here."""
+
+    @server.before_request
+    def check_host() -> None:
+        name = flask.request.host.rsplit(":", 1)[0].strip("[]").lower()
+        if name not in {"localhost", "127.0.0.1", "::1"}:
+            flask.abort(403, "farend is served on this computer only. Open http://localhost with the port that it printed.")
+
+    @server.after_request
+    def harden(response: flask.Response) -> flask.Response:
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["X-Frame-Options"] = "DENY"
+        response.headers["Referrer-Policy"] = "no-referrer"
+        return response
+
+
+def _serve_thumbnails(server: flask.Flask, work: Work) -> None:
+    @server.route("/thumbnail/<path:name>")
+    def thumbnail(name: str) -> flask.Response:
+        try:
+            svg = work.thumbnail(name.removesuffix(".svg"))
+        except (ValueError, OSError):
+            flask.abort(404)
+        return flask.Response(svg, mimetype="image/svg+xml", headers={"Cache-Control": "max-age=60"})
+
+
+def serve(home: Path, port: int = 8050, *, open_browser: bool = True) -> None:
+    """Serve the pages on this computer until Ctrl-C.
+
+    Raises
+    ------
+    OSError
+        If the port is taken; the message says what to do.
+    """
+    _refuse_taken_port(port)
+    app = create_app(home)
+    address = f"http://localhost:{port}"
+    print(f"The pages are at {address} (this computer only). Ctrl-C ends them.", flush=True)
+    if open_browser:
+        threading.Timer(1.0, webbrowser.open, args=(address,)).start()
+    _quiet()
+    app.run(host=HOST, port=port, debug=False)
+
+
+def _refuse_taken_port(port: int) -> None:
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((HOST, port))
+        except OSError:
+            msg = f"Port {port} is taken by another program, perhaps another farend. Close it, or choose one with --port {port + 1}."
+            raise OSError(msg) from None
+
+
+def _quiet() -> None:
+    """Keep the web server's own chatter out of the terminal."""
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    flask.cli.show_server_banner = lambda *_: None

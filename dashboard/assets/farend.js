@@ -1,0 +1,68 @@
+/* What only the browser can do: the page's address. Own file, no outside code. */
+window.dash_clientside = window.dash_clientside || {};
+window.dash_clientside.farend = {
+  // One address for the server: path and search as the browser has them (zooming rewrites the search without a reload), and the unit.
+  here: function (pathname, _search, unit) {
+    return { path: pathname, search: window.location.search, unit: unit };
+  },
+
+  // A control changed: write it into the search, unless it says what is there already.
+  choose: function (values, ids) {
+    const before = new URLSearchParams(window.location.search);
+    const after = new URLSearchParams(window.location.search);
+    ids.forEach((id, i) => {
+      const value = values[i] === null || values[i] === undefined ? "" : String(values[i]);
+      if (value === "" || value === id.default) after.delete(id.query);
+      else after.set(id.query, value);
+      if (value !== (before.get(id.query) || id.default) && (id.query === "session" || id.query === "channel")) {
+        ["from", "to", "shot"].forEach((key) => after.delete(key));
+      }
+    });
+    before.sort();
+    after.sort();
+    return after.toString() === before.toString() ? window.dash_clientside.no_update : (after.toString() ? "?" + after.toString() : "");
+  },
+
+  // A figure was zoomed: keep the window [s] in the address, so that a copied link shows the same view.
+  keep_window: function (moved, id) {
+    if (!moved) return window.dash_clientside.no_update;
+    const search = new URLSearchParams(window.location.search);
+    const length = { s: 1, min: 60, h: 3600 }[id.axis] || 1;
+    if (moved["xaxis.autorange"]) {
+      search.delete("from");
+      search.delete("to");
+    } else if (moved["xaxis.range[0]"] !== undefined) {
+      search.set("from", (moved["xaxis.range[0]"] * length).toFixed(3));
+      search.set("to", (moved["xaxis.range[1]"] * length).toFixed(3));
+    } else {
+      return window.dash_clientside.no_update;
+    }
+    const text = search.toString();
+    window.history.replaceState(window.history.state, "", window.location.pathname + (text ? "?" + text : ""));
+    return window.dash_clientside.no_update;
+  },
+
+  // Arrived at a page: mark it in the list of pages, name it in the window's title, begin at its top.
+  arrive: function (address) {
+    if (!address) return window.dash_clientside.no_update;
+    const path = address.path === "/" ? "/sessions" : address.path;
+    const settle = function () {
+      document.querySelectorAll(".pages a").forEach((link) => {
+        if (link.getAttribute("href") === path) link.setAttribute("aria-current", "page");
+        else link.removeAttribute("aria-current");
+      });
+      const here = document.querySelector('.pages a[aria-current="page"] .long');
+      document.title = here ? here.textContent + " – farend" : "farend";
+    };
+    settle();
+    window.requestAnimationFrame(settle);
+    if (window.farend_path !== path) window.scrollTo(0, 0);
+    window.farend_path = path;
+    return path;
+  },
+
+  print: function (clicks) {
+    if (clicks) window.print();
+    return window.dash_clientside.no_update;
+  },
+};

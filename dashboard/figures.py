@@ -1,0 +1,501 @@
+"""Figures as plain functions: arrays and the reader's units in, a plotly figure out.
+
+Colours here are for paper: white ground, dark ink. On screen ``assets/figures.css`` recolours ground, ink and grid for the light
+and the dark page, so a downloaded or printed figure is always fit for paper. Series colours hold on both.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import ArrayLike, NDArray
+
+from dashboard.reader import Reader
+from dashboard.zoom import thin, window, with_gaps
+
+BLUE, ORANGE, GREEN, PURPLE, GREY = "#2b7cbf", "#cf6a1c", "#1d9474", "#9a68b8", "#7d868c"
+SERIES = (BLUE, ORANGE, GREEN, PURPLE)
+DASHES = ("solid", "dash", "dot", "dashdot")
+INK, GRID = "#22303a", "#dfe3e6"
+
+
+def blank(x_title: str, y_title: str, *, height: int = 320, right: int = 16) -> go.Figure:
+    """Start a figure with titled axes; `right` leaves room for labels beside the curves."""
+    fig = go.Figure()
+    axis = {
+        "gridcolor": GRID,
+        "zeroline": False,
+        "linecolor": GREY,
+        "showline": False,
+        "ticks": "",
+        "title_standoff": 6,
+        "automargin": True,
+        "title_font_size": 13,
+    }
+    fig.update_layout(
+        height=height,
+        margin={"l": 8, "r": right, "t": 30, "b": 8},
+        showlegend=False,
+        paper_bgcolor="#ffffff",
+        plot_bgcolor="#ffffff",
+        font={"family": "system-ui, -apple-system, 'Segoe UI', Roboto, sans-serif", "size": 12, "color": INK},
+        hoverlabel={"font": {"size": 13}},
+        dragmode="zoom",
+        xaxis={**axis, "title": x_title},
+        yaxis={**axis, "title": y_title},
+        modebar={"orientation": "h", "bgcolor": "rgba(0,0,0,0)", "color": GREY, "activecolor": BLUE},
+        uirevision="keep",
+    )
+    return fig
+
+
+def time_axis(duration_s: float) -> tuple[str, float]:
+    """Choose the unit of a time axis: its name and its length [s]."""
+    if duration_s <= 600.0:
+        return "s", 1.0
+    return ("min", 60.0) if duration_s <= 3 * 3600.0 else ("h", 3600.0)
+
+
+def span(values: Sequence[ArrayLike], room: float = 0.08) -> list[float]:
+    """Range of an axis that holds all values, with some room; a flat line still gets a readable one."""
+    flat = np.concatenate([np.asarray(v, dtype=float).ravel() for v in values])
+    flat = flat[np.isfinite(flat)]
+    if flat.size == 0:
+        return [0.0, 1.0]
+    low, high = float(flat.min()), float(flat.max())
+    pad = max(room * (high - low), 1e-3 * abs(high), 1e-9)
+    return [low - pad, high + pad]
+
+
+def label_at(fig: go.Figure, x: float, y: float, text: str, color: str, *, anchor: str = "left", shift: int = 6) -> None:
+    """Write a label beside a curve, so that no legend is needed."""
+    fig.add_annotation(
+        x=x,
+        y=y,
+        text=f"<b>{text}</b>",
+        showarrow=False,
+        xanchor=anchor,
+        xshift=shift if anchor == "left" else -shift if anchor == "right" else 0,
+        font={"color": color, "size": 12},
+    )
+
+
+def recording(
+    t_s: ArrayLike,
+    p_pa: ArrayLike,
+    reader: Reader,
+    *,
+    shots: Sequence[tuple[float, float]] = (),
+    shown_s: tuple[float, float] | None = None,
+    chosen: int | None = None,
+    marks: Sequence[tuple[float, str]] = (),
+    events: Sequence[tuple[float, float, str]] = (),
+    band_pa: tuple[float, float] | None = None,
+) -> go.Figure:
+    """Draw a recording with its shots marked.
+
+    Parameters
+    ----------
+    t_s, p_pa : array_like
+        Times [s] and gauge pressure [Pa].
+    shots : sequence of (float, float)
+        Instant [s] and lowest pressure [Pa gauge] of each shot.
+    shown_s : (float, float), optional
+        What to show first [s]; all of it by default.
+    chosen : int, optional
+        Index of the shot to point out.
+    marks : sequence of (float, str)
+        Instant [s] and text of each mark.
+    events : sequence of (float, float, str)
+        Begin and end [s] and kind of what was no shot.
+    band_pa : (float, float), optional
+        The tool's window [Pa gauge], shaded.
+    """
+    t, p = np.asarray(t_s, dtype=float), np.asarray(p_pa, dtype=float)
+    name, length_s = time_axis(float(t[-1] - t[0]) if t.size else 0.0)
+    fig = blank(f"time [{name}]", f"gauge pressure [{reader.unit}]", height=380)
+    x, y = trace_points(t, p, reader, shown_s)
+    fig.add_scatter(
+        x=x, y=y, mode="lines", line={"color": BLUE, "width": 1.4}, name="pressure", hovertemplate="%{x:.3f}, %{y:.2f}<extra></extra>"
+    )
+    if shots:
+        times = np.array([s[0] for s in shots]) / length_s
+        lows = np.array([reader.pressure_value(s[1]) for s in shots])
+        fig.add_scatter(
+            x=times,
+            y=lows,
+            mode="markers",
+            marker={"symbol": "triangle-up", "size": 9, "color": ORANGE, "line": {"width": 0}},
+            name="shots",
+            text=[f"shot {i + 1}" for i in range(len(shots))],
+            customdata=list(range(len(shots))),
+            hovertemplate="%{text}: lowest %{y:.2f} " + reader.unit + "<extra></extra>",
+        )
+    if chosen is not None and 0 <= chosen < len(shots):
+        fig.add_vline(x=shots[chosen][0] / length_s, line={"color": ORANGE, "width": 1, "dash": "dot"})
+        fig.add_annotation(
+            x=shots[chosen][0] / length_s, y=1, yref="paper", yanchor="bottom", text=f"<b>shot {chosen + 1}</b>", showarrow=False
+        )
+    for from_s, until_s, kind in events[:60]:
+        fig.add_vrect(x0=from_s / length_s, x1=max(until_s, from_s) / length_s, fillcolor=GREY, opacity=0.18, line_width=0)
+        fig.add_annotation(
+            x=from_s / length_s, y=0.02, yref="paper", xanchor="left", yanchor="bottom", text=kind, showarrow=False, textangle=-90
+        )
+    for time_s, text in marks[:60]:
+        fig.add_vline(x=time_s / length_s, line={"color": PURPLE, "width": 1})
+        fig.add_annotation(
+            x=time_s / length_s, y=0.98, yref="paper", xanchor="left", yanchor="top", text=text, showarrow=False, textangle=-90
+        )
+    if band_pa is not None:
+        fig.add_hrect(
+            y0=reader.pressure_value(band_pa[0]), y1=reader.pressure_value(band_pa[1]), fillcolor=GREEN, opacity=0.10, line_width=0
+        )
+    if shown_s is not None:
+        fig.update_xaxes(range=[shown_s[0] / length_s, shown_s[1] / length_s])
+    elif t.size:
+        fig.update_xaxes(range=[t[0] / length_s, t[-1] / length_s])
+    fig.update_layout(hovermode="closest")
+    return fig
+
+
+def trace_points(
+    t_s: ArrayLike, p_pa: ArrayLike, reader: Reader, shown_s: tuple[float, float] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Points of the pressure curve for what is shown, in the units of the axes; gaps stay open."""
+    t, p = np.asarray(t_s, dtype=float), np.asarray(p_pa, dtype=float)
+    if t.size == 0:
+        return t, p
+    _, length_s = time_axis(float(t[-1] - t[0]))
+    few_t, few_p = window(t, p, *shown_s) if shown_s is not None else thin(t, p)
+    if few_t.size == t.size:
+        few_t, few_p = with_gaps(few_t, few_p)
+    return few_t / length_s, few_p * reader.pressure_value(1.0)
+
+
+def overlay(
+    curves: Sequence[tuple[ArrayLike, ArrayLike]], reader: Reader, *, chosen: int | None = None, numbers: Sequence[int] = ()
+) -> go.Figure:
+    """Lay the shots over each other, all starting at the instant of the shot.
+
+    Parameters
+    ----------
+    curves : sequence of (array_like, array_like)
+        Time after the shot [s] and change of pressure from just before it [Pa].
+    chosen : int, optional
+        Which of `curves` to draw strongly.
+    numbers : sequence of int
+        The shots' numbers as the reader counts them.
+    """
+    fig = blank("time after the shot [s]", f"pressure less pressure before [{reader.unit}]", height=320)
+    names = list(numbers) or list(range(1, len(curves) + 1))
+    for i, (t, dp) in enumerate(curves):
+        if i != chosen:
+            x, y = thin(t, np.asarray(dp, dtype=float) * reader.pressure_value(1.0), 400)
+            fig.add_scatter(
+                x=x, y=y, mode="lines", line={"color": BLUE, "width": 1}, opacity=max(0.15, 1.2 / math.sqrt(len(curves))), hoverinfo="skip"
+            )
+    if chosen is not None and 0 <= chosen < len(curves):
+        x, y = thin(curves[chosen][0], np.asarray(curves[chosen][1], dtype=float) * reader.pressure_value(1.0), 800)
+        fig.add_scatter(x=x, y=y, mode="lines", line={"color": ORANGE, "width": 2.5}, hovertemplate="%{x:.3f} s, %{y:.2f}<extra></extra>")
+        at = int(np.nanargmin(y)) if np.isfinite(y).any() else 0
+        label_at(fig, float(x[at]), float(y[at]), f"shot {names[chosen]}", ORANGE)
+    return fig
+
+
+def recovery(
+    curves: Mapping[str, tuple[ArrayLike, ArrayLike, ArrayLike]], *, medians_s: Mapping[str, float | None] | None = None
+) -> go.Figure:
+    """Draw the share of shots that have recovered against the time since the shot (Kaplan-Meier).
+
+    Parameters
+    ----------
+    curves : mapping of str to (array_like, array_like, array_like)
+        Per name: step times [s], share not yet recovered from each step on [0..1], and the times at which a shot was cut off [s].
+    medians_s : mapping, optional
+        Median recovery of each [s], marked where it is known.
+    """
+    fig = blank("time since the shot [s]", "shots recovered [%]", height=300)
+    ends = [float(np.max(np.concatenate([np.asarray(c[0], float), np.asarray(c[2], float), [0.0]]))) for c in curves.values()]
+    end = max(ends, default=1.0) * 1.08 or 1.0
+    for i, (name, (t, waiting, cut)) in enumerate(curves.items()):
+        times = np.concatenate([[0.0], np.asarray(t, float), [end]])
+        share = 100.0 * (1.0 - np.concatenate([[1.0], np.asarray(waiting, float), np.asarray(waiting, float)[-1:]]))
+        if share.size < times.size:
+            share = np.append(share, 0.0)
+        color = SERIES[i % len(SERIES)]
+        fig.add_scatter(
+            x=times,
+            y=share,
+            mode="lines",
+            line={"color": color, "width": 2.2, "shape": "hv", "dash": DASHES[i % 4]},
+            hovertemplate="%{x:.2f} s: %{y:.0f} %<extra>" + name + "</extra>",
+        )
+        cuts = np.asarray(cut, float)
+        if cuts.size:
+            at = share[np.searchsorted(times, cuts, side="right") - 1]
+            fig.add_scatter(
+                x=cuts,
+                y=at,
+                mode="markers",
+                marker={"symbol": "line-ns-open", "size": 8, "color": color, "opacity": 0.6},
+                hovertemplate="cut off after %{x:.2f} s<extra></extra>",
+            )
+        median = (medians_s or {}).get(name)
+        text = name if median is None else f"{name}: half within {median:.2f} s" if name else f"half within {median:.2f} s"
+        if text:
+            where = median if median is not None else end / 2
+            label_at(fig, where, 50.0 - 16.0 * i, text, color)
+        if median is not None:
+            fig.add_scatter(x=[median], y=[50.0], mode="markers", marker={"size": 9, "color": color}, hoverinfo="skip")
+    fig.update_yaxes(range=[-3, 103], tickvals=[0, 25, 50, 75, 100])
+    fig.update_xaxes(range=[0, end])
+    return fig
+
+
+def leakdown(
+    t_s: ArrayLike,
+    p_pa: ArrayLike,
+    reader: Reader,
+    *,
+    corrected_pa: ArrayLike | None = None,
+    fitted_pa: ArrayLike | None = None,
+    left_out: Sequence[tuple[float, float, str]] = (),
+    shown_s: tuple[float, float] | None = None,
+) -> go.Figure:
+    """Draw a leak-down: pressure, pressure at constant temperature, the fit, and what was left out with the reason.
+
+    Parameters
+    ----------
+    t_s, p_pa : array_like
+        Times [s] and gauge pressure [Pa].
+    corrected_pa, fitted_pa : array_like, optional
+        The pressure had the temperature stayed as it was at first, and the fit [Pa gauge], on the same times; NaN where not used.
+    left_out : sequence of (float, float, str)
+        From and until [s], and why.
+    shown_s : (float, float), optional
+        What to show first [s].
+    """
+    t = np.asarray(t_s, dtype=float)
+    name, length_s = time_axis(float(t[-1] - t[0]))
+    scale = reader.pressure_value(1.0)
+    fig = blank(f"time [{name}]", f"gauge pressure [{reader.unit}]", height=360)
+    rows = [
+        ("measured", p_pa, BLUE, "solid", 1.4),
+        ("temperature out", corrected_pa, ORANGE, "dash", 1.8),
+        ("fit", fitted_pa, GREEN, "dot", 2.4),
+    ]
+    shown = []
+    for label, values, color, dash, width in rows:
+        if values is None:
+            continue
+        x, y = window(t, values, *shown_s) if shown_s is not None else thin(t, values)
+        shown.append(y * scale)
+        fig.add_scatter(
+            x=x / length_s,
+            y=y * scale,
+            mode="lines",
+            line={"color": color, "width": width, "dash": dash},
+            name=label,
+            hovertemplate="%{x:.2f}, %{y:.3f}<extra>" + label + "</extra>",
+        )
+    for from_s, until_s, why in left_out:
+        fig.add_vrect(x0=from_s / length_s, x1=until_s / length_s, fillcolor=GREY, opacity=0.22, line_width=0)
+        if until_s - from_s > 0.06 * (t[-1] - t[0]):
+            fig.add_annotation(
+                x=(from_s + until_s) / 2 / length_s, y=0.03, yref="paper", yanchor="bottom", text="left out", showarrow=False
+            )
+        del why
+    if len(shown) > 1:
+        keys = [(r[0], r[2], r[3]) for r in rows if r[1] is not None]
+        key_above(fig, keys)
+    fig.update_yaxes(range=span(shown))
+    return fig
+
+
+def key_above(fig: go.Figure, keys: Sequence[tuple[str, str, str]]) -> None:
+    """Name the curves above the figure where they lie too close together for labels of their own: (name, colour, dash)."""
+    samples = {"solid": "━━", "dash": "╍╍", "dot": "┈┈", "dashdot": "┅┅"}
+    text = "   ".join(f"<span style='color:{color}'><b>{samples[dash]}</b></span> {name}" for name, color, dash in keys)
+    fig.add_annotation(x=0, y=1, xref="paper", yref="paper", xanchor="left", yanchor="bottom", text=text, showarrow=False, yshift=4)
+
+
+def dips(groups: Mapping[str, tuple[ArrayLike, ArrayLike]], reader: Reader) -> go.Figure:
+    """Draw each shot's dip against the pressure before it, a symbol per group.
+
+    Parameters
+    ----------
+    groups : mapping of str to (array_like, array_like)
+        Per name: pressure before each shot [Pa gauge] and its dip [Pa].
+    """
+    fig = blank(f"pressure before the shot [{reader.unit}]", f"dip [{reader.unit}]", height=300)
+    scale = reader.pressure_value(1.0)
+    symbols = ("circle", "diamond-open", "x", "square-open")
+    keys = []
+    for i, (name, (before, dip)) in enumerate(groups.items()):
+        color = SERIES[i % len(SERIES)]
+        x, y = np.asarray(before, float) * scale, np.asarray(dip, float) * scale
+        fig.add_scatter(
+            x=x,
+            y=y,
+            mode="markers",
+            marker={"symbol": symbols[i % 4], "size": 8, "color": color, "opacity": 0.75},
+            hovertemplate="%{x:.2f}, dip %{y:.2f}<extra>" + name + "</extra>",
+        )
+        keys.append(f"<span style='color:{color}'><b>{'●◇✕□'[i % 4]}</b></span> {name}")
+    fig.add_annotation(
+        x=0, y=1, xref="paper", yref="paper", xanchor="left", yanchor="bottom", text="   ".join(keys), showarrow=False, yshift=4
+    )
+    fig.update_yaxes(rangemode="tozero")
+    return fig
+
+
+def losses(parts: Sequence[tuple[str, float]], reader: Reader) -> go.Figure:
+    """Draw what each part takes from the pressure, in order of flow: name and loss [Pa]."""
+    names = [f"{i + 1}  {name}" for i, (name, _) in enumerate(parts)]
+    values = [reader.pressure_value(loss) for _, loss in parts]
+    fig = blank(f"pressure lost [{reader.unit}]", "", height=max(160, 44 * len(parts) + 70), right=64)
+    fig.add_bar(
+        y=names,
+        x=values,
+        orientation="h",
+        marker={"color": BLUE},
+        width=0.6,
+        text=[reader.pressure(loss) for _, loss in parts],
+        textposition="outside",
+        cliponaxis=False,
+        hoverinfo="skip",
+    )
+    fig.update_yaxes(autorange="reversed", showgrid=False, title=None)
+    fig.update_xaxes(rangemode="tozero")
+    return fig
+
+
+def traces(
+    curves: Mapping[str, tuple[ArrayLike, ArrayLike]],
+    reader: Reader,
+    *,
+    shots_s: Sequence[float] = (),
+    band_pa: tuple[float, float] | None = None,
+    floor_pa: float | None = None,
+) -> go.Figure:
+    """Draw pressures at several places, or measured beside modelled, each named at its end.
+
+    Parameters
+    ----------
+    curves : mapping of str to (array_like, array_like)
+        Per name: times [s] and gauge pressure [Pa].
+    shots_s : sequence of float
+        Instants at which shots are fired [s].
+    band_pa : (float, float), optional
+        The tool's window [Pa gauge], shaded.
+    floor_pa : float, optional
+        Lowest pressure at which a shot may start [Pa gauge].
+    """
+    fig = blank("time [s]", f"gauge pressure [{reader.unit}]", height=360)
+    scale = reader.pressure_value(1.0)
+    keys, shown = [], []
+    for i, (name, (t, p)) in enumerate(curves.items()):
+        color, dash = SERIES[i % len(SERIES)], DASHES[i % len(DASHES)]
+        x, y = thin(t, np.asarray(p, dtype=float) * scale)
+        fig.add_scatter(
+            x=x,
+            y=y,
+            mode="lines",
+            line={"color": color, "width": 1.8, "dash": dash},
+            name=name,
+            hovertemplate="%{x:.2f} s, %{y:.2f}<extra>" + name + "</extra>",
+        )
+        keys.append((name, color, dash))
+        shown.append(y)
+    if len(keys) > 1:
+        key_above(fig, keys)
+    for t_shot in list(shots_s)[:80]:
+        fig.add_shape(type="line", x0=t_shot, x1=t_shot, y0=0, y1=0.03, yref="paper", line={"color": ORANGE, "width": 2})
+    if band_pa is not None:
+        fig.add_hrect(y0=band_pa[0] * scale, y1=band_pa[1] * scale, fillcolor=GREEN, opacity=0.12, line_width=0)
+        shown.append(np.array([band_pa[0] * scale]))
+    if floor_pa is not None:
+        fig.add_hline(
+            y=floor_pa * scale,
+            line={"color": ORANGE, "width": 1.5, "dash": "dot"},
+            annotation_text="floor",
+            annotation_position="bottom right",
+        )
+        shown.append(np.array([floor_pa * scale]))
+    fig.update_yaxes(range=span(shown))
+    return fig
+
+
+def sizing(
+    volumes_m3: ArrayLike, lowest_pa: ArrayLike, reader: Reader, *, floor_pa: float, chosen_m3: float | None, handbook_m3: float | None
+) -> go.Figure:
+    """Draw the lowest pressure at which a shot starts against the receiver's volume, with the floor and the handbook's answer.
+
+    Parameters
+    ----------
+    volumes_m3, lowest_pa : array_like
+        Receivers tried [m3] and lowest pressure at a shot with each [Pa gauge].
+    floor_pa : float
+        Lowest pressure at which a shot may start [Pa gauge].
+    chosen_m3, handbook_m3 : float, optional
+        The smallest receiver that holds the floor, and what the handbook formula gives [m3].
+    """
+    from analysis.units import from_si
+
+    volumes = np.array([from_si(float(v), reader.volume_unit) for v in np.asarray(volumes_m3, float)])
+    lowest = np.asarray(lowest_pa, float) * reader.pressure_value(1.0)
+    order = np.argsort(volumes)
+    fig = blank(f"receiver [{reader.volume_unit}]", f"lowest pressure at a shot [{reader.unit}]", height=340)
+    fig.add_scatter(
+        x=volumes[order],
+        y=lowest[order],
+        mode="lines+markers",
+        line={"color": BLUE, "width": 2},
+        marker={"size": 7},
+        hovertemplate="%{x:.1f}: %{y:.2f}<extra></extra>",
+    )
+    floor = reader.pressure_value(floor_pa)
+    fig.add_hline(y=floor, line={"color": ORANGE, "width": 1.5, "dash": "dot"})
+    right = float(volumes.max()) if volumes.size else 1.0
+    label_at(fig, right, floor, "floor", ORANGE, anchor="right", shift=0)
+    fig.layout.annotations[-1].yshift = 9
+    if handbook_m3 is not None:
+        x = from_si(handbook_m3, reader.volume_unit)
+        fig.add_vline(x=x, line={"color": PURPLE, "width": 1.5, "dash": "dash"})
+        fig.add_annotation(
+            x=x,
+            y=1,
+            yref="paper",
+            yanchor="bottom",
+            text=f"<b>handbook {reader.volume(handbook_m3)}</b>",
+            showarrow=False,
+            font={"color": PURPLE},
+        )
+    if chosen_m3 is not None and volumes.size:
+        x = from_si(chosen_m3, reader.volume_unit)
+        y = float(np.interp(x, volumes[order], lowest[order]))
+        fig.add_scatter(x=[x], y=[y], mode="markers", marker={"size": 14, "color": ORANGE, "symbol": "star"}, hoverinfo="skip")
+        label_at(fig, x, y, reader.volume(chosen_m3), ORANGE, shift=12)
+        fig.layout.annotations[-1].yshift = -12
+    fig.update_yaxes(range=span([lowest, [floor]], 0.15))
+    return fig
+
+
+def thumbnail(t_s: ArrayLike, p_pa: ArrayLike, *, width: int = 240, height: int = 56) -> str:
+    """Draw a recording as a small SVG without axes, for the list of sessions."""
+    t, p = thin(t_s, p_pa, 240)
+    good = np.isfinite(p)
+    t, p = t[good], p[good]
+    if t.size < 2 or t[-1] <= t[0]:
+        return f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}"></svg>'
+    low, high = span([p], 0.06)
+    x = (t - t[0]) / (t[-1] - t[0]) * (width - 4) + 2
+    y = height - 2 - (p - low) / (high - low) * (height - 4)
+    points = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" preserveAspectRatio="none">'
+        f'<polyline points="{points}" fill="none" stroke="{BLUE}" stroke-width="1.3" vector-effect="non-scaling-stroke"/></svg>'
+    )

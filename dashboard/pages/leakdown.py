@@ -1,0 +1,135 @@
+"""Leak-down: is the line tight, how sure is that, and what was used of the recording."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from dash import Dash, html
+
+from analysis.leak_cost import leak_cost
+from analysis.leakdown import Leakdown
+from analysis.units import UnitError, from_si, parse_quantity
+from dashboard import figures, ui, wording
+from dashboard.reader import Reader, seconds, significant
+from dashboard.work import Work
+
+PATH, TITLE, SHORT = "/leakdown", "Leak-down", "Leak"
+TONES = {"leak": "bad", "tight": "good", "cannot tell": "unsure"}
+
+
+def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
+    """Say whether it leaks."""
+    names = [s.name for s in work.sessions()]
+    if not names:
+        return ui.page(TITLE, ui.no_sessions())
+    name = query.get("session") or names[0]
+    typed = query.get("volume", "")
+    volume, problem = _volume(typed)
+    recording = work.recording(name, query.get("channel"))
+    head = ui.controls(
+        ui.session_choice(names, name),
+        ui.channel_choice(recording),
+        ui.entry(
+            "volume",
+            "Air shut in: tank, pipe and hoses",
+            typed,
+            hint=f"e.g. {'26 gal' if reader.unit == 'psi' else '100 L'}",
+            error=problem,
+        ),
+    )
+    try:
+        leak = work.leak(name, query.get("channel"), volume)
+    except ValueError as refusal:
+        return ui.page(TITLE, head, ui.refused(refusal), ui.warnings(recording.warnings), _advice())
+    cost = leak_cost(leak.leak_m3_per_s)
+    return ui.page(
+        TITLE,
+        head,
+        ui.answer(wording.leakdown(leak, cost, reader), tone=TONES[leak.verdict], sure=_sure(leak)),
+        ui.readouts(_readouts(leak, reader)),
+        _picture(name, leak, reader),
+        _stretches(leak),
+        ui.warnings([*recording.warnings, *leak.warnings]),
+        _advice(),
+        _how(leak, reader),
+    )
+
+
+def _volume(text: str) -> tuple[float | None, str | None]:
+    """Read the volume typed [m3], or say what is wrong with it."""
+    if not text.strip():
+        return None, None
+    try:
+        volume = parse_quantity(text, "volume")
+    except UnitError as problem:
+        return None, str(problem)
+    return (volume, None) if volume > 0 else (None, "A volume must be above zero.")
+
+
+def _sure(leak: Leakdown) -> str:
+    basis = "temperature measured" if leak.temperature == "measured" else "no temperature recorded"
+    return f"{basis}, intervals hold 95 %"
+
+
+def _readouts(leak: Leakdown, reader: Reader) -> list[tuple[str, str, str | None]]:
+    def per_hour(pa_per_s: float) -> str:
+        return f"{significant(reader.pressure_value(pa_per_s) * 3600.0, 3)} {reader.unit}/h"
+
+    fall = ("Fall at the start, temperature taken out", *ui.value_and_interval(leak.fall_start_pa_per_s, per_hour))
+    if leak.volume_m3 is None:
+        return [fall, ("Pressure halves in", *ui.value_and_interval(leak.half_time_s, seconds))]
+    return [
+        (f"Leak at {reader.pressure(leak.reference_pa)}", *ui.value_and_interval(leak.leak_m3_per_s, reader.flow)),
+        ("Hole of that size", *ui.value_and_interval(leak.hole_m, lambda d: f"{significant(from_si(d, 'mm'), 2)} mm")),
+        fall,
+        ("Least leak that would have shown", reader.flow(leak.smallest_detectable_m3_per_s or 0.0), "in this recording"),
+    ]
+
+
+def _picture(name: str, leak: Leakdown, reader: Reader) -> html.Section:
+    fig = figures.leakdown(
+        leak.t_s,
+        leak.p_pa,
+        reader,
+        corrected_pa=leak.p_corrected_pa if leak.temperature == "measured" else None,
+        fitted_pa=leak.p_model_pa,
+        left_out=[(s.from_s, s.until_s, s.why) for s in leak.left_out],
+    )
+    return ui.card(
+        "The recording and the fit",
+        ui.figure(fig, f"Pressure of {name} against time, with the fitted leak and what was left out"),
+        note="Grey: left out, with the reason below." if leak.left_out else None,
+        className="figure-card",
+    )
+
+
+def _stretches(leak: Leakdown) -> html.Section:
+    rows: list[tuple[Any, ...]] = [(seconds(s.from_s), seconds(s.until_s), "used", "") for s in leak.used]
+    rows += [(seconds(s.from_s), seconds(s.until_s), "left out", s.why) for s in leak.left_out]
+    order = sorted([*leak.used, *leak.left_out], key=lambda s: s.from_s)
+    kept = {id(s) for s in leak.used}
+    rows = [(seconds(s.from_s), seconds(s.until_s), "used" if id(s) in kept else "left out", s.why) for s in order]
+    return ui.card("What was used of it", ui.table(["from", "until", "", "why"], rows, words=True))
+
+
+def _advice() -> html.Aside:
+    return ui.cautions("whip")
+
+
+def _how(leak: Leakdown, reader: Reader) -> html.Details:
+    lag = "" if leak.lag_s is None else f" The air follows the thermometer with a lag of about {seconds(leak.lag_s)}."
+    volume = "not given, so only rates are known" if leak.volume_m3 is None else reader.volume(leak.volume_m3)
+    return ui.how(
+        "The mass of air shut in is fitted, not its pressure: a cooling tank loses pressure without losing air. The leak is a small hole "
+        f"that flows by ISO 6358, choked above about twice the ambient pressure and less below.{lag}",
+        f"Air shut in: {volume}. Critical pressure ratio {leak.critical_ratio:g}. What is left after the fit is slow, not random from reading "
+        "to reading; it is modelled as such, which widens the interval to an honest width.",
+        "Free air is ISO 8778 (100 kPa, 20 °C, 65 % humidity). The hole is that of an ideal nozzle.",
+        formula="m = p V / (R T);   dm/dt = −ρ₀ C p √(T₀/T) φ(p_amb / p)",
+    )
+
+
+def register(app: Dash, work: Work) -> None:
+    """Nothing to connect: the address holds all choices."""
+    del app, work

@@ -1,0 +1,272 @@
+"""Sessions: what was recorded, and the place where files are brought in."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from collections.abc import Mapping, Sequence
+from typing import Any
+from urllib.parse import quote
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import dash_mantine_components as dmc
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from analysis.units import UNITS
+from dashboard import ui
+from dashboard.reader import Reader, seconds
+from dashboard.work import Work
+from logger.session import Session
+
+PATH, TITLE, SHORT = "/sessions", "Sessions", "Sessions"
+PRESSURE_UNITS = ("psi", "bar", "kPa", "mbar", "MPa", "Pa")
+LARGEST_BYTES = 250 * 1024 * 1024
+
+
+def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
+    """Show the sessions, newest first."""
+    del reader
+    wanted = query.get("find", "").strip().casefold()
+    every = work.sessions()
+    shown = [s for s in every if wanted in f"{s.name} {s.notes} {s.site} {s.line}".casefold()]
+    found: Any
+    if not every:
+        found = ui.empty(
+            "No sessions yet",
+            "Drop a CSV file from any logger above, or record a sensor with: farend record --port PORT. To look around with an invented "
+            "session, run: farend demo.",
+        )
+    elif not shown:
+        found = ui.empty("Nothing of that name", f"None of {len(every)} sessions mentions “{query.get('find', '')}”.", ("Show all", PATH))
+    else:
+        found = html.Ul([_session(work, s) for s in shown], className="sessions")
+    search = ui.controls(ui.entry("find", "Find", query.get("find", ""), hint="In names, notes and places")) if len(every) > 5 else None
+    return ui.page(
+        TITLE,
+        _drop(),
+        html.Div(id="imported", **{"aria-live": "polite"}),
+        search,
+        html.Div(found, id="session-list"),
+        _dialogs(),
+        lead=_lead(every),
+    )
+
+
+def _lead(every: Sequence[Session]) -> str:
+    count = len(every)
+    return (
+        "Bring readings in, then ask them something." if not count else f"{count} recording{'s' if count != 1 else ''}, the newest first."
+    )
+
+
+def _drop() -> html.Div:
+    return html.Div(
+        [
+            dcc.Upload(
+                html.Div(
+                    [
+                        html.Strong("Drop CSV files here, or tap to choose"),
+                        html.Span("Several at once is fine. Units are read from the header."),
+                    ],
+                    className="inside",
+                ),
+                id="files",
+                multiple=True,
+                accept=".csv,.txt,.tsv,.dat,.log",
+                max_size=LARGEST_BYTES,
+                className="drop",
+                className_active="drop over",
+            ),
+            dmc.Select(
+                id="files-unit",
+                label="Unit, if a file names none",
+                data=[{"value": "", "label": "read it from the file"}, *[{"value": u, "label": UNITS[u].name} for u in PRESSURE_UNITS]],
+                value="",
+                allowDeselect=False,
+                size="md",
+                className="control",
+            ),
+        ],
+        className="intake",
+    )
+
+
+def _session(work: Work, session: Session) -> html.Li:
+    """Show one session: its trace, facts, and where to go with it."""
+    name = session.name
+    tags = [html.Span(t, className="tag") for t, is_so in (("recording now", session.recording), ("recovered", session.recovered)) if is_so]
+    ask = {"session": name}
+    return html.Li(
+        [
+            html.Div(html.Img(src=f"/thumbnail/{quote(name)}.svg", alt=f"Trace of {name}"), className="thumb"),
+            html.Div(
+                [
+                    html.H2([name, " ", *tags]),
+                    html.P(facts(work, session), className="facts"),
+                    html.P(session.notes) if session.notes else None,
+                ]
+            ),
+            html.Div(
+                [
+                    ui.link("/shots", ask, "Shots"),
+                    ui.link("/leakdown", ask, "Leak-down"),
+                    ui.link("/compare", {"before": name}, "Compare"),
+                    html.Button("Rename", id={"rename": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Rename {name}"}),
+                    html.Button("Delete", id={"delete": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Delete {name}"}),
+                ],
+                className="actions",
+            ),
+        ],
+        className="session",
+    )
+
+
+def facts(work: Work, session: Session) -> str:
+    """Say when, how long, how many readings and which channels; shots where they were counted already."""
+    when = session.started.astimezone(_zone(session.zone)).strftime("%d %b %Y, %H:%M")
+    parts = [
+        when,
+        seconds(session.duration_s),
+        f"{session.count:,} readings".replace(",", " "),
+        ", ".join(c.name for c in session.channels),
+    ]
+    shots = work.shot_count(session.name)
+    if shots is not None:
+        parts.append(f"{shots} shots")
+    if session.line:
+        parts.append(f"line: {session.line}")
+    return " · ".join(parts)
+
+
+def _zone(name: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")
+
+
+def _dialogs() -> html.Div:
+    return html.Div(
+        [
+            dcc.Store(id="binned"),
+            dcc.Store(id="renaming"),
+            dmc.Modal(
+                id="rename-dialog",
+                title="Rename the session",
+                children=[
+                    dmc.TextInput(id="new-name", label="New name", size="md"),
+                    html.P(id="rename-problem", className="check-bad"),
+                    html.Button("Rename", id="rename-go", className="button strong", n_clicks=0),
+                ],
+                opened=False,
+            ),
+        ]
+    )
+
+
+def register(app: Dash, work: Work) -> None:
+    """Connect import, rename, delete and undo."""
+
+    @app.callback(
+        Output("imported", "children"),
+        Output("session-list", "children"),
+        Output("files", "contents"),
+        Input("files", "contents"),
+        State("files", "filename"),
+        State("files-unit", "value"),
+        prevent_initial_call=True,
+    )
+    def bring_in(contents: list[str] | None, names: list[str], unit: str) -> tuple[Any, Any, Any]:
+        if not contents:
+            return no_update, no_update, no_update
+        return imported(work, names, contents, unit), _list(work), None
+
+    @app.callback(
+        Output("imported", "children", allow_duplicate=True),
+        Output("session-list", "children", allow_duplicate=True),
+        Input({"delete": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def remove(clicks: list[int]) -> tuple[Any, Any]:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            return no_update, no_update
+        return deleted(work, ctx.triggered_id["delete"]), _list(work)
+
+    @app.callback(
+        Output("imported", "children", allow_duplicate=True),
+        Output("session-list", "children", allow_duplicate=True),
+        Input({"undo": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def bring_back(clicks: list[int]) -> tuple[Any, Any]:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            return no_update, no_update
+        return html.P(f"{work.restore(ctx.triggered_id['undo'])} is back.", className="note"), _list(work)
+
+    @app.callback(
+        Output("rename-dialog", "opened"),
+        Output("new-name", "value"),
+        Output("renaming", "data"),
+        Input({"rename": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def ask_name(clicks: list[int]) -> tuple[Any, Any, Any]:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            return no_update, no_update, no_update
+        return True, ctx.triggered_id["rename"], ctx.triggered_id["rename"]
+
+    @app.callback(
+        Output("rename-dialog", "opened", allow_duplicate=True),
+        Output("rename-problem", "children"),
+        Output("session-list", "children", allow_duplicate=True),
+        Input("rename-go", "n_clicks"),
+        State("renaming", "data"),
+        State("new-name", "value"),
+        prevent_initial_call=True,
+    )
+    def give_name(clicks: int, old: str, new: str) -> tuple[Any, Any, Any]:
+        if not clicks or not old:
+            return no_update, no_update, no_update
+        try:
+            work.rename(old, new)
+        except (ValueError, OSError) as problem:
+            return True, str(problem), no_update
+        return False, "", _list(work)
+
+
+def _list(work: Work) -> html.Ul:
+    return html.Ul([_session(work, s) for s in work.sessions()], className="sessions")
+
+
+def imported(work: Work, names: Sequence[str], contents: Sequence[str], unit: str) -> html.Div:
+    """Import what was dropped; say of each file what was understood, or why it was refused."""
+    return html.Div([_imported(work, name, content, unit) for name, content in zip(names, contents, strict=True)], className="page")
+
+
+def _imported(work: Work, name: str, content: str, unit: str) -> Any:
+    try:
+        data = base64.b64decode(content.partition(",")[2], validate=True)
+        taken = work.take_in(name, data, unit)
+    except (ValueError, OSError, binascii.Error) as problem:
+        return html.Section(
+            [html.P(f"{name} was not imported", className="answer-tone"), html.P(str(problem))], className="answer tone-bad", role="alert"
+        )
+    ask = {"session": taken.name}
+    return html.Section(
+        [
+            html.P("Imported", className="answer-tone"),
+            *[html.P(s) for s in taken.sentences],
+            html.Div([ui.link("/shots", ask, "Shots", "button strong"), ui.link("/leakdown", ask, "Leak-down")], className="actions"),
+        ],
+        className="answer tone-good",
+    )
+
+
+def deleted(work: Work, name: str) -> Any:
+    """Move a session to the bin, and offer to bring it back."""
+    try:
+        binned = work.delete(name)
+    except (ValueError, OSError) as problem:
+        return ui.refused(problem)
+    undo = html.Button("Undo", id={"undo": binned.name}, className="button", n_clicks=0)
+    return html.Div([html.P(f"{name} is in the bin."), undo], className="card")

@@ -1,0 +1,267 @@
+"""The parts that every page is made of: the answer, the figure, the numbers, how they were worked out, cautions, controls."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+from urllib.parse import urlencode
+
+import dash_mantine_components as dmc
+import plotly.graph_objects as go
+from dash import dcc, html
+
+from analysis.estimate import Estimate
+
+GRAPH_CONFIG: dict[str, Any] = {
+    "displaylogo": False,
+    "modeBarButtonsToRemove": ["sendChartToCloud", "select2d", "lasso2d", "autoScale2d", "zoomIn2d", "zoomOut2d", "toImage"],
+    "modeBarButtonsToAdd": ["toImage"],
+    "toImageButtonOptions": {"format": "svg", "filename": "farend"},
+    "responsive": True,
+    "scrollZoom": False,
+    "doubleClick": "reset",
+}
+
+CAUTIONS: dict[str, str] = {
+    "rated": "Every part must be rated for the highest pressure it can see; a receiver also needs its own relief valve, set at or "
+    "below its rating.",
+    "vessel": "Never cut, weld or drill a pressure vessel. Drain it after work: water rusts it from within.",
+    "whip": "A hose that comes off under pressure whips. Shut the supply, bleed to zero, then uncouple.",
+    "eyes": "Wear eye protection, and take the tool off the air before you clear or adjust it.",
+    "limits": "The tool maker's pressure limit stands above anything here. Local codes and a licensed person decide what is allowed.",
+}
+
+
+def page(title: str, *parts: Any, lead: Any = None) -> html.Div:
+    """Put a page together under its heading."""
+    head = html.Div([html.H1(title), html.P(lead, className="lead") if lead else None], className="page-head")
+    return html.Div([head, *[p for p in parts if p is not None]], className="page")
+
+
+def answer(sentences: Sequence[str], *, tone: str = "plain", sure: str | None = None) -> html.Section:
+    """Say the answer: the first sentence large, the rest below it.
+
+    Parameters
+    ----------
+    sentences : sequence of str
+        What was found, most important first.
+    tone : str
+        "good", "bad", "unsure" or "plain"; shown as a word beside the colour, never by colour alone.
+    sure : str, optional
+        How sure that is, in two or three words.
+    """
+    words = {"good": "good", "bad": "look here", "unsure": "cannot tell", "plain": "found"}
+    body = [html.P(sentences[0], className="answer-first")] if sentences else []
+    body += [html.P(s) for s in sentences[1:]]
+    badge = html.P([html.Span(words[tone], className="answer-tone"), html.Span(sure, className="answer-sure") if sure else None])
+    return html.Section([badge, *body], className=f"answer tone-{tone}", **{"aria-label": "Answer", "role": "status"})
+
+
+def readouts(values: Sequence[tuple[str, str, str | None]]) -> html.Dl:
+    """Show a few key numbers in large figures: label, value, and what stands below it (an interval, a unit's basis)."""
+    return html.Dl(
+        [
+            html.Div(
+                [html.Dt(label), html.Dd(value, className="readout-value"), html.Dd(below, className="readout-below") if below else None]
+            )
+            for label, value, below in values
+        ],
+        className="readouts",
+    )
+
+
+def card(heading: str, *content: Any, note: str | None = None, className: str = "") -> html.Section:
+    """Frame one piece of a page."""
+    return html.Section(
+        [html.H2(heading), html.P(note, className="note") if note else None, *[c for c in content if c is not None]],
+        className=f"card {className}".strip(),
+    )
+
+
+def figure(fig: go.Figure, label: str, *, id: Any = None) -> html.Div:
+    """Show a figure; `label` says to a screen reader what it shows."""
+    named = {} if id is None else {"id": id}
+    height = int(fig.layout.height or 320)
+    graph = dcc.Graph(figure=fig, config=GRAPH_CONFIG, style={"height": f"{height}px"}, **named)
+    return html.Div(graph, className="figure", role="img", **{"aria-label": label})
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[Any]], *, caption: str | None = None, words: bool = False) -> html.Div:
+    """Show a short table of numbers, or of words; the first column names the row."""
+    body = [html.Tr([html.Th(r[0], scope="row"), *[html.Td(c) for c in r[1:]]]) for r in rows]
+    return html.Div(
+        html.Table(
+            [
+                html.Caption(caption) if caption else None,
+                html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])),
+                html.Tbody(body),
+            ],
+            className="words" if words else None,
+        ),
+        className="table",
+        tabIndex=0,
+        role="region",
+        **{"aria-label": caption or "Table of numbers"},
+    )
+
+
+def how(*paragraphs: Any, formula: str | None = None) -> html.Details:
+    """Fold away how a result was worked out: method, formula, inputs and source."""
+    inside = [p if not isinstance(p, str) else html.P(p) for p in paragraphs]
+    if formula:
+        inside.insert(1, html.P(formula, className="formula"))
+    return html.Details([html.Summary("How this was worked out"), *inside], className="how")
+
+
+def warnings(messages: Sequence[str]) -> html.Ul | None:
+    """List what the reader should know about the data."""
+    return html.Ul([html.Li(m) for m in messages], className="warnings", **{"aria-label": "Notes on the data"}) if messages else None
+
+
+def cautions(*keys: str, more: Sequence[str] = ()) -> html.Aside:
+    """Show the cautions that belong here, those of this very line first."""
+    return html.Aside(
+        [html.H2("Before you touch the air"), html.Ul([html.Li(c) for c in (*more, *[CAUTIONS[k] for k in keys])])],
+        className="cautions",
+    )
+
+
+def empty(heading: str, text: Any, *actions: tuple[str, str]) -> html.Section:
+    """Say why there is nothing to see, and what to do next."""
+    links = [dcc.Link(label, href=href, className="button") for label, href in actions]
+    return html.Section([html.H2(heading), html.P(text), html.Div(links, className="actions")], className="empty")
+
+
+def refused(problem: Exception | str) -> html.Section:
+    """Show why something could not be done: the message already says what was seen and what to do."""
+    return html.Section(
+        [html.P("This did not work", className="answer-tone"), html.P(str(problem))], className="answer tone-bad", role="alert"
+    )
+
+
+# Controls. Each writes its value into the page's address under its name, so that any view can be passed on.
+
+
+def _control(name: str, default: str) -> dict[str, str]:
+    return {"query": name, "default": default}
+
+
+def choice(name: str, label: str, options: Sequence[tuple[str, str]], value: str | None, *, default: str = "") -> dmc.Select:
+    """Let the reader choose one of several; options are (value, label)."""
+    return dmc.Select(
+        id=_control(name, default),
+        label=label,
+        data=[{"value": v, "label": text} for v, text in options],
+        value=value,
+        allowDeselect=False,
+        searchable=len(options) > 8,
+        nothingFoundMessage="Nothing of that name",
+        size="md",
+        className="control",
+        comboboxProps={"shadow": "md"},
+    )
+
+
+def entry(name: str, label: str, value: str, *, default: str = "", hint: str | None = None, error: str | None = None) -> dmc.TextInput:
+    """Let the reader type a quantity with its unit; taken when Enter is pressed or the field is left."""
+    return dmc.TextInput(
+        id=_control(name, default),
+        label=label,
+        value=value,
+        description=hint,
+        error=error,
+        debounce=True,
+        size="md",
+        className="control",
+        inputProps={"autoCapitalize": "off", "autoCorrect": "off", "spellCheck": "false"},
+    )
+
+
+def controls(*parts: Any) -> html.Div:
+    """Line up the controls of a page."""
+    return html.Div([p for p in parts if p is not None], className="controls", role="group", **{"aria-label": "Choices"})
+
+
+def link(path: str, query: Mapping[str, str | None], text: str, className: str = "button") -> dcc.Link:
+    """Link to a page with its choices."""
+    return dcc.Link(text, href=address(path, query), className=className)
+
+
+def address(path: str, query: Mapping[str, str | None]) -> str:
+    """Write the address of a page with its choices."""
+    kept = {k: v for k, v in query.items() if v}
+    return f"{path}?{urlencode(kept)}" if kept else path
+
+
+# What several pages ask
+
+
+def no_sessions() -> html.Section:
+    """Say that nothing was recorded yet."""
+    return empty(
+        "Nothing recorded yet",
+        "This page answers from a session. Bring a CSV file in, or record a sensor with: farend record --port PORT.",
+        ("Bring in a file", "/sessions"),
+    )
+
+
+def no_lines() -> html.Section:
+    """Say that no air line was described yet."""
+    return empty(
+        "No air line yet",
+        "This page works from a description of your line: compressor, hoses, couplers, tool. It takes a few minutes.",
+        ("Describe the line", "/setup"),
+    )
+
+
+def session_choice(names: Sequence[str], name: str, *, query: str = "session", label: str = "Session") -> dmc.Select:
+    """Let the reader choose a session."""
+    known = names if name in names else [name, *names]
+    return choice(query, label, [(n, n) for n in known], name)
+
+
+def channel_choice(recording: Any) -> dmc.Select | None:
+    """Let the reader choose a pressure, where there are several."""
+    names = list(recording.pressures)
+    return choice("channel", "Sensor", [(n, n) for n in names], recording.channel) if len(names) > 1 else None
+
+
+def value_and_interval(e: Estimate, write: Callable[[float], str]) -> tuple[str, str | None]:
+    """Write an estimate for a readout: the value, and its 95 % interval below it."""
+    if e.value is None:
+        return "not known", None
+    if e.low is None and e.high is None:
+        return write(e.value), None
+    if e.high is None:
+        return write(e.value), f"95 %: at least {write(e.low or 0.0)}"
+    if e.low is None:
+        return write(e.value), f"95 %: at most {write(e.high)}"
+    return write(e.value), f"95 %: {write(e.low)} to {write(e.high)}"
+
+
+def between(e: Estimate, write: Callable[[float], str]) -> str:
+    """Write an interval alone, e.g. ``-31 % to -22 %``; a dash where there is none."""
+    return "–" if e.low is None or e.high is None else f"{write(e.low)} to {write(e.high)}"
+
+
+def window_of(query: Mapping[str, str]) -> tuple[float, float] | None:
+    """Read the window [s] that the address asks for; None if it asks for none that can be."""
+    try:
+        shown = float(query["from"]), float(query["to"])
+    except (KeyError, ValueError):
+        return None
+    return shown if math.isfinite(shown[0]) and math.isfinite(shown[1]) and shown[0] < shown[1] else None
+
+
+def window_moved(moved: Mapping[str, Any] | None, axis: str) -> tuple[float, float] | str | None:
+    """Read what a figure was zoomed to [s]; "all" when it shows everything again, None when its time axis did not move."""
+    length = {"s": 1.0, "min": 60.0, "h": 3600.0}.get(axis, 1.0)
+    if not moved:
+        return None
+    if moved.get("xaxis.autorange"):
+        return "all"
+    ends = moved.get("xaxis.range[0]"), moved.get("xaxis.range[1]")
+    if all(isinstance(e, int | float) for e in ends):
+        return float(ends[0]) * length, float(ends[1]) * length  # type: ignore[arg-type]
+    return None

@@ -1,0 +1,235 @@
+"""What the pages ask for: recordings, analyses and air lines of one home folder, each worked out once and kept a while."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from dashboard import figures
+from logger.home import bin_folder, lines_folder
+from logger.session import Session, delete, find_session, list_sessions, rename, restore, safe_name, save_imported
+
+if TYPE_CHECKING:
+    from analysis.compare import Comparison
+    from analysis.leakdown import Leakdown
+    from analysis.line import Line
+    from analysis.model import Simulation
+    from analysis.record import ShotRecord
+    from analysis.shots import ShotSummary
+    from analysis.sizing import Sizing
+    from analysis.steady import Steady
+    from logger.open import Recording
+
+T = TypeVar("T")
+KEPT = 24  # results and recordings held in memory; a recording of an hour at 1 kHz is about 60 MB
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """A file that was imported: the session's name, and what was understood, in sentences."""
+
+    name: str
+    sentences: tuple[str, ...]
+
+
+class Work:
+    """Everything the pages know, for one home folder.
+
+    Parameters
+    ----------
+    home : Path
+        Folder with ``sessions`` and ``lines``.
+    """
+
+    def __init__(self, home: Path) -> None:
+        self.home = home
+        self._kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+        self._lock = threading.RLock()
+
+    def _once(self, key: tuple[Any, ...], make: Callable[[], T]) -> T:
+        """Make a value, or hand out the one that was made before from the same key."""
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+            else:
+                self._kept[key] = make()
+                while len(self._kept) > KEPT:
+                    self._kept.popitem(last=False)
+            return self._kept[key]
+
+    # Sessions
+
+    def sessions(self) -> tuple[Session, ...]:
+        """Sessions that are kept, newest first."""
+        return tuple(reversed(list_sessions(self.home)))
+
+    def session(self, name: str) -> Session:
+        """Find a session by its name.
+
+        Raises
+        ------
+        ValueError
+            If there is none; the message says so.
+        """
+        return find_session(self.home, name)
+
+    def recording(self, name: str, channel: str | None = None) -> Recording:
+        """Open a session's readings of one pressure; read again when the session has changed on disk."""
+        from logger.open import open_what
+
+        session = self.session(name)
+        return self._once(("recording", *_version(session), channel), lambda: open_what(session.folder, channel=channel, home=self.home))
+
+    def thumbnail(self, name: str) -> str:
+        """Draw a session as a small SVG."""
+        from logger.open import open_what
+
+        session = self.session(name)
+
+        def draw() -> str:
+            recording = open_what(session.folder, home=self.home)
+            return figures.thumbnail(recording.t_s, recording.p_pa)
+
+        return self._once(("thumbnail", *_version(session)), draw)
+
+    def take_in(self, file_name: str, data: bytes, unit: str | None) -> Taken:
+        """Import one CSV file that was dropped on the page.
+
+        Raises
+        ------
+        ValueError
+            If the file is refused; the message says what was seen and what is needed.
+        """
+        from dashboard import wording
+        from logger.csv_in import read_csv
+
+        stem = Path(file_name.replace("\\", "/")).stem
+        reading = read_csv(data, name=stem, unit=unit or None)
+        folder = save_imported(self.home, stem, reading)
+        return Taken(name=folder.name, sentences=tuple(wording.imported(reading, folder)))
+
+    def rename(self, name: str, new_name: str) -> str:
+        """Give a session another name and return the name as kept."""
+        return rename(self.session(name).folder, new_name).name
+
+    def delete(self, name: str) -> Path:
+        """Move a session to the bin and return where it is there."""
+        return delete(self.session(name).folder, self.home)
+
+    def restore(self, binned: str) -> str:
+        """Bring a session back from the bin and return its name.
+
+        Raises
+        ------
+        ValueError
+            If there is nothing of that name in the bin.
+        """
+        folder = bin_folder(self.home) / Path(binned).name
+        return restore(folder, self.home).name
+
+    # Analyses
+
+    def shots(self, name: str, channel: str | None = None) -> tuple[ShotRecord, ShotSummary]:
+        """Find and sum up the shots of a session."""
+        from analysis.shots import find_shots, summarise
+
+        recording = self.recording(name, channel)
+
+        def find() -> tuple[ShotRecord, ShotSummary]:
+            record = find_shots(recording.t_s, recording.p_pa)
+            return record, summarise(record)
+
+        return self._once(("shots", *_version(self.session(name)), channel), find)
+
+    def shot_count(self, name: str) -> int | None:
+        """Shots of a session if they were counted already; None rather than a wait."""
+        with self._lock:
+            found = self._kept.get(("shots", *_version(self.session(name)), None))
+        return len(found[0].shots) if found else None
+
+    def leak(self, name: str, channel: str | None, volume_m3: float | None) -> Leakdown:
+        """Judge a session as a leak-down."""
+        from analysis.leakdown import fit_leakdown
+
+        recording = self.recording(name, channel)
+        ambient = recording.p_amb_pa if recording.p_amb_series_pa is None else recording.p_amb_series_pa
+        return self._once(
+            ("leak", *_version(self.session(name)), channel, volume_m3),
+            lambda: fit_leakdown(recording.t_s, recording.p_pa, volume_m3=volume_m3, temp_k=recording.temp_k, p_amb_pa=ambient),
+        )
+
+    def compare(self, before: str, after: str) -> Comparison:
+        """Compare two sessions."""
+        from analysis.compare import Trace, compare
+
+        first, second = self.recording(before), self.recording(after)
+        return self._once(
+            ("compare", *_version(self.session(before)), *_version(self.session(after))),
+            lambda: compare(Trace(t_s=first.t_s, p_pa=first.p_pa), Trace(t_s=second.t_s, p_pa=second.p_pa)),
+        )
+
+    # Air lines
+
+    def lines(self) -> dict[str, str]:
+        """Air-line files by the name of the file: the text of each."""
+        folder = lines_folder(self.home)
+        return {p.stem: p.read_text(encoding="utf-8") for p in sorted(folder.glob("*.toml"))} if folder.is_dir() else {}
+
+    def line(self, name: str) -> Line:
+        """Read a kept air line.
+
+        Raises
+        ------
+        ValueError
+            If there is none of that name, or its file cannot be used.
+        """
+        from analysis.line import parse_line
+
+        kept = self.lines()
+        if name not in kept:
+            msg = f"There is no air line {name!r}. Choose one of the list, or write one on the Setup page."
+            raise ValueError(msg)
+        return parse_line(kept[name])
+
+    def save_line(self, name: str, text: str) -> str:
+        """Check an air-line file and keep it under a name; return the name as kept."""
+        from analysis.line import parse_line
+
+        parse_line(text)
+        kept = safe_name(name.removesuffix(".toml"))
+        folder = lines_folder(self.home)
+        folder.mkdir(parents=True, exist_ok=True)
+        beside = folder / f".{kept}.toml.new"
+        beside.write_text(text, encoding="utf-8")
+        beside.replace(folder / f"{kept}.toml")
+        return kept
+
+    def simulate(self, line: Line, shots_s: tuple[float, ...], duration_s: float) -> Simulation:
+        """Fire shots at a line in the model."""
+        from analysis.model import simulate
+
+        return self._once(("simulate", line, shots_s, duration_s), lambda: simulate(line, shots_s, duration_s=duration_s))
+
+    def steady(self, line: Line, flow_m3_per_s: float) -> Steady:
+        """Pressure along a line for a constant flow of free air."""
+        from analysis.steady import steady
+
+        return self._once(("steady", line, flow_m3_per_s), lambda: steady(line, flow_m3_per_s))
+
+    def size(self, line: Line, shots: int, every_s: float, floor_pa: float) -> Sizing:
+        """Find the smallest receiver for a burst."""
+        from analysis.sizing import size_receiver
+
+        return self._once(
+            ("size", line, shots, every_s, floor_pa), lambda: size_receiver(line, shots=shots, every_s=every_s, floor_pa=floor_pa)
+        )
+
+
+def _version(session: Session) -> tuple[str, int, int]:
+    """What tells one state of a session on disk from another."""
+    files = [f.stat() for f in session.folder.iterdir() if f.suffix in {".parquet", ".arrows", ".toml", ".jsonl"}]
+    return str(session.folder), max((f.st_mtime_ns for f in files), default=0), sum(f.st_size for f in files)

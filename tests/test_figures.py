@@ -1,0 +1,102 @@
+"""Figures and thinning out: nothing that matters is lost, units are the reader's, gaps stay gaps."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard import figures
+from dashboard.reader import Reader
+from dashboard.zoom import thin, window, with_gaps
+
+
+@given(st.integers(5, 40_000), st.integers(0, 2**31))
+def test_thinning_keeps_lowest_highest_and_both_ends(size: int, seed: int) -> None:
+    y = np.random.default_rng(seed).normal(size=size)
+    t = np.arange(size, dtype=float)
+    few_t, few_y = thin(t, y, 500)
+    assert few_y.min() == y.min()
+    assert few_y.max() == y.max()
+    assert (few_t[0], few_t[-1]) == (t[0], t[-1])
+    assert few_t.size <= max(size if size <= 500 else 0, 510)
+    assert np.all(np.diff(few_t) > 0)
+
+
+def test_a_spike_of_one_reading_survives_a_million() -> None:
+    y = np.full(1_000_000, 6.0e5)
+    y[123_457] = 3.0e5
+    t, few = thin(np.arange(y.size) / 1000.0, y)
+    assert few.size < 2100
+    assert t[few.argmin()] == pytest.approx(123.457)
+
+
+def test_missing_stretches_stay_missing_when_thinned() -> None:
+    y = np.ones(100_000)
+    y[40_000:60_000] = np.nan
+    t, few = thin(np.arange(y.size, dtype=float), y, 1000)
+    inside = (t > 40_200) & (t < 59_800)
+    assert inside.any()
+    assert np.isnan(few[inside]).all()
+
+
+def test_a_window_brings_room_on_either_side_for_panning() -> None:
+    t = np.arange(0.0, 1000.0, 0.01)
+    few_t, _ = window(t, np.sin(t), 400.0, 420.0)
+    assert few_t[0] == pytest.approx(390.0, abs=0.05)
+    assert few_t[-1] == pytest.approx(430.0, abs=0.05)
+
+
+def test_a_gap_is_not_drawn_through() -> None:
+    t = np.concatenate((np.arange(0.0, 5.0, 0.1), np.arange(30.0, 35.0, 0.1)))
+    _, y = with_gaps(t, np.ones(t.size))
+    assert np.isnan(y).sum() == 1
+
+
+@pytest.mark.parametrize(("unit", "shown"), [("bar", 6.5), ("psi", 94.27), ("kPa", 650.0)])
+def test_a_recording_is_drawn_in_the_readers_unit(unit: str, shown: float) -> None:
+    t = np.arange(0.0, 10.0, 0.1)
+    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader(unit), shots=[(5.0, 6.0e5)])
+    assert fig.data[0].y[0] == pytest.approx(shown, rel=1e-3)
+    assert fig.layout.yaxis.title.text == f"gauge pressure [{unit}]"
+    assert fig.layout.xaxis.title.text == "time [s]"
+    assert list(fig.data[1].x) == [5.0]
+
+
+def test_a_long_recording_is_drawn_in_hours_and_its_shots_with_it() -> None:
+    t = np.arange(0.0, 36_000.0, 1.0)
+    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader("bar"), shots=[(18_000.0, 6.0e5)], shown_s=(7200.0, 10_800.0))
+    assert fig.layout.xaxis.title.text == "time [h]"
+    assert list(fig.data[1].x) == [5.0]
+    assert tuple(fig.layout.xaxis.range) == (2.0, 3.0)
+
+
+def test_recovery_is_drawn_as_the_share_that_is_back() -> None:
+    fig = figures.recovery({"": ([0.2, 0.4], [0.5, 0.0], [0.3])}, medians_s={"": 0.2})
+    steps = dict(zip(fig.data[0].x, fig.data[0].y, strict=True))
+    assert steps[0.0] == 0.0
+    assert steps[0.2] == 50.0
+    assert steps[0.4] == 100.0
+    assert (list(fig.data[1].x), list(fig.data[1].y)) == ([0.3], [50.0])  # the one that was cut off sits on the curve
+
+
+def test_losses_keep_the_order_of_flow_and_say_their_numbers() -> None:
+    fig = figures.losses([("hose", 0.4e5), ("coupler", 0.1e5)], Reader("bar"))
+    assert list(fig.data[0].y) == ["1  hose", "2  coupler"]
+    assert list(fig.data[0].text) == ["0.40 bar", "0.100 bar"]
+
+
+def test_sizing_shows_floor_choice_and_handbook() -> None:
+    fig = figures.sizing([0.01, 0.02, 0.04], [5.0e5, 5.6e5, 5.9e5], Reader("bar"), floor_pa=5.5e5, chosen_m3=0.02, handbook_m3=0.03)
+    texts = " ".join(a.text for a in fig.layout.annotations)
+    assert "floor" in texts
+    assert "20.0 L" in texts
+    assert "handbook 30.0 L" in texts
+
+
+def test_a_thumbnail_is_small_and_survives_a_flat_line() -> None:
+    svg = figures.thumbnail(np.arange(0.0, 100.0, 0.001), np.full(100_000, 6.0e5))
+    assert svg.startswith("<svg")
+    assert "nan" not in svg
+    assert len(svg) < 10_000
