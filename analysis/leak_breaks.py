@@ -15,6 +15,8 @@ MAX_POINTS: Final = 40_000  # readings are averaged down to this many before any
 MAX_BLOCKS: Final = 2_400  # blocks in which breaks are looked for; 18 s over half a day
 SPIKE_SIGMAS: Final = 6.0  # common practice, no source
 BREAK_SIGMAS: Final = 7.0  # common practice, no source; a night has a few thousand blocks and must show no false break
+MAX_SETTLING_S: Final = 400.0  # longest time constant looked for; a large tank's still air [s]; common practice, no source
+USUAL_SETTLING_S: Final = 90.0  # where it must be reckoned with but is not seen [s]; common practice, no source
 SETTLED: Final = 3e-5  # what may be left of the thermal transient, relative to absolute pressure; 0.01 K of the air
 
 
@@ -186,12 +188,13 @@ def _noise(p: Array) -> float:
 
 
 def _resolution(p: Array) -> float:
-    """Smallest step between the values that occur; 0 when there are too many different ones to see a step."""
-    values = np.unique(p[:200_000])
-    if values.size < 2:
+    """Smallest usual step between the values that occur more than once; 0 when hardly any does."""
+    values, counts = np.unique(p[:200_000], return_counts=True)
+    often = counts > 1
+    if counts[often].sum() < 0.5 * counts.sum() or often.sum() < 2:
         return 0.0
-    steps = np.diff(values)
-    steps = steps[steps > 1e-9 * max(1.0, float(np.abs(values).max()))]
+    steps = np.diff(values[often])
+    steps = steps[steps > 1e-9 * max(1.0, float(np.abs(values).max()))]  # the same value after two conversions
     return float(np.quantile(steps, 0.1)) if steps.size else 0.0
 
 
@@ -247,10 +250,12 @@ def find_breaks(r: Readings) -> tuple[Span, ...]:
     base = median_filter(rate, width, mode="nearest")
     excess = (rate - base) * h
     sigma = max(1.4826 * float(np.median(np.abs(excess))), b.noise_pa / np.sqrt(float(np.median(b.weight))), 1.0)
-    flagged = np.abs(excess) > BREAK_SIGMAS * sigma
+    # A coarse sensor's single steps are no breaks.
+    least = max(BREAK_SIGMAS * sigma, 1.6 * b.resolution_pa)
+    flagged = np.abs(excess) > least
     for first, last in _runs(flagged, bridge=4):
         step = float(excess[first : last + 1].sum())
-        if abs(step) < BREAK_SIGMAS * sigma and abs(float(p[last + 1] - p[first])) < 3 * BREAK_SIGMAS * sigma:
+        if abs(step) < least and abs(float(p[last + 1] - p[first])) < 3 * least:
             continue
         if first == 0:
             continue  # the start is judged by its settling
@@ -295,44 +300,54 @@ def merge(spans: list[Span]) -> tuple[Span, ...]:
     return tuple(out)
 
 
-def settling_s(r: Readings) -> tuple[float, float]:
+def settling_s(r: Readings, *, least: float = 0.0) -> tuple[float, float]:
     """How long the air of this stretch still changed its temperature after filling or drawing.
 
-    Fits ln(p/T) = parabola + A exp(-t/tau) and gives the time after which the exponential is spent.
+    Fits ln p = cubic + A exp(-t/tau) to the beginning and gives the time after which the exponential is spent.
+
+    Parameters
+    ----------
+    r : Readings
+        One stretch.
+    least : float
+        Size A that must be reckoned with even when noise hides it, relative to absolute pressure.
 
     Returns
     -------
     until_s : float
-        Time from the first block after which less than `SETTLED` of it is left [s]; 0 when no transient is seen.
+        Time from the first block after which less than `SETTLED` of it is left [s]; 0 when no transient is seen or expected.
     tau_s : float
         Its time constant [s]; NaN when none is seen.
     """
-    b = coarsen(r, 600)
+    b = coarsen(r, 1200)
     if b.t_s.size < 12:
         return 0.0, float("nan")
     t = b.t_s - b.t_s[0]
-    span = float(t[-1])
     y = np.log(np.maximum(b.p_pa + b.p_amb_pa, 1.0))
-    best = (np.inf, 0.0, float("nan"), 0.0)
-    for limit in (1.0, 0.25):  # a whole night's temperature is no parabola: look at its beginning alone as well
-        near = t <= limit * span
+    # A big leak's own curve must not pass for settling: only where it is surely choked, and over half the pressure.
+    fit_to = (y > y[:5].mean() - 0.7) & (b.p_pa > 130_000.0)
+    span = float(t[fit_to][-1]) if fit_to.any() else 0.0
+    best = (np.inf, least, float("nan"))
+    for limit in (1.0, 0.25):  # a whole night's temperature is no cubic: look at its beginning alone as well
+        near = fit_to & (t <= limit * span)
         if near.sum() < 12:
             continue
         x, z = t[near] / span, y[near]
         plain = np.vander(x, 4)
         free = z - plain @ np.linalg.lstsq(plain, z, rcond=None)[0]
-        for tau in np.geomspace(15.0, 1200.0, 14):
+        for tau in np.geomspace(15.0, MAX_SETTLING_S, 12):
             if tau > 0.2 * limit * span or tau < 1.5 * (t[1] - t[0]):
                 continue
             basis = np.column_stack((plain, np.exp(-t[near] / tau)))
             beta = np.linalg.lstsq(basis, z, rcond=None)[0]
             rest = z - basis @ beta
+            variance = rest @ rest / max(z.size - 5, 1)
+            error = float(np.sqrt(variance * np.linalg.pinv(basis.T @ basis)[-1, -1])) + 1e-9
             gain = float(rest @ rest) / float(free @ free) if free @ free > 0 else 1.0
-            sigma = np.sqrt(rest @ rest / max(z.size - 5, 1))
-            lead = float(abs(beta[-1]) / max(sigma, 1e-7))
-            if gain < min(best[0], 0.5) and lead > 6.0:
-                best = (gain, abs(float(beta[-1])), float(tau), limit)
-    _, amplitude, tau, _ = best
-    if amplitude <= SETTLED or not np.isfinite(tau):
-        return 0.0, float("nan")
-    return float(tau * np.log(amplitude / SETTLED)), float(tau)
+            if gain < best[0] and abs(float(beta[-1])) > 6.0 * error:
+                best = (gain, max(abs(float(beta[-1])), least), float(tau))
+    _, amplitude, tau = best
+    if amplitude <= SETTLED:
+        return 0.0, tau
+    # Convection weakens as the difference does: the end is slower than the exponential.
+    return float(1.25 * (tau if np.isfinite(tau) else USUAL_SETTLING_S) * np.log(amplitude / SETTLED)), tau

@@ -11,7 +11,6 @@ That difference is a Gaussian process whose size and pace the recording itself t
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -26,6 +25,7 @@ from analysis.constants import (
     ANR_DENSITY_KG_PER_M3,
     ANR_TEMPERATURE_K,
     ATMOSPHERE_ABS_PA,
+    GAMMA,
     LEAK_REFERENCE_PA,
     R_AIR_J_PER_KG_K,
 )
@@ -41,9 +41,15 @@ LAGS_S: Final = (0.0, 20.0, 45.0, 90.0, 150.0, 240.0, 400.0, 650.0, 1000.0, 1500
 PACES_S: Final = (400.0, 1500.0, 5000.0)  # correlation times tried for the slow residual [s]
 SIZES: Final = (1.0, 2.5, 6.0, 15.0)  # sizes tried for the slow residual, times the least possible one
 THERMOMETER_DRIFT_K: Final = 0.03  # least slow difference between air and thermometer [K]; common practice, no source
+RATIOS: Final = (0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.528, 0.56)  # critical ratios tried where the end of a recording tells them
+RATIO_MEAN: Final = 0.45  # holes that are no nozzles lie lower than 0.528; as does this page's default for a test nozzle
+RATIO_U: Final = 0.08  # and differ by about this much; common practice, no source
+AIR_SETTLING_S: Final = 90.0  # time in which still air takes on its tank's temperature, where the recording does not show it [s]
+SCALE_U: Final = 0.004  # what humidity, an offset of the thermometer and the gas law leave open, relative; common practice, no source
 GAIN_U: Final = 0.01  # a thermometer's spot may swing a little more or less than the air does [-]; common practice, no source
+STEP_WARMTH: Final = 0.3  # a quick change of pressure changes the air's temperature by 0.286 of it; isentropic relation
 WEATHER_PA: Final = 150.0  # slow wander of an unmeasured barometer over a night [Pa]; common practice, no source
-UNKNOWN_SWING_K: Final = 4.0  # standard deviation of an unmeasured temperature over a day [K]; common practice, no source
+UNKNOWN_SWING_K: Final = 5.0  # standard deviation of an unmeasured temperature over a day [K]; common practice, no source
 UNKNOWN_PACE_S: Final = 6 * 3600.0  # its correlation time [s]; goes with a daily swing
 ZERO_U_PA: Final = 1000.0  # standard uncertainty of a sensor's zero, 0.1 % of a 10 bar sensor [Pa]; common practice, no source
 Z95: Final = 1.959964  # two-sided 95 % of the normal distribution
@@ -70,7 +76,7 @@ class Leakdown:
     reference_pa : float
         Gauge pressure at which the leak is stated [Pa].
     critical_ratio : float
-        ISO 6358 critical pressure ratio b that was assumed.
+        ISO 6358 critical pressure ratio b, assumed or fitted.
     volume_m3 : float or None
         Air shut in [m3].
     temperature : str
@@ -138,7 +144,7 @@ def fit_leakdown(
     temp_k: ArrayLike | None = None,
     p_amb_pa: ArrayLike | float = ATMOSPHERE_ABS_PA,
     reference_pa: float = LEAK_REFERENCE_PA,
-    b: float = CRITICAL_RATIO,
+    b: float | None = None,
     tight_m3_per_s: float = TIGHT_M3_PER_S,
     leave_out: tuple[tuple[float, float], ...] = (),
 ) -> Leakdown:
@@ -156,8 +162,9 @@ def fit_leakdown(
         Ambient pressure [Pa abs]: one value, or the barometer with each reading.
     reference_pa : float
         Gauge pressure at which the leak is stated [Pa].
-    b : float
-        Critical pressure ratio of the leak, 0..1; default that of an ideal nozzle.
+    b : float or None
+        Critical pressure ratio of the leak, 0..1; None: fitted where the recording reaches subsonic flow, else that of an
+        ideal nozzle, which then does not matter.
     tight_m3_per_s : float
         A line that surely loses less free air than this is called tight [m3/s].
     leave_out : tuple of (from_s, until_s)
@@ -176,7 +183,7 @@ def fit_leakdown(
     if volume_m3 is not None and not volume_m3 > 0:
         msg = f"A volume of {volume_m3:g} m3 holds no air. Give the volume of all that is shut in: tank, hoses, pipe."
         raise ValueError(msg)
-    if not 0.0 <= b < 1.0:
+    if b is not None and not 0.0 <= b < 1.0:
         msg = f"A critical pressure ratio of {b:g} is impossible; it lies from 0 to below 1 (0.528 for an ideal nozzle)."
         raise ValueError(msg)
     fine = condense(
@@ -188,19 +195,20 @@ def fit_leakdown(
     measured = bool(np.isfinite(fine.temp_k).all())
     _refuse_what_is_no_line(fine)
     chosen = [Span(from_s=a, until_s=z, why="left out by you") for a, z in leave_out]
-    stretches, left_out, zero, warnings = _choose(fine, chosen)
+    stretches, left_out, zero, settling, warnings = _choose(fine, chosen)
     if not measured:
         warnings.append(
             "No temperature was recorded, so the likely swing of a day is in the interval. Record the air's or the tank wall's."
         )
     data = _Blocks.of(fine, stretches)
-    fit = _Posterior.of(data, measured=measured, zero=zero, b=b)
+    fit = _Posterior.of(data, measured=measured, zero=zero, settling_s=settling, b=b)
+    b = fit.critical_ratio
 
     k = Estimate(value=fit.mean, low=fit.quantile(0.025), high=fit.quantile(0.975))
     to_c = (volume_m3 if volume_m3 is not None else NOMINAL_VOLUME_M3) / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3)
     amb_mean = float(np.mean(data.p_amb_pa))
     to_flow = to_c * leak_at(1.0, reference_pa, p_amb_pa=amb_mean, b=b)
-    smallest = Z95 * 1.5 * fit.sd * to_flow
+    smallest = Z95 * 1.5 * fit.sd_of_none * to_flow
     verdict, why = _verdict(fit, to_flow, tight_m3_per_s, smallest, measured=measured, known=volume_m3 is not None, hours=data.hours)
     nothing = Estimate(value=None)
     rates = _Rates(data, k, b)
@@ -244,8 +252,8 @@ def _refuse_what_is_no_line(r: Readings) -> None:
         raise ValueError(msg)
 
 
-def _choose(fine: Readings, chosen: list[Span]) -> tuple[list[Span], tuple[Span, ...], tuple[float, float], list[str]]:
-    """Choose the stretches to fit; return them, what is left out, the sensor's zero with its uncertainty, and warnings."""
+def _choose(fine: Readings, chosen: list[Span]) -> tuple[list[Span], tuple[Span, ...], tuple[float, float], float, list[str]]:
+    """Choose the stretches to fit; return them, what is left out, the zero with its uncertainty, the air's time constant, warnings."""
     start, end = float(fine.t_s[0]), float(fine.t_s[-1])
     out = [*find_breaks(fine), *chosen]
     zero, empty = _empty_end(fine)
@@ -253,6 +261,7 @@ def _choose(fine: Readings, chosen: list[Span]) -> tuple[list[Span], tuple[Span,
         out.append(empty)
     warnings: list[str] = []
     stretches: list[Span] = []
+    taus: list[float] = []
     cuts = list(merge(out))
     edges = [start, *[x for s in cuts for x in (s.from_s, s.until_s)], end]
     for n, (a, z) in enumerate(zip(edges[::2], edges[1::2], strict=True)):
@@ -260,7 +269,8 @@ def _choose(fine: Readings, chosen: list[Span]) -> tuple[list[Span], tuple[Span,
             if z > a:
                 cuts.append(Span(from_s=a, until_s=z, why="too short between breaks"))
             continue
-        settled, tau = settling_s(part(fine, (fine.t_s >= a) & (fine.t_s <= z)))
+        step = _step_before(fine, a) if n else 0.0
+        settled, tau = settling_s(part(fine, (fine.t_s >= a) & (fine.t_s <= z)), least=STEP_WARMTH * step)
         if settled > 0.6 * (z - a):
             warnings.append(
                 f"The air was still changing its temperature (time constant {tau:.0f} s) in most of the stretch that begins at {a:.0f} s. "
@@ -268,27 +278,42 @@ def _choose(fine: Readings, chosen: list[Span]) -> tuple[list[Span], tuple[Span,
             )
             settled = 0.6 * (z - a)
         if settled > 0:
+            taus += [tau] if np.isfinite(tau) else []
             after = "filling" if n == 0 else "the break"
             cuts.append(Span(from_s=a, until_s=a + settled, why=f"air still settling to the wall's temperature after {after}"))
         stretches.append(Span(from_s=a + settled, until_s=z))
     if not stretches:
         msg = "No quiet stretch is left to fit: air was drawn or let in all the time. Shut the line in and leave it alone for longer."
         raise ValueError(msg)
-    return stretches, merge(cuts), zero, warnings
+    return stretches, merge(cuts), zero, min(taus, default=AIR_SETTLING_S), warnings
 
 
 def _empty_end(r: Readings) -> tuple[tuple[float, float], Span | None]:
-    """Find the end in which nothing is left to leak; it tells the sensor's zero."""
-    low = r.p_pa < max(0.01 * float(r.p_pa.max()), 2500.0)
+    """Find the end in which nothing is left to leak; it tells the sensor's zero and how well."""
+    unknown = (0.0, ZERO_U_PA)
+    low = r.p_pa < max(0.02 * float(r.p_pa.max()), 4000.0)
     if not low[-1]:
-        return (0.0, ZERO_U_PA), None
+        return unknown, None
     first = int(np.flatnonzero(~low)[-1]) + 1
-    tail = r.p_pa[first:]
-    last = tail[-max(tail.size // 3, 1) :]
-    # Flat within its noise: what is shown there is the sensor's zero, else only a bound.
-    drift = abs(float(np.median(last[: last.size // 2 + 1])) - float(np.median(last)))
-    zero = (float(np.median(last)), 100.0 + 3.0 * drift)
-    return zero, Span(from_s=float(r.t_s[first]), until_s=float(r.t_s[-1]), why="empty: no pressure left to lose")
+    tail = slice(first + (r.t_s.size - first) // 2, None)
+    t, p = r.t_s[tail], r.p_pa[tail]
+    if t.size < 10:
+        return unknown, None
+    slope, _ = np.polyfit(t - t.mean(), p, 1)
+    error = float(np.std(p)) / np.sqrt(t.size) + 30.0 + 0.3 * r.resolution_pa
+    if abs(float(slope)) * (t[-1] - t[0]) > 4.0 * error:
+        return unknown, None  # still falling
+    zero = float(p.mean())
+    above = np.flatnonzero(r.p_pa > zero + max(0.004 * float(r.p_pa.max()), 3.0 * error))
+    empty = int(above[-1]) + 1
+    return (zero, error), Span(from_s=float(r.t_s[empty]), until_s=float(r.t_s[-1]), why="empty: no pressure left to lose")
+
+
+def _step_before(r: Readings, when: float) -> float:
+    """How much a break that ends at `when` changed the pressure, relative to absolute pressure."""
+    i = int(np.searchsorted(r.t_s, when))
+    near = np.log(np.maximum(r.p_pa[max(i - 400, 0) : i + 1] + r.p_amb_pa[max(i - 400, 0) : i + 1], 1.0))
+    return float(np.ptp(near)) if near.size else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -334,11 +359,16 @@ class _Blocks:
     def hours(self) -> float:
         return float(self.t_s[-1] - self.t_s[0]) / 3600.0
 
-    def block_noise_pa(self) -> Array:
-        """Standard error of each block's mean [Pa]; a coarse step without noise to blur it does not average out."""
-        blur = self.noise_pa / max(self.resolution_pa, 1e-9)
-        stays = self.resolution_pa / np.sqrt(12.0) * float(np.exp(-2.0 * np.pi**2 * min(blur, 10.0) ** 2))
-        return np.asarray(np.hypot(self.noise_pa / np.sqrt(self.weight), stays), dtype=np.float64)
+    def noise_covariance(self) -> Array:
+        """Covariance of the blocks' means [Pa2]: noise averages out, a coarse step that no noise blurs stays while it lasts."""
+        white = np.diag(np.square(self.noise_pa) / self.weight)
+        blur = min((self.noise_pa**2 - self.resolution_pa**2 / 12.0) / max(self.resolution_pa, 1e-9) ** 2, 10.0)
+        stays = self.resolution_pa / np.sqrt(12.0) * float(np.exp(-2.0 * np.pi**2 * max(blur, 0.0)))
+        if stays < 0.1 * self.noise_pa:
+            return white
+        steps = float(np.abs(np.diff(self.p_pa)).sum()) / self.resolution_pa
+        lasts = float(self.t_s[-1] - self.t_s[0]) / max(steps, 1.0)
+        return np.asarray(white + stays**2 * _matern(np.abs(self.t_s[:, None] - self.t_s[None, :]), 0.6 * lasts), dtype=np.float64)
 
 
 def lagged(t_s: Array, x: Array, lag_s: float) -> Array:
@@ -364,10 +394,12 @@ class _Posterior:
 
     means: Array
     sds: Array
+    sd_of_none: float
     weights: Array
     lag_s: float
+    critical_ratio: float
     zero: Estimate
-    temp_k: Array
+    zero_fitted_pa: float
     level: Array
 
     @property
@@ -387,44 +419,92 @@ class _Posterior:
         return float(brentq(lambda k: self.below(k) - q, self.mean - reach, self.mean + reach, xtol=1e-6 * self.sd))
 
     @staticmethod
-    def of(d: _Blocks, *, measured: bool, zero: tuple[float, float], b: float) -> _Posterior:
+    def of(d: _Blocks, *, measured: bool, zero: tuple[float, float], settling_s: float, b: float | None) -> _Posterior:
+        """Weigh lags, critical ratios and residual processes; once more where the leak is quick enough to cool its own air."""
+        whiten = _whiteners(d, measured=measured)
+        ratios = [b if b is not None else CRITICAL_RATIO]
+        lowest = float(np.max(d.p_amb_pa / np.maximum(d.p_pa - zero[0] + d.p_amb_pa, 1.0)))
+        if b is None and lowest > RATIOS[0]:
+            ratios = list(RATIOS)
+        cooling, zero_pa, fit = np.zeros(d.t_s.size), zero[0], None
+        for _ in range(4):
+            p_abs = np.maximum(d.p_pa - zero_pa + d.p_amb_pa, 1.0)
+            rate = 0.0 if fit is None else fit.mean
+            fit = _Posterior._weigh(d, p_abs, zero, zero_pa, rate, whiten, ratios, cooling, measured=measured)
+            cold = (GAMMA - 1.0) * fit.mean * ANR_TEMPERATURE_K * settling_s * p_abs / p_abs[0]
+            cooling = np.clip(cold * flow_factor(d.p_amb_pa / p_abs, fit.critical_ratio), 0.0, 0.2)
+            if float(np.ptp(cooling)) < 1e-5 and lowest < 0.7:
+                break
+            zero_pa = fit.zero_fitted_pa if lowest > 0.7 else zero_pa
+        assert fit is not None
+        return fit
+
+    @staticmethod
+    def _weigh(
+        d: _Blocks,
+        p_abs: Array,
+        zero: tuple[float, float],
+        zero_pa: float,
+        rate: float,
+        whiten: list[tuple[float, Array]],
+        ratios: list[float],
+        cooling: Array,
+        *,
+        measured: bool,
+    ) -> _Posterior:
         t = d.t_s
         lags = [lag for lag in LAGS_S if lag <= 0.5 * (t[-1] - t[0])] if measured else [0.0]
         coarse = coarsen(d.fine, 3000)
-        whiten = _whiteners(d, measured=measured)
-        zero_pa = zero[0]
         rows: list[tuple[float, float, float, float, float]] = []
         best: tuple[float, float, Array, Array] | None = None
         for lag in lags:
-            if measured:
-                slow = lagged(coarse.t_s, coarse.temp_k, lag)
-                temp = np.interp(t, coarse.t_s, slow)
-            else:
-                temp = np.full(t.size, ANR_TEMPERATURE_K)
-            p_abs = np.maximum(d.p_pa - zero_pa + d.p_amb_pa, 1.0)
-            y = np.log(p_abs / temp)
-            u = _exposure(d, temp, p_abs, b)
+            temp = np.interp(t, coarse.t_s, lagged(coarse.t_s, coarse.temp_k, lag)) if measured else np.full(t.size, ANR_TEMPERATURE_K)
+            y = np.log(p_abs / temp) + np.log1p(cooling)
             columns, prior = _nuisance(d, coarse, temp, p_abs, lag, zero[1], measured=measured)
-            basis = np.column_stack((-u, *columns))
-            for log_det, white in whiten:
-                x = np.vstack((white(basis), np.diag(prior)[prior > 0]))
-                z = np.concatenate((white(y[:, None])[:, 0], np.zeros(int((prior > 0).sum()))))
-                normal = x.T @ x
-                factor = np.linalg.cholesky(normal)
-                beta = cho_solve((factor, True), x.T @ z)
-                rest = z - x @ beta
-                log_weight = -0.5 * float(rest @ rest) - log_det - float(np.log(np.diag(factor)).sum())
-                variance = float(cho_solve((factor, True), np.eye(prior.size)[0])[0])
-                rows.append((log_weight, float(beta[0]), float(np.sqrt(variance)), lag, float(beta[1])))
-                if best is None or log_weight > best[0]:
-                    best = (log_weight, lag, temp, basis @ beta)
+            if float(np.ptp(cooling)) > 0:
+                # How long the air takes to warm up again is known to a half at best.
+                columns.append(cooling)
+                prior = np.append(prior, 1.0 / 0.5)
+            rest_of = np.column_stack(columns)
+            pull = np.diag(np.concatenate(([0.0], prior[1:])) ** 2)
+            aim = np.zeros(prior.size)
+            aim[1] = zero[0] - zero_pa
+            for b in ratios:
+                odds = 0.0 if len(ratios) == 1 else -0.5 * ((b - RATIO_MEAN) / RATIO_U) ** 2
+                basis = np.column_stack((-_exposure(d, temp, p_abs, b), rest_of))
+                # A zero error moves the flow as well, once it is no longer choked.
+                basis[:, 1] += rate * (_exposure(d, temp, p_abs + 10.0, b) - _exposure(d, temp, p_abs - 10.0, b)) / 20.0
+                for log_det, white in whiten:
+                    x, z = white @ basis, white @ y
+                    factor = np.linalg.cholesky(x.T @ x + pull)
+                    beta = cho_solve((factor, True), x.T @ z + pull @ aim)
+                    rest = z - x @ beta
+                    misfit = float(rest @ rest + (beta - aim) @ pull @ (beta - aim))
+                    log_weight = odds - 0.5 * misfit - log_det - float(np.log(np.diag(factor)).sum())
+                    # The first row of the factor's inverse: the variance of k is the first diagonal element.
+                    unit = np.zeros(beta.size)
+                    unit[0] = 1.0
+                    sd = float(np.sqrt(cho_solve((factor, True), unit)[0]))
+                    rows.append((log_weight, float(beta[0]), sd, b, zero_pa + float(beta[1])))
+                    if best is None or log_weight > best[0]:
+                        best = (log_weight, lag, temp, basis @ beta)
         assert best is not None
         table = np.array(rows)
         w = np.exp(table[:, 0] - table[:, 0].max())
         w /= w.sum()
         told = zero[1] < 0.9 * ZERO_U_PA
         zero_estimate = Estimate(value=zero[0], low=zero[0] - Z95 * zero[1], high=zero[0] + Z95 * zero[1]) if told else Estimate(value=None)
-        return _Posterior(means=table[:, 1], sds=table[:, 2], weights=w, lag_s=best[1], zero=zero_estimate, temp_k=best[2], level=best[3])
+        return _Posterior(
+            means=table[:, 1],
+            sds=np.hypot(table[:, 2], SCALE_U * table[:, 1]),
+            sd_of_none=float(np.sqrt(w @ (table[:, 2] ** 2 + (table[:, 1] - w @ table[:, 1]) ** 2))),
+            weights=w,
+            lag_s=best[1],
+            critical_ratio=float(w @ table[:, 3]),
+            zero=zero_estimate,
+            zero_fitted_pa=float(w @ table[:, 4]),
+            level=best[3],
+        )
 
 
 def _exposure(d: _Blocks, temp: Array, p_abs: Array, b: float) -> Array:
@@ -456,23 +536,24 @@ def _nuisance(
     return columns, np.array(prior)
 
 
-def _whiteners(d: _Blocks, *, measured: bool) -> list[tuple[float, Callable[[Array], Array]]]:
+def _whiteners(d: _Blocks, *, measured: bool) -> list[tuple[float, Array]]:
     """Residual processes to be weighed against each other: log of the root determinant, and whitening."""
     p_abs = d.p_pa + d.p_amb_pa
-    noise = np.square(d.block_noise_pa() / p_abs) + 1e-14
+    each = np.outer(1.0 / p_abs, 1.0 / p_abs)
+    noise = d.noise_covariance() * each + 1e-14 * np.eye(p_abs.size)
     apart = np.abs(d.t_s[:, None] - d.t_s[None, :])
-    weather = np.outer(1.0 / p_abs, 1.0 / p_abs) * WEATHER_PA**2 * _matern(apart, UNKNOWN_PACE_S)
-    fixed = np.diag(noise) + (weather if np.ptp(d.p_amb_pa) == 0.0 else 0.0)
+    weather = each * WEATHER_PA**2 * _matern(apart, UNKNOWN_PACE_S)
+    fixed = noise + (weather if np.ptp(d.p_amb_pa) == 0.0 else 0.0)
     if not measured:
         fixed = fixed + (UNKNOWN_SWING_K / ANR_TEMPERATURE_K) ** 2 * _matern(apart, UNKNOWN_PACE_S)
     least = THERMOMETER_DRIFT_K / ANR_TEMPERATURE_K
-    out: list[tuple[float, Callable[[Array], Array]]] = []
+    out: list[tuple[float, Array]] = []
     for pace in PACES_S:
         shape = _matern(apart, pace)
         for size in SIZES:
             root = np.linalg.cholesky(fixed + (least * size) ** 2 * shape)
             inverse = solve_triangular(root, np.eye(root.shape[0]), lower=True)
-            out.append((float(np.log(np.diag(root)).sum()), inverse.__matmul__))
+            out.append((float(np.log(np.diag(root)).sum()), inverse))
     return out
 
 

@@ -1,0 +1,95 @@
+"""How often the leak-down's interval holds the truth, over simulated nights, and how fast it is.
+
+Run with ``python -m tests.benchmarks.bench_leakdown [nights]`` from the project's folder.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections import Counter
+
+import numpy as np
+
+from analysis.leakdown import fit_leakdown, leak_at
+from tests.nights import Night, simulate_night
+
+LEAKS = (0.0, 0.0, 3e-13, 1e-12, 5e-12, 3e-11)  # sonic conductances [m3/(s Pa)]; 1e-12 loses 0.7 mL/s at 90 psi
+
+
+def nights(count: int, *, seed: int = 1) -> list[tuple[str, Night]]:
+    """Draw nights of many kinds, each with its label."""
+    rng = np.random.default_rng(seed)
+    drawn: list[tuple[str, Night]] = []
+    for n in range(count):
+        channel = ("wall", "room", "none")[n % 3]
+        night = simulate_night(
+            seed * 10_000 + n,
+            conductance=float(LEAKS[int(rng.integers(len(LEAKS)))]) * float(rng.uniform(0.7, 1.4)),
+            hours=float(rng.uniform(3.0, 12.0)),
+            volume_m3=float(rng.choice([0.012, 0.024, 0.05, 0.1, 0.27])),
+            start_pa=float(rng.uniform(500e3, 900e3)),
+            channel=None if channel == "none" else channel,
+            noise_pa=float(rng.choice([100.0, 300.0, 1000.0])),
+            step_pa=float(rng.choice([0.0, 0.0, 500.0, 3447.4])),
+            every_s=float(rng.choice([5.0, 10.0])),
+            swing_k=float(rng.uniform(0.0, 8.0)),
+            drift_k_per_h=float(rng.uniform(-1.0, 1.0)),
+            b=float(rng.uniform(0.3, 0.528)),
+            zero_pa=float(rng.normal(0.0, 800.0)),
+            drawn_at_s=float(rng.uniform(3000.0, 8000.0)) if rng.random() < 0.3 else None,
+        )
+        drawn.append((channel, night))
+    return drawn
+
+
+def coverage(count: int) -> dict[str, Counter[str]]:
+    """Count, for each kind of thermometer, intervals that hold the truth, and verdicts."""
+    table: dict[str, Counter[str]] = {}
+    for label, night in nights(count):
+        row = table.setdefault(label, Counter())
+        answer = fit_leakdown(night.t_s, night.p_pa, volume_m3=night.volume_m3, temp_k=night.temp_k)
+        leak = answer.leak_m3_per_s
+        assert leak.value is not None
+        assert leak.low is not None
+        assert leak.high is not None
+        true = leak_at(night.conductance, answer.reference_pa)
+        row["nights"] += 1
+        row["inside"] += leak.low <= true <= leak.high
+        row["within 5 % or inside"] += (leak.low <= true <= leak.high) or abs(leak.value - true) <= 0.05 * true
+        if true == 0.0:
+            row["no leak"] += 1
+            row["no leak, called leak"] += answer.verdict == "leak"
+            row["no leak, called tight"] += answer.verdict == "tight"
+        elif true > 1.5e-7:
+            row["leak"] += 1
+            row["leak, called leak"] += answer.verdict == "leak"
+            row["leak, called tight"] += answer.verdict == "tight"
+    return table
+
+
+def speed() -> dict[str, float]:
+    """Seconds for half a day at a reading a second and at a thousand."""
+    out = {}
+    rng = np.random.default_rng(0)
+    for label, rate in (("12 h at 1 Hz", 1.0), ("12 h at 1 kHz", 1000.0)):
+        t = np.arange(int(12 * 3600 * rate)) / rate
+        p = 800e3 * np.exp(-t / 4e5)
+        p += rng.standard_normal(t.size) * 300.0
+        temp = 290.0 - t / 20_000.0
+        begin = time.perf_counter()
+        fit_leakdown(t, p, volume_m3=0.05, temp_k=temp)
+        out[label] = time.perf_counter() - begin
+    return out
+
+
+def main(count: int = 210) -> None:
+    """Print both tables."""
+    for label, row in coverage(count).items():
+        print(f"{label:>5}: " + ", ".join(f"{key} {value}" for key, value in row.items()))
+    for label, seconds in speed().items():
+        print(f"{label}: {seconds:.2f} s")
+
+
+if __name__ == "__main__":
+    main(*(int(word) for word in sys.argv[1:2]))

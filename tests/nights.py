@@ -1,0 +1,112 @@
+"""Simulated nights for leak-down and pump cycles: air, wall and room with heat between them, sensors with all their faults.
+
+Finer than what `analysis.leakdown` assumes and written apart from it: convection between air and wall follows the air's density
+and temperature difference, the wall follows the room, the room follows the day, and the barometer wanders unseen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+R = 287.05
+CV = 2.5 * R
+CP = 3.5 * R
+RHO0 = 1.185
+T0 = 293.15
+
+
+@dataclass(frozen=True, kw_only=True)
+class Night:
+    """A recording with its truth; pressures gauge [Pa], temperatures [K]."""
+
+    t_s: Array
+    p_pa: Array
+    temp_k: Array | None
+    volume_m3: float
+    conductance: float
+
+
+def flow(c: float, b: float, p_abs: float, amb: float, temp: float) -> float:
+    """Mass flow by ISO 6358 [kg/s], both ways."""
+    sign = 1.0
+    up, down = p_abs, amb
+    if amb > p_abs:
+        up, down, sign = amb, p_abs, -1.0
+    r = down / up
+    phi = 1.0 if r <= b else np.sqrt(max(1.0 - ((r - b) / (1.0 - b)) ** 2, 0.0))
+    return float(sign * c * up * RHO0 * np.sqrt(T0 / temp) * phi)
+
+
+def simulate_night(
+    seed: int,
+    *,
+    conductance: float,
+    hours: float = 9.0,
+    volume_m3: float = 0.05,
+    start_pa: float = 760e3,
+    channel: str | None = "wall",
+    noise_pa: float = 300.0,
+    step_pa: float = 0.0,
+    every_s: float = 5.0,
+    swing_k: float = 4.0,
+    drift_k_per_h: float = -0.5,
+    b: float = 0.45,
+    zero_pa: float = 0.0,
+    weather_pa: float = 150.0,
+    filled_k: float = 6.0,
+    drawn_at_s: float | None = None,
+    spikes: int = 4,
+) -> Night:
+    """Simulate one shut-in night.
+
+    `channel` is what the thermometer touches: "wall", "room" or None; `filled_k` is how much warmer than the wall the air is at
+    the start; at `drawn_at_s` somebody opens a valve for a minute.
+    """
+    rng = np.random.default_rng(seed)
+    dt = min(every_s, 5.0)
+    n = int(hours * 3600.0 / dt) + 1
+    t = np.arange(n, dtype=np.float64) * dt
+    pace = 4.0 * 3600.0
+    rough = np.empty(n)
+    rough[0] = 0.0
+    kick = 0.25 * np.sqrt(2.0 * dt / 1800.0) * rng.standard_normal(n)
+    for i in range(1, n):
+        rough[i] = rough[i - 1] * (1.0 - dt / 1800.0) + kick[i]
+    room = 290.0 + drift_k_per_h * t / 3600.0 + swing_k / 2 * np.sin(2 * np.pi * t / (6.0 * pace) + rng.uniform(0, 2 * np.pi)) + rough
+    amb = 101325.0 + weather_pa * np.sin(2 * np.pi * t / 86400.0 * rng.uniform(1.0, 2.5) + rng.uniform(0, 2 * np.pi))
+    wall_lag = float(rng.uniform(1200.0, 4500.0))
+    wall = np.empty(n)
+    wall[0] = room[0] + rng.normal(0.0, 0.6)
+    for i in range(1, n):
+        wall[i] = wall[i - 1] + dt * (room[i - 1] - wall[i - 1]) / wall_lag
+    area = 5.5 * volume_m3 ** (2.0 / 3.0) * 1.15
+    gas = wall[0] + filled_k
+    mass = (start_pa + amb[0]) * volume_m3 / (R * gas)
+    p = np.empty(n)
+    for i in range(n):
+        p[i] = mass * R * gas / volume_m3
+        out = flow(conductance, b, float(p[i]), float(amb[i]), gas)
+        if drawn_at_s is not None and drawn_at_s <= t[i] < drawn_at_s + 60.0:
+            out += flow(1.6e-9 * volume_m3 / 0.05, 0.4, float(p[i]), float(amb[i]), gas)
+        density = mass / volume_m3
+        # Free convection: the coefficient grows with density and with the difference, on a base of conduction.
+        h = 1.2 + 1.6 * np.sqrt(density) * abs(gas - wall[i]) ** 0.25
+        d_gas = (-out * R * gas - h * area * (gas - wall[i])) / (mass * CV)
+        mass -= out * dt
+        gas += d_gas * dt
+    touched = {"wall": wall, "room": room}.get(channel or "")
+    temp = None
+    if touched is not None:
+        temp = np.round((touched + rng.normal(0.0, 0.3) + 0.06 * rng.standard_normal(n)) / 0.0625) * 0.0625
+    read = p - amb + zero_pa + noise_pa * rng.standard_normal(n)
+    if step_pa:
+        read = np.round(read / step_pa) * step_pa
+    for i in rng.integers(10, n - 10, spikes):
+        read[i] += rng.choice([-1.0, 1.0]) * rng.uniform(20e3, 50e3)
+    keep = slice(None, None, max(1, round(every_s / dt)))
+    return Night(t_s=t[keep], p_pa=read[keep], temp_k=None if temp is None else temp[keep], volume_m3=volume_m3, conductance=conductance)
