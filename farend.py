@@ -75,6 +75,11 @@ def _open(what: str, args: argparse.Namespace) -> Recording:
     return recording
 
 
+def _ambient(recording: Recording) -> Any:
+    """Ambient pressure [Pa abs]: the barometer's readings where there are any, else one value."""
+    return recording.p_amb_pa if recording.p_amb_series_pa is None else recording.p_amb_series_pa
+
+
 def _line(path: Path) -> Line:
     from analysis.line import parse_line
     from logger.home import line_file
@@ -178,12 +183,7 @@ def _shots(args: argparse.Namespace) -> int:
 
     recording = _open(args.what, args)
     record = find_shots(recording.t_s, recording.p_pa)
-    summary = summarise(
-        record,
-        window_pa=_window(args.window),
-        volume_m3=parse_quantity(args.volume, "volume") if args.volume else None,
-        p_amb_pa=recording.p_amb_pa,
-    )
+    summary = summarise(record, window_pa=_window(args.window))
     return _answer(args, answers.shots(recording.channel, record, summary), wording.shots(record, summary, _reader(args)))
 
 
@@ -205,7 +205,7 @@ def _leakdown(args: argparse.Namespace) -> int:
         recording.p_pa,
         volume_m3=parse_quantity(args.volume, "volume") if args.volume else None,
         temp_k=recording.temp_k,
-        p_amb_pa=recording.p_amb_pa,
+        p_amb_pa=_ambient(recording),
         reference_pa=parse_quantity(args.reference, "pressure"),
     )
     cost = leak_cost(leak.leak_m3_per_s, tariff_per_kwh=args.tariff)
@@ -222,7 +222,7 @@ def _cycles(args: argparse.Namespace) -> int:
         recording.p_pa,
         volume_m3=parse_quantity(args.volume, "volume") if args.volume else None,
         temp_k=recording.temp_k,
-        p_amb_pa=recording.p_amb_pa,
+        p_amb_pa=_ambient(recording),
         reference_pa=parse_quantity(args.reference, "pressure"),
     )
     return _answer(args, answers.cycles(cycles), wording.cycles(cycles, _reader(args)))

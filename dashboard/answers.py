@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from analysis.model import Simulation
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
+    from logger.csv_in import CsvReading
     from logger.session import Session
 
 Json = dict[str, Any]
@@ -211,4 +212,20 @@ def simulation(s: Simulation) -> Json:
         "tool_kpa": [number(float(p), KPA) for p in s.tool_pa],
         "mass_error": number(s.mass_error),
         "warnings": [],
+    }
+
+
+def imported(reading: CsvReading) -> Json:
+    """Answer of `farend import`."""
+    return {
+        "rows": reading.rows,
+        "duration_s": number(reading.duration_s),
+        "bad_lines": [{"line": line, "why": why} for line, why in reading.bad_lines],
+        "bad_count": reading.bad_count,
+        "repaired": dict(reading.repaired),
+        "columns": reading.columns,
+        "time": reading.time,
+        "unit": reading.unit,
+        "rate_hz": number(reading.rate_hz),
+        "warnings": list(reading.warnings),
     }

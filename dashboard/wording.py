@@ -9,6 +9,7 @@ from dashboard.reader import Reader, change, percent, seconds, significant
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from analysis.model import Simulation
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
+    from logger.csv_in import CsvReading
     from logger.session import Session
 
 AGREES: Final = 0.15  # measured and modelled that differ by less are called the same; inputs of a line file are hardly better
@@ -207,3 +209,18 @@ def measured_beside_modelled(measured: ShotSummary, modelled: ShotSummary, reade
             f"{' and '.join(far)} differ by more than {percent(AGREES)}: a part of the line is not what its file says; see `farend fit`.",
         ]
     return [*out, f"Dip and recovery agree within {percent(AGREES)}: the line does what its file promises."]
+
+
+def imported(reading: CsvReading, folder: Path) -> list[str]:
+    """Say what was understood of a file."""
+    out = [
+        f"{folder.name}: {_count(reading.rows, 'reading')} over {seconds(reading.duration_s)}, {significant(reading.rate_hz, 3)} a second.",
+        f"Columns: {reading.columns}. Time: {reading.time}. Unit: {reading.unit}.",
+    ]
+    if reading.bad_count:
+        shown = "; ".join(f"line {line}: {why}" for line, why in reading.bad_lines[:5])
+        out.append(f"{_count(reading.bad_count, 'line')} left out ({shown}{'; ...' if reading.bad_count > 5 else ''}).")
+    mended = [f"{what.replace('_', ' ')} {count}" for what, count in reading.repaired.items() if count]
+    if mended:
+        out.append(f"Put right: {', '.join(mended)}.")
+    return out
