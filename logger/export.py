@@ -55,7 +55,9 @@ def export_recording(recording: Recording, path: Path | str, unit: str | None = 
     table = pa.table({n: pa.array(v, from_pandas=True) for n, v in columns.items()})  # a missing reading is an empty cell
     temporary = path.with_name(path.name + ".new")
     if suffix == ".csv":
-        pa_csv.write_csv(table, temporary, pa_csv.WriteOptions(quoting_style="none"))
+        with temporary.open("wb") as file:
+            file.write((",".join(table.column_names) + "\n").encode())  # pyarrow would quote the names
+            pa_csv.write_csv(table, file, pa_csv.WriteOptions(include_header=False, quoting_style="none"))
     else:
         pq.write_table(table, temporary, compression="zstd")
     temporary.replace(path)

@@ -31,6 +31,7 @@ from analysis.units import unit as find_unit
 HELLO: Final = b"#farend?\n"  # asks a device of ours to describe itself; others take it for a comment
 LONGEST_LINE: Final = 1024
 TIME_COLUMNS: Final = {"t_us": 1e-6, "t_ms": 1e-3, "t_s": 1.0, "time_us": 1e-6, "time_ms": 1e-3, "time_s": 1.0}
+MEASURED: Final = frozenset({"pressure", "temperature", "humidity", "voltage", "current", "counts"})
 SKIPPED: Final = frozenset({"-", "_", "seq"})
 
 _NUMBER: Final = re.compile(rb"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
@@ -125,7 +126,7 @@ def split_unit(name: str) -> tuple[str, str]:
         u = find_unit(last)
     except UnitError:
         return name, ""
-    if u.quantity not in {"pressure", "temperature", "humidity", "voltage", "current", "counts"}:
+    if u.quantity not in MEASURED:
         return name, ""
     if not stem:
         return (u.quantity, u.name) if len(last) > 1 else (name, "")
@@ -283,14 +284,18 @@ class LineParser:
             position = match.end()
             column = layout.columns[len(fields) - 1] if len(fields) <= len(layout.columns) else "-"
             said = "" if match["unit"] is None else _unit_said(match["unit"])
-            if column in SKIPPED or column in TIME_COLUMNS:
+            if column in SKIPPED:
                 continue
-            expected = layout.units[len(units)]
+            expected = column.rpartition("_")[2] if column in TIME_COLUMNS else layout.units[len(units)]
             if said and expected not in {"", said}:
                 # A gauge that somebody switched from psi to bar must not be mixed in.
                 reason = f"unit {said}, not {expected}"
                 raise _BadLineError(reason)
-            units.append(said or expected)
+            if said and column not in TIME_COLUMNS and find_unit(said).quantity not in MEASURED:
+                reason = "not numbers"
+                raise _BadLineError(reason)
+            if column not in TIME_COLUMNS:
+                units.append(said or expected)
         if len(fields) != len(layout.columns):
             reason = "wrong number of values"
             raise _BadLineError(reason)
@@ -334,7 +339,7 @@ def _unit_said(seen: bytes) -> str:
         return find_unit(seen.decode("utf-8")).name
     except (UnitError, UnicodeDecodeError):
         reason = "not numbers"
-        raise _BadLineError(reason) from None
+        raise _BadLineError(reason) from None  # "5l2" is a damaged 512, not five of something
 
 
 class _BadLineError(ValueError):

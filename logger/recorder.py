@@ -353,7 +353,7 @@ class _Recorder:
         try:
             self._write()
         except OSError as problem:
-            self._status.warning = f"The last readings could not be written: {problem.strerror or problem}."
+            self._status.warning = f"Recording stopped: {problem.strerror or problem}. The last half second could not be written."
         self._journal.close()
 
     def _finish(self) -> Session:

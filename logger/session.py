@@ -684,12 +684,18 @@ def restore(binned: Path | str, home: Path | str | None = None) -> Session:
 
 def save_imported(home: Path | str | None, name: str, reading: CsvReading) -> Path:
     """Keep an imported file as a session, its values as they were written, and return its folder."""
+    warnings = list(reading.warnings)
+    if reading.started is None:
+        warnings.append("the file does not say the day; the session's start is when it was imported.")
+    if reading.bad_count:
+        warnings.append(f"{reading.bad_count} lines of the file could not be read and were left out.")
+    raw = {c.name: reading.raw[c.name].to_numpy(dtype=np.float64) for c in reading.channels}
     return save_session(
         home,
         name,
         started=reading.started or datetime.now(UTC),
         channels=reading.channels,
-        raw={"time_s": reading.readings.index.to_numpy(dtype=np.float64), **reading.raw},
-        warnings=reading.warnings,
+        raw={"time_s": reading.readings.index.to_numpy(dtype=np.float64), **raw},
+        warnings=warnings,
         source=reading.name,
     ).folder

@@ -50,6 +50,8 @@ class VirtualDevice:
         What the device's clock says at the first reading.
     transport : str
         "pty" or "socket"; by default what the system has.
+    ends : bool
+        Whether it says at the end of the trace that nothing more will come; the recorder then stops.
 
     Attributes
     ----------
@@ -72,11 +74,13 @@ class VirtualDevice:
         time_column: str = "t_us",
         start_us: int = 1_000_000,
         transport: str | None = None,
+        ends: bool = True,
     ) -> None:
         self._t_s = np.asarray(t_s, dtype=np.float64)
         self._values = {name: np.asarray(v, dtype=np.float64) for name, v in channels.items()}
         self._unit, self._rate_hz, self._speed = unit, rate_hz, speed
         self._decimals, self._checksum, self._time_column, self._start_us = decimals, checksum, time_column, start_us
+        self._ends = ends
         self.sent = 0
         self._stop = threading.Event()
         self._end: _End = (_Pty if (transport or ("pty" if os.name == "posix" else "socket")) == "pty" else _Socket)()
@@ -132,7 +136,7 @@ class VirtualDevice:
                     continue
                 self._send("".join(f"{ln}\n" for ln in self.lines(self.sent, due)))
                 self.sent = due
-            if not self._stop.is_set():
+            if self._ends and not self._stop.is_set():
                 self._send("#farend end\n")
 
     def _due(self, elapsed_s: float) -> int:
