@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from analysis.model import Simulation
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
+    from analysis.sizing import Sizing
     from logger.csv_in import CsvReading
     from logger.session import Session
 
@@ -228,4 +229,29 @@ def imported(reading: CsvReading) -> Json:
         "unit": reading.unit,
         "rate_hz": number(reading.rate_hz),
         "warnings": list(reading.warnings),
+    }
+
+
+def sizing(s: Sizing) -> Json:
+    """Answer of `farend size`."""
+    return {
+        "receiver_l": number(s.receiver_m3, LITRE),
+        "common_l": number(s.common_m3, LITRE),
+        "handbook_l": number(s.handbook_m3, LITRE),
+        "settled_kpa": number(s.settled_pa, KPA),
+        "lowest_kpa": number(s.lowest_pa, KPA),
+        "minimum_kpa": number(s.minimum_pa, KPA),
+        "recovery_s": number(s.recovery_s),
+        "fill_s": number(s.fill_s),
+        "candidates": [
+            {
+                "volume_l": number(c.volume_m3, LITRE),
+                "lowest_kpa": number(c.lowest_pa, KPA),
+                "minimum_kpa": number(c.minimum_pa, KPA),
+                "recovery_s": number(c.recovery_s),
+            }
+            for c in s.candidates
+        ],
+        "why": s.why,
+        "cautions": list(s.cautions),
     }

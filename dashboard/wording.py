@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from analysis.model import Simulation
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
+    from analysis.sizing import Sizing
     from logger.csv_in import CsvReading
     from logger.session import Session
 
@@ -224,3 +225,32 @@ def imported(reading: CsvReading, folder: Path) -> list[str]:
     if mended:
         out.append(f"Put right: {', '.join(mended)}.")
     return out
+
+
+def sizing(s: Sizing, reader: Reader) -> list[str]:
+    """Say which receiver the burst needs."""
+    if s.receiver_m3 == 0.0:
+        out = [f"No receiver is needed: without one every shot starts at {reader.pressure(s.lowest_pa)} or more."]
+    else:
+        common = (
+            f"; the next common size is {reader.volume(s.common_m3)}"
+            if math.isfinite(s.common_m3)
+            else "; that is larger than any common size"
+        )
+        out = [f"A receiver of {reader.volume(s.receiver_m3)} is enough by the model{common}."]
+        out.append(f"With it every shot starts at {reader.pressure(s.lowest_pa)} or more, from {reader.pressure(s.settled_pa)} at rest.")
+        bare = next((c for c in s.candidates if c.volume_m3 == 0.0), None)
+        if bare is not None:
+            out.append(f"Without one the lowest start would be {reader.pressure(bare.lowest_pa)}.")
+    if math.isfinite(s.recovery_s) and s.receiver_m3:
+        out.append(f"After the burst the line is back in {seconds(s.recovery_s)}.")
+    if math.isfinite(s.fill_s):
+        out.append(f"Filling line and receiver from empty takes {seconds(s.fill_s)}.")
+    if s.receiver_m3:
+        out.append(f"The handbook formula V = T C p_a / (p1 - p2) gives {reader.volume(s.handbook_m3)}. {s.why}")
+    out += [
+        f"  {reader.volume(c.volume_m3) if c.volume_m3 else 'none':>8}: lowest start {reader.pressure(c.lowest_pa)}, "
+        f"lowest of all {reader.pressure(c.minimum_pa)}, back in {seconds(c.recovery_s)}"
+        for c in s.candidates
+    ]
+    return [*out, *(f"Mind: {caution}" for caution in s.cautions)]

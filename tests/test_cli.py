@@ -1,0 +1,147 @@
+"""The command line as a user meets it: answers, exit codes, and what is said when something is wrong."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+import farend
+
+SAMPLES = Path(farend.__file__).parent / "sample_data"
+
+
+@pytest.fixture(autouse=True)
+def _home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FAREND_HOME", str(tmp_path / "home"))
+
+
+def ask(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, object]:
+    """Run a command with --json and return what it printed."""
+    assert farend.main([*words, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert isinstance(answer, dict)
+    return answer
+
+
+def refuse(capsys: pytest.CaptureFixture[str], *words: str, code: int = 1) -> str:
+    """Run a command that must fail, and return what it said."""
+    assert farend.main(list(words)) == code
+    said = capsys.readouterr()
+    assert not said.out
+    assert "Traceback" not in said.err
+    return said.err
+
+
+KEYS = {
+    "shots": {"channel", "readings", "duration_s", "rate_hz", "noise_kpa", "resolution_kpa", "shots", "events", "summary", "warnings"},
+    "leakdown": {
+        "verdict",
+        "leak_l_per_s",
+        "reference_kpa",
+        "conductance_l_per_s_bar",
+        "hole_mm",
+        "smallest_detectable_l_per_s",
+        "temperature",
+        "used",
+        "left_out",
+        "cost_per_year",
+        "warnings",
+    },
+    "cycles": {"cycles", "delivery_l_per_s", "leak_l_per_s", "duty", "mean_period_s", "never_unloads", "warnings"},
+    "compare": {"recovery", "dip", "shots", "verdict", "why", "warnings"},
+    "fit": {"parameters", "volume_downstream_l", "line_drop_kpa", "residual_kpa", "cannot_separate", "findings", "warnings"},
+    "size": {"receiver_l", "handbook_l", "lowest_kpa", "recovery_s", "fill_s", "candidates", "cautions"},
+}
+
+
+def test_shots_of_the_invented_session(capsys: pytest.CaptureFixture[str]) -> None:
+    answer = ask(capsys, "shots", str(SAMPLES / "deck_no_receiver.csv"))
+    assert set(answer) >= KEYS["shots"]
+    shots = answer["shots"]
+    assert isinstance(shots, list)
+    assert len(shots) > 40
+    assert set(shots[0]) == {"time_s", "before_kpa", "minimum_kpa", "dip_kpa", "recovery_s", "outcome"}
+
+
+def test_the_night_leaks_by_what_was_put_in(capsys: pytest.CaptureFixture[str]) -> None:
+    answer = ask(capsys, "leakdown", str(SAMPLES / "overnight.csv"), "--volume", "29.6 L")
+    assert set(answer) >= KEYS["leakdown"]
+    assert answer["verdict"] == "leak"
+    conductance = answer["conductance_l_per_s_bar"]
+    assert isinstance(conductance, dict)
+    assert conductance["value"] == pytest.approx(0.00024, rel=0.08)
+    assert conductance["low"] < 0.00024 < conductance["high"]
+
+
+def test_the_pump_delivers_what_was_put_in(capsys: pytest.CaptureFixture[str]) -> None:
+    answer = ask(capsys, "cycles", str(SAMPLES / "pump_up.csv"), "--volume", "100 L")
+    assert set(answer) >= KEYS["cycles"]
+    delivery = answer["delivery_l_per_s"]
+    assert isinstance(delivery, dict)
+    assert delivery["value"] == pytest.approx(4.0, rel=0.05)
+    assert answer["never_unloads"] is False
+
+
+def test_the_receiver_made_it_better(capsys: pytest.CaptureFixture[str]) -> None:
+    answer = ask(capsys, "compare", str(SAMPLES / "deck_no_receiver.csv"), str(SAMPLES / "deck_receiver.csv"))
+    assert set(answer) >= KEYS["compare"]
+    assert answer["verdict"] == "better"
+
+
+def test_size_and_simulate_the_invented_line(capsys: pytest.CaptureFixture[str]) -> None:
+    line = str(SAMPLES / "boathouse.toml")
+    answer = ask(capsys, "size", "--line", line, "--shots", "6", "--every", "0.3 s", "--floor", "5.8 bar")
+    assert set(answer) >= KEYS["size"]
+    simulated = ask(capsys, "simulate", "--line", line, "--shots", "3", "--every", "0.5 s")
+    assert isinstance(simulated["shots"], list)
+    assert len(simulated["shots"]) == 3
+
+
+def test_import_list_and_export(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    answer = ask(capsys, "import", str(SAMPLES / "overnight.csv"), "--name", "a night")
+    assert answer["rows"] == 3960
+    assert answer["bad_lines"] == []
+    listed = ask(capsys, "sessions")["sessions"]
+    assert isinstance(listed, list)
+    assert [s["name"] for s in listed] == ["a night"]
+    out = tmp_path / "night.csv"
+    assert farend.main(["export", "a night", "-o", str(out), "--unit", "psi"]) == 0
+    assert out.read_text().splitlines()[0].startswith("time_s,receiver_psi")
+
+
+def test_sentences_are_printed_in_the_units_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    assert farend.main(["shots", str(SAMPLES / "deck_no_receiver.csv"), "--show", "psi"]) == 0
+    said = capsys.readouterr().out
+    assert " psi" in said
+    assert " bar" not in said
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "message"),
+    [
+        (["shots", "no such thing"], 1, "no such thing"),
+        (["size", "--line", "nowhere.toml", "--shots", "3", "--every", "1 s", "--floor", "5 bar"], 1, "nowhere"),
+        (["size", "--line", str(SAMPLES / "boathouse.toml"), "--shots", "3", "--every", "1", "--floor", "5 bar"], 2, "has no unit"),
+        (["size", "--line", str(SAMPLES / "boathouse.toml"), "--shots", "3", "--every", "1 s", "--floor", "9 bar"], 1, "floor"),
+        (["leakdown", str(SAMPLES / "overnight.csv"), "--volume", "30 bar"], 2, "needed is a volume"),
+    ],
+)
+def test_what_cannot_be_done_is_said_plainly(capsys: pytest.CaptureFixture[str], words: list[str], code: int, message: str) -> None:
+    assert message in refuse(capsys, *words, code=code)
+
+
+def test_a_file_without_units_is_refused_until_it_is_told(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    file = tmp_path / "bare.csv"
+    file.write_text("time_s,tool\n" + "".join(f"{i / 100:.2f},{87.0 + i % 3 / 100:.2f}\n" for i in range(500)))
+    assert "--unit" in refuse(capsys, "shots", str(file))
+    answer = ask(capsys, "shots", str(file), "--unit", "psi")
+    assert answer["shots"] == []
+
+
+def test_usage_errors_exit_with_two(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        farend.main(["shots"])
+    assert farend.main([]) == 2
+    assert "COMMAND" in capsys.readouterr().out

@@ -1,0 +1,22 @@
+"""The demo, run as a newcomer runs it: in a process of its own, from the wire to the findings."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+
+def test_the_demo_plays_records_and_tells_its_findings(tmp_path: Path) -> None:
+    env = os.environ | {"FAREND_HOME": str(tmp_path), "FAREND_UNITS": "psi"}
+    words = [sys.executable, "-W", "error", "-m", "farend", "demo", "--no-serve"]
+    done = subprocess.run(words, env=env, capture_output=True, text=True, timeout=300, check=False)
+    assert done.returncode == 0, done.stderr
+    for finding in ("Shots, without a receiver", "What the line model expects", "Before and after the receiver", "Overnight", "Mind"):
+        assert finding in done.stdout
+    assert "It helped." in done.stdout
+    assert "It leaks." in done.stdout
+    assert "invented" in done.stderr
+    sessions = sorted(folder.name for folder in (tmp_path / "demo" / "sessions").iterdir() if folder.is_dir())
+    assert len(sessions) == 5
