@@ -12,6 +12,7 @@ import plotly.graph_objects as go
 from dash import dcc, html
 
 from analysis.estimate import Estimate
+from analysis.units import UnitError, parse_quantity
 
 GRAPH_CONFIG: dict[str, Any] = {
     "displaylogo": False,
@@ -243,6 +244,27 @@ def value_and_interval(e: Estimate, write: Callable[[float], str]) -> tuple[str,
 def between(e: Estimate, write: Callable[[float], str]) -> str:
     """Write an interval alone, e.g. ``-31 % to -22 %``; a dash where there is none."""
     return "–" if e.low is None or e.high is None else f"{write(e.low)} to {write(e.high)}"
+
+
+SHOTS_MOST, EVERY_LEAST_S, EVERY_MOST_S = 500, 0.05, 60.0
+
+
+def burst_of(query: Mapping[str, str], shots: str, every: str) -> tuple[tuple[int, float] | None, dict[str, str]]:
+    """Read a burst from the address: how many shots and the time from shot to shot [s]; or what is wrong with it, by control."""
+    problems: dict[str, str] = {}
+    count, every_s = 0, 0.0
+    text = query.get("shots", shots).strip()
+    if text.isdigit() and 1 <= int(text) <= SHOTS_MOST:
+        count = int(text)
+    else:
+        problems["shots"] = f"{text!r} is no number of shots; write a whole number from 1 to {SHOTS_MOST}."
+    try:
+        every_s = parse_quantity(query.get("every", every), "time")
+        if not EVERY_LEAST_S <= every_s <= EVERY_MOST_S:
+            problems["every"] = f"Write a time from {EVERY_LEAST_S:g} s to {EVERY_MOST_S:g} s."
+    except UnitError as problem:
+        problems["every"] = str(problem)
+    return (None if problems else (count, every_s)), problems
 
 
 def window_of(query: Mapping[str, str]) -> tuple[float, float] | None:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 KEPT = 24  # results and recordings held in memory; a recording of an hour at 1 kHz is about 60 MB
+BESIDE_MOST_S = 600.0  # of a session that are set beside the model
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,11 +215,22 @@ class Work:
 
         return self._once(("simulate", line, shots_s, duration_s), lambda: simulate(line, shots_s, duration_s=duration_s))
 
+    def beside(self, name: str, line: Line) -> tuple[Simulation, ShotSummary]:
+        """Fire a session's shots at a line in the model, the first one after a second, and sum up what comes of it."""
+        from analysis.shots import find_shots, summarise
+
+        times = [s.time_s for s in self.shots(name)[0].shots]
+        times = [t for t in times if t - times[0] <= BESIDE_MOST_S]
+        fired = tuple(1.0 + t - times[0] for t in times)
+        simulation = self.simulate(line, fired, fired[-1] + 5.0)
+        summary = self._once(("beside", line, fired), lambda: summarise(find_shots(simulation.t_s, simulation.tool_pa)))
+        return simulation, summary
+
     def steady(self, line: Line, flow_m3_per_s: float) -> Steady:
         """Pressure along a line for a constant flow of free air."""
-        from analysis.steady import steady
+        from analysis.steady import steady_loss
 
-        return self._once(("steady", line, flow_m3_per_s), lambda: steady(line, flow_m3_per_s))
+        return self._once(("steady", line, flow_m3_per_s), lambda: steady_loss(line, flow_m3_per_s))
 
     def size(self, line: Line, shots: int, every_s: float, floor_pa: float) -> Sizing:
         """Find the smallest receiver for a burst."""

@@ -57,18 +57,17 @@ def thin(t_s: ArrayLike, y: ArrayLike, points: int = POINTS) -> tuple[Array, Arr
     t, v = np.asarray(t_s, dtype=float), np.asarray(y, dtype=float)
     if t.size <= points:
         return t, v
-    slices = max(points // 2, 2)
-    width = t.size // slices
-    body = v[: slices * width].reshape(slices, width)
-    missing = np.isnan(body)
-    low = np.where(missing, np.inf, body).argmin(axis=1)
-    high = np.where(missing, -np.inf, body).argmax(axis=1)
-    starts = np.arange(slices) * width
-    rest = np.arange(slices * width, t.size)
-    if rest.size > 2:
-        rest = np.array([rest[0], rest[np.nanargmin(v[rest])] if not np.isnan(v[rest]).all() else rest[0], rest[-1]])
-    kept = np.unique(np.concatenate(([0], starts + low, starts + high, rest, [t.size - 1])))
-    return t[kept], v[kept]
+    width = -(-t.size // max(points // 2, 2))
+    whole = t.size // width
+    kept = [np.array([0, t.size - 1])]
+    for first, body in ((0, v[: whole * width].reshape(whole, width)), (whole * width, v[None, whole * width :])):
+        if body.size:
+            starts = first + width * np.arange(body.shape[0])
+            missing = np.isnan(body)
+            kept.append(starts + np.where(missing, np.inf, body).argmin(axis=1))
+            kept.append(starts + np.where(missing, -np.inf, body).argmax(axis=1))
+    chosen = np.unique(np.concatenate(kept))
+    return t[chosen], v[chosen]
 
 
 def with_gaps(t_s: ArrayLike, y: ArrayLike) -> tuple[Array, Array]:

@@ -52,7 +52,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         _pictures(records, reader),
         _numbers(result, reader),
         ui.warnings(list(dict.fromkeys(warnings))),
-        _how(result),
+        _how(),
     )
 
 
@@ -97,13 +97,13 @@ def _numbers(result: Comparison, reader: Reader) -> html.Section:
     return ui.card("The same shot, before and after", ui.table(["", "before", "after", "change, 95 %"], rows))
 
 
-def _how(result: Comparison) -> html.Details:
-    del result
+def _how() -> html.Details:
     return ui.how(
-        "Shots are compared at equal work: one and the same shot, fired on a settled line with the pump idle. Fast work cuts recoveries off; "
-        "such shots count as “longer than that” (Kaplan and Meier, 1958), and the two curves are tested against each other (log-rank test).",
-        "The interval comes from drawing the shots again and again in the blocks in which they were fired. “Better” or “worse” is said "
-        "only where the whole interval lies on one side; “no change” only where it is narrow around none.",
+        "Shots are compared at equal work: one and the same shot, fired on a settled line with the pump idle. Fast work cuts "
+        "recoveries off; such shots count as “longer than that” (Kaplan and Meier, 1958), and the two curves are tested against "
+        "each other (log-rank).",
+        "The interval comes from drawing the shots again and again in the bursts in which they were fired. “Better” or “worse” is "
+        "said only where the whole interval lies on one side; “no change” only where it is narrow around none.",
     )
 
 

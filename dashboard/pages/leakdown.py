@@ -123,8 +123,8 @@ def _how(leak: Leakdown, reader: Reader) -> html.Details:
     return ui.how(
         "The mass of air shut in is fitted, not its pressure: a cooling tank loses pressure without losing air. The leak is a small hole "
         f"that flows by ISO 6358, choked above about twice the ambient pressure and less below.{lag}",
-        f"Air shut in: {volume}. Critical pressure ratio {leak.critical_ratio:g}. What is left after the fit is slow, not random from reading "
-        "to reading; it is modelled as such, which widens the interval to an honest width.",
+        f"Air shut in: {volume}. Critical pressure ratio {leak.critical_ratio:g}. What is left after the fit is slow, not random from "
+        "reading to reading; it is modelled as such, which widens the interval to an honest width.",
         "Free air is ISO 8778 (100 kPa, 20 °C, 65 % humidity). The hole is that of an ideal nozzle.",
         formula="m = p V / (R T);   dm/dt = −ρ₀ C p √(T₀/T) φ(p_amb / p)",
     )

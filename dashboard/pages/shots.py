@@ -220,7 +220,8 @@ def _how(record: ShotRecord, reader: Reader) -> html.Details:
     return ui.how(
         f"{record.readings} readings over {seconds(record.duration_s)}, {record.rate_hz:.4g} a second; the sensor's noise is "
         f"{reader.pressure(record.noise_pa)} and its smallest step {reader.pressure(record.resolution_pa)}. A shot is a sudden fall "
-        "that stands out of that noise and comes back as a tool's does; regulator changes, air draws, pump cycles and interference are told apart.",
+        "that stands out of that noise and comes back as a tool's does; regulator changes, air draws, the pump and interference are told "
+        "apart.",
         "Dip: pressure just before less the lowest true pressure. Recovery: time until 90 % of the dip is regained and held for 150 ms. "
         "Where the next shot came first the recovery was not seen to its end; such shots count as “longer than that” "
         "(Kaplan and Meier, 1958), so fast work does not make the line look quicker than it is.",
