@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +22,10 @@ LONGEST_RECOVERY_S = 60.0
 RING_S = 1.5  # for so long after a shot the hose may ring
 RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
+BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
+SLOWEST_FALL_S = 0.28
+SMALL_SHARE = 0.2  # of the shots before: what is smaller is none
+RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
 
 @dataclass(slots=True)
@@ -58,6 +63,7 @@ class ShotDetector:
         self._last: Fall | None = None
         self._not_before = -np.inf
         self._bursts: list[list[float]] = []
+        self._sizes: deque[float] = deque(maxlen=15)  # of the last shots
         self._shots: list[Shot] = []
         self._events: list[Event] = []
         self._gap_ends: list[tuple[float, float]] = []
@@ -79,7 +85,8 @@ class ShotDetector:
     @property
     def events(self) -> tuple[Event, ...]:
         """Events so far."""
-        return tuple(sorted(self._events, key=lambda e: e.time_s))
+        bursts = [Event(kind="interference", time_s=start, until_s=stop) for start, stop in self._bursts]
+        return tuple(sorted([*self._events, *bursts], key=lambda e: e.time_s))
 
     # Feeding
 
@@ -156,7 +163,7 @@ class ShotDetector:
         while True:
             found = triggers.scan(
                 self._t, self._raw, self._clean, self._total, self._base, self._base + self._t.size, last,
-                w.lag, w.mean, w.spike, w.gap_s, self._state, self._places, self._marks,
+                w.lag, w.mean, w.spike, w.gap_s, w.step_s, self._state, self._places, self._marks,
             )  # fmt: skip
             for mark in self._marks[:found]:
                 self._note(mark.copy())
@@ -191,6 +198,12 @@ class ShotDetector:
         kind = int(mark[0])
         if kind == triggers.FALL:
             self._falls.append(mark)
+        elif kind == triggers.BURST:
+            start, stop = float(mark[4]), float(mark[3])
+            if self._bursts and start - self._bursts[-1][1] < BURST_APART_S:
+                self._bursts[-1][1] = stop
+            else:
+                self._bursts.append([start, stop])
         elif kind == triggers.GAP:
             self._gap_ends.append((float(mark[3] - mark[4]), float(mark[3])))
             self._events.append(Event(kind="gap", time_s=float(mark[3] - mark[4]), until_s=float(mark[3])))
@@ -214,12 +227,23 @@ class ShotDetector:
         top_s, size, noise = float(mark[3]), float(mark[4]), float(mark[6])
         lag = float(w.lag[int(mark[1])]) * w.step_s
         until = top_s + VIEW_S
+        lag_readings = int(w.lag[-1])
         end = int(np.searchsorted(self._t[: self._scanned], until))
         ready = self._base + end
         for other in self._falls:
-            # Another fall begins: the view ends there. Only what was known by the end of the view counts.
-            if other[7] <= ready and other[4] > 0.5 * size and other[3] - top_s > 0.12:
-                until = min(until, float(other[3] - w.lag[int(other[1])] * w.step_s - w.mean[int(other[1])] * w.step_s))
+            # Another fall begins after the pressure has come back up: the view ends there. Only what was known by the end of the
+            # view counts, so that a stream and a file agree.
+            begins = float(other[3]) - (w.lag[int(other[1])] + w.mean[int(other[1])]) * w.step_s
+            if other[7] > ready or begins <= top_s:
+                continue
+            a, b = np.searchsorted(self._t, [top_s, begins + 0.5 * w.lag[int(other[1])] * w.step_s])
+            between = self._clean[a : b + 1]
+            low = int(np.argmin(between))
+            fallen = self._clean[max(a - lag_readings, 0) : a + 1].max() - between[low]
+            back = between[low:].max() - between[low] > max(0.3 * float(other[4]), 0.3 * fallen, 4.0 * noise)
+            step = other[1] == mark[1] and other[1] > 0 and other[4] > 0.5 * size and begins > top_s + 0.05
+            if back or step:
+                until = min(until, begins)
                 break
         for start, stop in self._gap_ends:
             if stop > top_s:
@@ -235,7 +259,7 @@ class ShotDetector:
     def _accept(self, fall: Fall, noise: float) -> None:
         last = self._last
         dip = fall.dip_pa
-        if dip < 3.0 * noise or fall.rough > 6.0:
+        if dip < 3.0 * noise or fall.rough > 6.0 or fall.risen > RISEN:
             return
         if last is not None:
             since = fall.time_s - last.time_s
@@ -243,6 +267,19 @@ class ShotDetector:
                 return
             if since < RING_S and dip < RING_SHARE * last.dip_pa:
                 return
+        if any(start - BURST_MARGIN_S < fall.time_s < stop + BURST_MARGIN_S for start, stop in self._bursts[-5:]):
+            return
+        if fall.fall_s > SLOWEST_FALL_S:
+            return
+        if self._sizes and dip < SMALL_SHARE * float(np.median(self._sizes)):
+            return
+        if plugged_in(fall):
+            self._close(fall.time_s)
+            self._events.append(Event(kind="connected", time_s=fall.time_s, until_s=fall.minimum_s))
+            self._last = fall
+            self._not_before = fall.minimum_s
+            return
+        self._sizes.append(dip)
         self._close(fall.time_s)
         self._open = _Open(fall, noise)
         self._last = fall
@@ -331,6 +368,17 @@ class ShotDetector:
             events=self.events,
             warnings=tuple(warnings),
         )
+
+
+def plugged_in(fall: Fall) -> bool:
+    """Tell a tool that is plugged in, whose chamber fills at once, from a shot, whose valve takes milliseconds to open.
+
+    After the first jump the filling goes on slowly, while a shot goes on falling as it began.
+    """
+    if fall.jump_s > 0.016 or fall.jump <= 0.0:
+        return False
+    constant_s = -fall.jump_s / np.log(max(1.0 - fall.jump, 1e-6))
+    return bool(constant_s < 0.0077 and fall.next_jump < 0.16 * fall.jump)
 
 
 def _shot(fall: Fall, recovery_s: float, censored_s: float, outcome: str) -> Shot:

@@ -13,6 +13,12 @@ BEFORE_S = 0.1  # pressure before a shot is averaged over up to this long
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
 RECOVERED = 0.9  # share of the dip that must be regained
 HELD_S = 0.15  # and for how long
+LOOK_BACK_S = 0.6
+JUMP_S = 0.004
+# A fall starts rounded, so the chord from 15 to 45 % of it is extended by more than half its own length; readings far apart
+# round it the other way. Both numbers from simulated lines with the sensor at the tool, along the hose and on a receiver.
+ONSET_SHAPE, ONSET_SPACING = 0.9, 0.4
+CLIMB_S = 0.04  # a falling edge has no level stretch this long
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,14 +35,20 @@ class Fall:
         When the pressure is lowest [s].
     fall_s : float
         Time over which the middle 60 % of the dip is lost, scaled to all of it [s].
+    edge_s : float
+        Time over which the dip grows from 10 to 50 % [s].
     low_s : float
         How long the pressure stays below 60 % of the dip [s]; the end of the view where it does not come back.
     back : float
         Share of the dip regained at the end of the view, at most.
     jump : float
-        Largest share of the dip lost between two readings.
+        Largest share of the dip lost within `JUMP_S`, or between two readings where they are further apart.
+    jump_s, next_jump : float
+        Time that this took [s], and the share lost in the same time after it.
     rough : float
         Path that the pressure runs, over its range: 2 for one dip without noise, many for interference.
+    risen : float
+        How far the pressure had risen within `LOOK_BACK_S` before the fall, over the dip.
     slope_pa_per_s : float
         Slope before the fall [Pa/s].
     """
@@ -46,10 +58,14 @@ class Fall:
     minimum_pa: float
     minimum_s: float
     fall_s: float
+    edge_s: float
     low_s: float
     back: float
     jump: float
+    jump_s: float
+    next_jump: float
     rough: float
+    risen: float
     slope_pa_per_s: float
 
     @property
@@ -118,15 +134,13 @@ def measure(
     """
     n = width_for(noise_pa, size_pa, step_s, 0.4 * lag_s, 0.05)
     y = smooth(p, n)
-    a, top, z = np.searchsorted(t, [max(top_s - 1.6 * lag_s - 0.03, earliest_s), top_s, until_s])
+    a, top, z = (int(i) for i in np.searchsorted(t, [max(top_s - 1.6 * lag_s - 0.03, earliest_s), top_s, until_s]))
     if top >= t.size or top - a < 1:
         return None
-    z = min(int(z), t.size)
-    low_end = min(int(np.searchsorted(t, top_s + BOTTOM_S)), z)
-    if low_end <= top:
-        low_end = top + 1
-    # Bottom: the first lowest point after which the pressure has come back visibly, or the lowest of the view.
-    high = a + int(np.argmax(y[a : top + 1]))
+    z = min(z, t.size)
+    first = int(np.searchsorted(t, earliest_s))
+    low_end = max(min(int(np.searchsorted(t, top_s + BOTTOM_S)), z), top + 1)
+    high = climb(t, y, a + int(np.argmax(y[a : top + 1])), first, noise_pa / n**0.5)
     low = high + int(np.argmin(y[high:low_end]))
     rough_dip = float(y[high] - y[low])
     if low <= high or rough_dip <= 0.0:
@@ -139,17 +153,20 @@ def measure(
         if dip <= 0.0:
             return None
         t15, t45 = (crossing(t, y, before - f * dip, high, low) for f in (0.15, 0.45))
-        onset = t15 - 0.5 * max(t45 - t15, 0.0)
-        before, slope = level_before(t, p, onset, earliest_s, noise_pa, step_s, dip)
+        edge = max(t45 - t15, 1e-6)
+        onset = t15 - edge * min(max(ONSET_SHAPE - ONSET_SPACING * step_s / edge, 0.3), 0.88)
+        before, slope = level_before(t, p, onset, 0.25 * step_s + 0.15 * max(t45 - t15, 0.0), earliest_s, noise_pa, dip)
     dip = before - minimum
     if dip <= 0.0:
         return None
     t20, t80 = (crossing(t, y, before - f * dip, high, low) for f in (0.2, 0.8))
     t60 = crossing(t, y, before - 0.6 * dip, high, low)
+    t10, t50 = (crossing(t, p, before - f * dip, high, low) for f in (0.1, 0.5))
     after = np.flatnonzero(y[low:z] > before - 0.6 * dip)
     back_s = float(t[low + after[0]]) if after.size else float(t[z - 1])
-    first = max(high - 1, 0)
-    steps = -np.diff(p[first : low + 1])
+    jump, jump_s, next_jump = _sharpest(t, p, max(high - 1, 0), min(low + 2, z), step_s)
+    back = int(np.searchsorted(t, onset - LOOK_BACK_S))
+    lowest = float(y[back : high + 1].min()) if back <= high else before
     path = p[first:z]
     span = float(path.max() - path.min())
     quiet = np.abs(np.diff(path))
@@ -160,16 +177,45 @@ def measure(
         minimum_pa=minimum,
         minimum_s=minimum_s,
         fall_s=(t80 - t20) / 0.6,
+        edge_s=t50 - t10,
         low_s=back_s - t60,
         back=float((y[low:z].max() - minimum) / dip),
-        jump=float(steps.max() / dip) if steps.size else 0.0,
+        jump=jump / dip,
+        jump_s=jump_s,
+        next_jump=next_jump / dip,
         rough=float(quiet.sum() / span) if span > 0.0 else 0.0,
+        risen=(before - lowest) / dip,
         slope_pa_per_s=slope,
     )
 
 
+def _sharpest(t: Floats, p: Floats, first: int, end: int, step_s: float) -> tuple[float, float, float]:
+    """Largest drop within `JUMP_S` [Pa], the time it took [s], and the drop in the same time after it [Pa]."""
+    n = max(1, round(JUMP_S / step_s))
+    q = p[first:end]
+    if q.size < 2 * n + 1:
+        return 0.0, step_s, 0.0
+    drops = q[:-n] - q[n:]
+    i = int(np.argmax(drops[: max(drops.size - n, 1)]))
+    return float(drops[i]), float(t[first + i + n] - t[first + i]), float(drops[i + n]) if i + n < drops.size else 0.0
+
+
+def climb(t: Floats, y: Floats, start: int, first: int, noise_pa: float) -> int:
+    """Walk back up the falling edge to where it begins: until nothing within `CLIMB_S` before is higher."""
+    i = start
+    while i > first:
+        a = max(int(np.searchsorted(t, t[i] - CLIMB_S)), first)
+        if a >= i:
+            return i
+        j = a + int(np.argmax(y[a:i]))
+        if y[j] <= y[i] + noise_pa:
+            return i
+        i = j
+    return i
+
+
 def level_before(
-    t: Floats, p: Floats, onset_s: float, earliest_s: float, noise_pa: float, step_s: float, dip_pa: float
+    t: Floats, p: Floats, onset_s: float, guard_s: float, earliest_s: float, noise_pa: float, dip_pa: float
 ) -> tuple[float, float]:
     """Pressure just before the fall and its slope; a steady line is averaged, a recovering one extrapolated.
 
@@ -178,50 +224,59 @@ def level_before(
     tuple of float
         Pressure at the onset [Pa] and slope there [Pa/s], 0 where the line is steady.
     """
-    guard = 0.25 * step_s
-    a, z = np.searchsorted(t, [max(onset_s - BEFORE_S, earliest_s), onset_s - guard])
-    a = min(int(a), max(int(z) - 1, 0))
-    x, v = t[a:z] - onset_s, p[a:z]
-    if not v.size:
-        return float(p[max(int(z) - 1, 0)]), 0.0
-    if v.size < 4:
-        return float(v.mean()), 0.0
-    xm, vm = float(x.mean()), float(v.mean())
-    spread = float(((x - xm) ** 2).sum())
-    slope = float(((x - xm) * (v - vm)).sum() / spread)
-    doubt = noise_pa / spread**0.5
-    if abs(slope) < 3.0 * doubt or abs(slope) * BEFORE_S < 0.01 * dip_pa:
-        return vm, 0.0
-    rest = v - vm - slope * (x - xm)
-    if v.size >= 8 and float((rest**2).mean()) > 2.0 * noise_pa**2:
-        # The line bends (it rings or recovers): only the last part counts.
-        half = v.size // 2
-        x, v = x[half:], v[half:]
+    z = int(np.searchsorted(t, onset_s - guard_s))
+    level, slope = float(p[max(z - 1, 0)]), 0.0
+    for reach in (BEFORE_S, 0.5 * BEFORE_S, 0.25 * BEFORE_S, 0.12 * BEFORE_S):
+        a = int(np.searchsorted(t, max(onset_s - reach, earliest_s)))
+        x, v = t[a:z] - onset_s, p[a:z]
+        if v.size < (1 if reach == BEFORE_S else 4):
+            break
         xm, vm = float(x.mean()), float(v.mean())
         spread = float(((x - xm) ** 2).sum())
+        if v.size < 4:
+            return vm, 0.0
         slope = float(((x - xm) * (v - vm)).sum() / spread)
-    return vm - slope * xm, slope
+        if abs(slope) < 3.0 * noise_pa / spread**0.5 or abs(slope) * reach < 0.005 * dip_pa:
+            slope = 0.0
+        level = vm - slope * xm
+        rest = v - vm - slope * (x - xm)
+        # A line that rings or recovers bends; then only the last part says where it stood.
+        if float((rest**2).mean()) < (1.0 + 2.0 / v.size**0.5) * noise_pa**2 + (0.003 * dip_pa) ** 2:
+            break
+    return level, slope
 
 
 def bottom(
     t: Floats, p: Floats, y: Floats, low: int, high: int, end: int, noise_pa: float, dip_pa: float, step_s: float
 ) -> tuple[float, float]:
     """Lowest true pressure and its time: a parabola through the bottom of the dip, which neither noise nor spacing pulls down."""
-    level = y[low] + max(0.12 * dip_pa, 2.0 * noise_pa)
-    a, z = low, low
-    reach = max(1, int(0.03 / step_s))
-    while a > high + 1 and low - a < reach and y[a - 1] < level:
-        a -= 1
-    while z < end - 1 and z - low < reach and y[z + 1] < level:
-        z += 1
-    x, v = t[a : z + 1] - t[low], p[a : z + 1]
-    if noise_pa < 0.003 * dip_pa or v.size < 4:
+    if noise_pa < 0.003 * dip_pa:
         return float(y[low]), float(t[low])
-    c2, c1, c0 = np.polyfit(x, v, 2)
-    if c2 <= 0.0:
-        return float(v.mean() if v.size < 6 else y[low]), float(t[low])
-    vertex = float(np.clip(-c1 / (2.0 * c2), x[0], x[-1]))
-    return float(c0 + c1 * vertex + c2 * vertex**2), float(t[low] + vertex)
+    for reach_s, share in ((0.03, 0.12), (0.02, 0.1), (0.012, 0.08), (0.008, 0.06)):
+        level = y[low] + max(share * dip_pa, 2.0 * noise_pa)
+        reach = max(2, int(reach_s / step_s))
+        a = z = low
+        while a > high + 1 and low - a < reach and y[a - 1] < level:
+            a -= 1
+        while z < end - 1 and z - low < reach and y[z + 1] < level:
+            z += 1
+        x, v = t[a : z + 1] - t[low], p[a : z + 1]
+        if v.size < 4:
+            break
+        c2, c1, c0 = np.polyfit(x, v, 2)
+        rest = v - (c0 + c1 * x + c2 * x**2)
+        # Where the bottom is no parabola, a narrower piece of it is.
+        if float((rest**2).sum()) / (v.size - 3) > 1.5 * noise_pa**2 + (0.004 * dip_pa) ** 2 and reach > 2:
+            continue
+        if c2 <= 0.0:
+            return (float(v.mean()), float(x.mean() + t[low])) if c1 == 0.0 or v.size >= 8 else (float(y[low]), float(t[low]))
+        vertex = float(np.clip(-c1 / (2.0 * c2), x[0], x[-1]))
+        fitted = float(c0 + c1 * vertex + c2 * vertex**2)
+        # A bottom sharper than the parabola: the lowest reading, less what noise has pulled it down.
+        sharp = float(y[low]) + noise_pa
+        return (sharp, float(t[low])) if sharp < fitted - noise_pa else (fitted, float(t[low] + vertex))
+    # Too few readings at the bottom: the lowest, less what the lowest of about two noisy readings is too low.
+    return float(y[low] + 0.3 * noise_pa), float(t[low])
 
 
 def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, *, closed: bool) -> float:
@@ -234,17 +289,30 @@ def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: flo
     closed : bool
         Whether the view ends here for good; else readings still to come may widen the averages near its end.
     """
-    n = width_for(noise_pa, dip_pa, step_s, 0.03, 0.01)
-    y = smooth(p, n)
-    slack = min(1.0 * noise_pa / n**0.5, 0.03 * dip_pa)
+    at = float("nan")
+    for longest_s in (0.03, 0.09, 0.24):
+        n = width_for(noise_pa, dip_pa, step_s, longest_s, 0.01)
+        y = smooth(p, n)
+        u = noise_pa / n**0.5
+        at = _held(t, y, level_pa, 2.0 * min(u, 0.03 * dip_pa), 0 if closed else n // 2)
+        if np.isnan(at) or n < int(longest_s / step_s):
+            return at
+        # A steep rise is timed well by a short average; on a slow one noise crosses the level too early, so average longer.
+        a, z = np.searchsorted(t, [at - 0.5 * longest_s, at + 0.5 * longest_s])
+        z = min(int(z), t.size - 1)
+        if y[z] - y[a] > 6.0 * u:
+            return at
+    return at
+
+
+def _held(t: Floats, y: Floats, level_pa: float, slack_pa: float, unsure: int) -> float:
     above = y >= level_pa
-    rises = np.flatnonzero(above[1:] & ~above[:-1]) + 1
-    for i in rises:
+    for i in np.flatnonzero(above[1:] & ~above[:-1]) + 1:
         w = (level_pa - y[i - 1]) / max(y[i] - y[i - 1], 1e-9)
         at = float(t[i - 1] + w * (t[i] - t[i - 1]))
         z = int(np.searchsorted(t, at + HELD_S))
-        if z + (0 if closed else n // 2) >= t.size:
+        if z + unsure >= t.size:
             return float("nan")
-        if np.all(y[i:z] >= level_pa - 2.0 * slack):
+        if np.all(y[i:z] >= level_pa - slack_pa):
             return at
     return float("nan")

@@ -19,23 +19,27 @@ Ints = NDArray[np.int64]
 # Three widths of fall: a tool emptying its own inlet, a wave rounded by a hose, a receiver drawn down.
 LAG_S = (0.016, 0.06, 0.18)
 MEAN_S = (0.006, 0.03, 0.08)
+UP_SPIKE = 4  # readings
 SPIKE_S = 0.016  # what comes back within this time was electrical: no line fills that fast
 GAP_S = 0.15
+NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
+CHAIN_S = 0.15  # big jumps this close belong together
+FEWEST_TURNS = 5
 
 # Kinds of mark
-FALL, SPIKE, GAP = 0, 1, 2
+FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
 # Columns of a mark: kind, scale or length of spike, position and time of its peak, size, first position above the threshold, noise,
 # position at which it was issued, threshold
 MARK_COLUMNS = 9
 
 # Slots of the float state
-NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE = 0, 1, 2, 5, 8, 9
-FLOATS = 10
+NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S = 0, 1, 2, 5, 8, 9, 10, 13, 14, 15
+FLOATS = 16
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is
-NEXT, START, ABOVE_0, ROSE_0, TOP_0 = 0, 1, 2, 5, 8
-INTS = 11
+NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS = 0, 1, 2, 5, 8, 11
+INTS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +64,7 @@ def widths(step_s: float) -> Widths:
         step_s=step_s,
         lag=np.array([max(1, round(s / step_s)) for s in LAG_S], dtype=np.int64),
         mean=np.array([max(1, round(s / step_s)) for s in MEAN_S], dtype=np.int64),
-        spike=max(1, min(32, int(SPIKE_S / step_s))),
+        spike=max(3 if step_s <= SPIKE_S else 1, min(32, int(SPIKE_S / step_s))),
         gap_s=max(GAP_S, GAP_STEPS * step_s),
     )
 
@@ -86,7 +90,7 @@ def noise_of(state: Floats) -> float:
 @jit
 def scan(
     t: Floats, raw: Floats, clean: Floats, total: Floats, base: int, until: int, last: bool, lag: Ints, mean: Ints,
-    spike: int, gap_s: float, state: Floats, places: Ints, marks: Floats,
+    spike: int, gap_s: float, step_s: float, state: Floats, places: Ints, marks: Floats,
 ) -> int:  # fmt: skip
     """Advance through the readings and write marks; returns how many.
 
@@ -105,7 +109,7 @@ def scan(
     """
     found = 0
     i = places[NEXT]
-    stop = until if last else until - spike - 1
+    stop = until if last else until - max(spike, UP_SPIKE) - 1
     scales = lag.size
     while i < stop and found < marks.shape[0] - 128:
         k = i - base
@@ -122,6 +126,24 @@ def scan(
                 places[ABOVE_0 + s] = 0
         start = places[START]
         sigma = noise_of(state)
+        # Big jumps that alternate in direction: interference. A shot turns once, a spike once more.
+        if i > start:
+            leap = x - raw[k - 1]
+            if abs(leap) > max(8.0 * sigma, 3.0 * state[RIPPLE_0]):
+                if t[k] - state[JUMP_S] > CHAIN_S:
+                    places[TURNS] = 0
+                    state[BURST_S] = t[k]
+                elif (leap > 0.0) != (state[JUMP] > 0.0):
+                    places[TURNS] += 1
+                    if places[TURNS] >= FEWEST_TURNS:
+                        marks[found, 0] = BURST
+                        marks[found, 2] = i
+                        marks[found, 3] = t[k]
+                        marks[found, 4] = state[BURST_S]
+                        marks[found, 7] = i
+                        found += 1
+                state[JUMP_S] = t[k]
+                state[JUMP] = leap
         # A jump that is undone within a few readings is electrical.
         run = 0
         if i > start:
@@ -129,7 +151,9 @@ def scan(
             jump = abs(x - left)
             if jump > 8.0 * sigma:
                 n = 1
-                while n <= spike and i + n < until:
+                # Nothing pushes a line up and lets it down again so fast, so a jump upwards may last longer.
+                longest = spike if x < left else max(spike, UP_SPIKE)
+                while n <= longest and i + n < until:
                     if t[k + n] - t[k + n - 1] > gap_s:
                         break
                     if abs(raw[k + n] - left) < max(4.0 * sigma, 0.15 * jump) and abs(raw[k + n - 1] - left) > 0.3 * jump:
@@ -160,7 +184,7 @@ def scan(
             if here - start >= 2:
                 bend = abs(clean[j] - 2.0 * clean[j - 1] + clean[j - 2])
                 # Follow the median: up and down by the same small share.
-                move = 0.004 * max(state[NOISE], 0.3 * state[RESOLUTION], 1.0)
+                move = (step_s / NOISE_S) * max(state[NOISE], 0.3 * state[RESOLUTION], 1.0)
                 state[NOISE] = max(state[NOISE] + (move if bend > state[NOISE] else -move), 0.0)
             for s in range(scales):
                 reach = lag[s] + mean[s]
@@ -173,10 +197,13 @@ def scan(
                     else 0.0
                 )
                 white = 5.0 * sigma * (2.0 / m) ** 0.5
-                size = abs(fall)
-                ripple = max(state[RIPPLE_0 + s], 0.2 * white)
-                move = 0.003 * ripple
-                state[RIPPLE_0 + s] = ripple + (move if size > ripple else -move)
+                # Follow the median fall (the slope of a pump or a leak) and the median distance from it (the ripple), both slowly.
+                ripple = max(state[RIPPLE_0 + s], 0.1 * white)
+                away = fall - state[TREND_0 + s]
+                state[TREND_0 + s] += (step_s / TREND_S) * (ripple if away > 0.0 else -ripple)
+                move = (step_s / RIPPLE_S) * ripple
+                state[RIPPLE_0 + s] = ripple + (move if abs(away) > ripple else -move)
+                fall = away
                 threshold = max(white, 2.5 * 1.4826 * state[RIPPLE_0 + s])
                 phase = places[ABOVE_0 + s]
                 if phase == 0:
