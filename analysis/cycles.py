@@ -15,18 +15,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import median_filter
 
-from analysis.air import CRITICAL_RATIO
 from analysis.constants import (
     ANR_DENSITY_KG_PER_M3,
     ANR_TEMPERATURE_K,
     ATMOSPHERE_ABS_PA,
-    GAMMA,
     LEAK_REFERENCE_PA,
     R_AIR_J_PER_KG_K,
 )
 from analysis.estimate import Estimate
-from analysis.leak_breaks import Readings, condense
-from analysis.leakdown import flow_factor, leak_at
+from analysis.leak_breaks import Readings, coarsen, condense
+from analysis.leakdown import leak_at
+from analysis.tank_air import tank_flows
 
 Array = NDArray[np.float64]
 
@@ -259,14 +258,20 @@ def _knee(r: Readings, i: int, turns: list[int]) -> float:
     k = turns.index(i)
     before = i - turns[k - 1] if k else 0
     after = (turns[k + 1] if k + 1 < len(turns) else r.p_pa.size - 1) - i
-    left, right = (int(np.clip(0.45 * m, min(m, 4), 400)) for m in (before, after))
-    first, last = max(i - left, 0), min(i + right + 1, r.p_pa.size)
+    i = _corner(r, i, max(i - before, 0), i + after)
+    # As far on either side as the shorter one allows: what bends further out says nothing of the turn.
+    reach_back = int(np.clip(0.45 * min(before, after), 4, 400))
+    first, last = max(i - min(reach_back, before or reach_back), 0), min(i + reach_back + 1, r.p_pa.size)
+    left, right = i - first, last - 1 - i
     t, p = r.t_s[first:last] - r.t_s[i], r.p_pa[first:last]
     step = float(np.median(np.diff(t)))
     best, when = np.inf, 0.0
     # Bending on a side is fitted only where there are readings enough for it.
     bend_left, bend_right = left >= 8, right >= 8
-    for reach, count in ((4.0 * step, 41), (0.25 * step, 11)):
+    noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
+    per_reading = (abs(p[-1] - p[left]) + abs(p[left] - p[0])) / max(p.size - 1, 1)
+    widest = float(np.clip(1.5 + 4.0 * noise / max(per_reading, 1.0), 1.5, max(0.35 * min(left, right), 1.5))) * step
+    for reach, count in ((widest, 41), (widest / 15.0, 9)):
         for tau in when + np.linspace(-reach, reach, count):
             s = t - tau
             down, up = np.minimum(s, 0.0), np.maximum(s, 0.0)
@@ -282,6 +287,25 @@ def _knee(r: Readings, i: int, turns: list[int]) -> float:
                 best, when_new = cost, float(tau)
         when = when_new if np.isfinite(best) else 0.0
     return float(r.t_s[i] + when)
+
+
+def _corner(r: Readings, i: int, first: int, last: int) -> int:
+    """Move a low on flat ground to where the rise begins; a top stays."""
+    p = median_filter(r.p_pa[first : last + 1], 3, mode="nearest")
+    here = i - first
+    rise = float(p[-1] - p[here])
+    if rise <= 0:
+        return i
+    noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
+    above = np.flatnonzero(p[here:] > p[here] + 0.05 * rise + 5.0 * noise)
+    if not above.size:
+        return i
+    # The line through the first part of the rise, traced back to the low.
+    low, high = here + int(above[0]), here + int(np.flatnonzero(p[here:] > p[here] + 0.12 * rise + 5.0 * noise)[0])
+    level = float(np.median(p[here : max(low, here + 1)][: max((low - here) // 2, 1)]))
+    slope = float(p[high] - p[low]) / max(high - low, 1)
+    back = round(low - float(p[low] - level) / max(slope, 1e-9))
+    return first + back if back - here > max(4, 0.03 * (p.size - here)) else i
 
 
 def _wanders(r: Readings) -> bool:
@@ -332,102 +356,44 @@ def _duty(cycles: tuple[Cycle, ...], r: Readings) -> tuple[Estimate, float | Non
 # Flows
 
 
-@dataclass(frozen=True, slots=True)
-class _Fall:
-    """The quiet beginning of one idle stretch."""
-
-    t: Array
-    y: Array
-    idle_s: float
-    whole: bool
-
-
-def _falls(r: Readings, cycles: tuple[Cycle, ...]) -> list[tuple[int, _Fall]]:
-    """Idle stretches after each run, each up to the first draw."""
-    falls: list[tuple[int, _Fall]] = []
-    end = float(r.t_s[-1])
-    for n, c in enumerate(cycles):
-        if c.stop_s is None:
-            continue
-        until = cycles[n + 1].start_s if n + 1 < len(cycles) and cycles[n + 1].start_s is not None else end
-        assert until is not None
-        inside = (r.t_s > c.stop_s) & (r.t_s < until)
-        if inside.sum() < 5:
-            continue
-        t = r.t_s[inside] - c.stop_s
-        p_abs = r.p_pa[inside] + r.p_amb_pa[inside]
-        falls.append((n, _Fall(t=t, y=np.log(p_abs), idle_s=until - c.stop_s, whole=True)))
-    return falls
-
-
 def _flows(
     r: Readings, cycles: tuple[Cycle, ...], volume_m3: float | None, reference_pa: float
 ) -> tuple[Estimate, Estimate, float | None, list[str]]:
     """Delivery and leak at the reference [m3/s], leak share, and warnings."""
     nothing = Estimate(value=None)
-    falls = _falls(r, cycles)
-    if not falls:
-        return nothing, nothing, None, ["The pump is never off for long enough to see the leak. Record with the tools idle."]
-    amb = float(np.mean(r.p_amb_pa))
-    temp = float(np.nanmean(r.temp_k)) if np.isfinite(r.temp_k).any() else ANR_TEMPERATURE_K
-    k, tau, warmth, k_u, levels = _decay(falls)
-    volume = volume_m3 if volume_m3 is not None else 1.0
-    cooled = 1.0 + (GAMMA - 1.0) * k * tau  # expanding air is colder than the wall while it leaks
-    gas = temp / cooled
-    conductance = k * volume / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3 * np.sqrt(gas * ANR_TEMPERATURE_K))
-    leak = leak_at(conductance, reference_pa, p_amb_pa=amb)
-    made: list[float] = []
-    for n, _fall in falls:
-        c = cycles[n]
-        if c.start_s is None or c.stop_s is None or c.cut_in_pa is None or c not in _regular(cycles):
-            continue
-        on = c.stop_s - c.start_s
-        after = float(np.exp(levels[n]))
-        idle_before = c.start_s - (cycles[n - 1].stop_s or 0.0) if n else 10.0 * tau
-        before = (c.cut_in_pa + amb) * float(np.exp(-warmth * np.exp(-idle_before / tau)))
-        stored = (after - before) * volume / (R_AIR_J_PER_KG_K * gas) / ANR_DENSITY_KG_PER_M3
-        made.append(stored / on + leak_at(conductance, 0.5 * (after + before) - amb, p_amb_pa=amb))
-    leak_estimate = Estimate(value=leak, low=leak * (1 - 1.96 * k_u / k), high=leak * (1 + 1.96 * k_u / k)) if k > 0 else nothing
-    if not made:
-        delivery = nothing
-    else:
-        mean = float(np.mean(made))
-        u = float(np.std(made)) / np.sqrt(len(made)) + 0.02 * mean
-        delivery = Estimate(value=mean, low=mean - 1.96 * u, high=mean + 1.96 * u)
-    share = leak / delivery.value if delivery.value else None
+    whole = [(c.start_s, c.stop_s) for c in cycles if c.start_s is not None and c.stop_s is not None]
+    lengths = [z - a for a, z in whole] or [float(r.t_s[-1] - r.t_s[0]) / 10.0]
+    # A run is followed in some thirty steps; finer ones only carry noise into the air's temperature.
+    span = float(r.t_s[-1] - r.t_s[0])
+    b = coarsen(r, max(min(round(span / (min(lengths) / 30.0)), 6000), 50))
+    t = b.t_s
+    on = np.zeros(t.size - 1)
+    for c in cycles:
+        a = float(t[0]) if c.start_s is None else c.start_s
+        z = float(t[-1]) if c.stop_s is None else c.stop_s
+        on += np.clip(np.minimum(t[1:], z) - np.maximum(t[:-1], a), 0.0, None) / np.diff(t)
+    amb = float(np.mean(b.p_amb_pa))
+    temp = float(np.nanmean(b.temp_k)) if np.isfinite(b.temp_k).any() else ANR_TEMPERATURE_K
+    # What was before the record is unknown, unless it begins empty.
+    since = float(t[0]) + (0.0 if b.p_pa[0] < 20_000.0 else min(150.0, 0.15 * span))
+    noise = b.noise_pa / np.sqrt(float(np.median(b.weight)))
+    try:
+        flows = tank_flows(t, b.p_pa, amb, np.minimum(on, 1.0), since, noise, reference_pa, temp, whole)
+    except ValueError as problem:
+        return nothing, nothing, None, [f"{problem} Record with the tools idle for a few cycles."]
+    warnings = []
+    if flows.quiet_share < 0.15:
+        warnings.append("Hardly a quiet stretch between the runs: the leak may be less than stated. Record with the tools idle.")
+    to_leak = leak_at(1.0, reference_pa, p_amb_pa=amb) / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3 * np.sqrt(temp * ANR_TEMPERATURE_K))
+    leak = flows.leak_per_s * to_leak
+    leak_u = flows.leak_u_per_s * to_leak
+    share = leak / flows.delivery_per_s if np.isfinite(flows.delivery_per_s) and flows.delivery_per_s > 0 else None
     if volume_m3 is None:
-        return nothing, nothing, share, []
-    return delivery, leak_estimate, share, []
+        return nothing, nothing, share, warnings
 
+    def estimate(x: float, u: float) -> Estimate:
+        if not np.isfinite(x):
+            return nothing
+        return Estimate(value=x * volume_m3, low=(x - 1.96 * u) * volume_m3, high=(x + 1.96 * u) * volume_m3)
 
-def _decay(falls: list[tuple[int, _Fall]]) -> tuple[float, float, float, float, dict[int, float]]:
-    """Fit all falls with one leak and one decaying warmth.
-
-    Returns the leak's rate constant [1/s], the warmth's time constant [s] and size [-], the rate's standard error, and the level
-    ln(p) of each stretch at its beginning, warmth taken off.
-    """
-    t = np.concatenate([f.t for _, f in falls])
-    y = np.concatenate([f.y for _, f in falls])
-    number = np.concatenate([np.full(f.t.size, i) for i, (_, f) in enumerate(falls)])
-    own = (number[:, None] == np.arange(len(falls))[None, :]).astype(np.float64)
-    p_abs = np.exp(y)
-    rate = flow_factor(ATMOSPHERE_ABS_PA / p_abs, CRITICAL_RATIO)
-    u = t * rate
-    best: tuple[float, float, Array, Array] | None = None
-    for tau in np.geomspace(8.0, 300.0, 30):
-        basis = np.column_stack((-u, np.exp(-t / tau), own))
-        beta = np.linalg.lstsq(basis, y, rcond=None)[0]
-        rest = y - basis @ beta
-        cost = float(rest @ rest)
-        if best is None or cost < best[0]:
-            best = (cost, float(tau), beta, basis)
-    assert best is not None
-    cost, tau, beta, basis = best
-    variance = cost / max(y.size - beta.size, 1) * np.linalg.pinv(basis.T @ basis)[0, 0]
-    return (
-        float(beta[0]),
-        tau,
-        float(beta[1]),
-        float(np.sqrt(variance)) * 4.0,
-        {n: float(beta[2 + i]) for i, (n, _) in enumerate(falls)},
-    )
+    return estimate(flows.delivery_per_s, flows.delivery_u_per_s), estimate(leak, leak_u), share, warnings
