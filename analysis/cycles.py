@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import grey_closing, median_filter
 
 from analysis.constants import (
     ANR_DENSITY_KG_PER_M3,
@@ -30,6 +30,8 @@ from analysis.tank_air import tank_flows
 Array = NDArray[np.float64]
 
 LEAST_RISE_PA: Final = 8_000.0  # a pressure switch has a wider band than this [Pa]; common practice, no source
+LEAST_TO_BEND: Final = 14  # readings on a side from which its bend can be told from noise; common practice, no source
+SHORT_DIP_S: Final = 2.5  # dips shorter than this are no pause of the pump [s]; common practice, no source
 TOP_SHARE: Final = 0.4  # a run regains at least this share of the usual one [-]; common practice, no source
 
 
@@ -227,6 +229,10 @@ def _runs(r: Readings) -> list[tuple[float | None, float | None]]:
     """Start and stop of each run of the pump [s]; None where the record cuts it."""
     noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
     smooth = median_filter(r.p_pa, 3, mode="nearest")
+    # Dips of a second or two are shots or blow guns; no pump is off for so short a time.
+    short = round(SHORT_DIP_S / float(np.median(np.diff(r.t_s))))
+    if short >= 3:
+        smooth = np.asarray(grey_closing(smooth, short, mode="nearest"), dtype=np.float64)
     band = max(LEAST_RISE_PA, 10.0 * noise)
     turns = _turns(smooth, band)
     rises = [(a, z) for a, z in itertools.pairwise(turns) if smooth[z] - smooth[a] >= band]
@@ -261,13 +267,15 @@ def _knee(r: Readings, i: int, turns: list[int]) -> float:
     i = _corner(r, i, max(i - before, 0), i + after)
     # As far on either side as the shorter one allows: what bends further out says nothing of the turn.
     reach_back = int(np.clip(0.45 * min(before, after), 4, 400))
+    if reach_back < LEAST_TO_BEND:
+        reach_back = min(reach_back, 5)  # too few readings for parabolas: straight lines, close by
     first, last = max(i - min(reach_back, before or reach_back), 0), min(i + reach_back + 1, r.p_pa.size)
     left, right = i - first, last - 1 - i
     t, p = r.t_s[first:last] - r.t_s[i], r.p_pa[first:last]
     step = float(np.median(np.diff(t)))
     best, when = np.inf, 0.0
     # Bending on a side is fitted only where there are readings enough for it.
-    bend_left, bend_right = left >= 8, right >= 8
+    bend_left, bend_right = left >= LEAST_TO_BEND, right >= LEAST_TO_BEND
     noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
     per_reading = (abs(p[-1] - p[left]) + abs(p[left] - p[0])) / max(p.size - 1, 1)
     widest = float(np.clip(1.5 + 4.0 * noise / max(per_reading, 1.0), 1.5, max(0.35 * min(left, right), 1.5))) * step
