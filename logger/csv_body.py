@@ -196,7 +196,8 @@ def _typed(data: bytes, layout: Layout, numbers: Sequence[int], wanted: Sequence
 
 
 def _floats(column: Any) -> Floats:
-    return np.array(column.to_numpy(), dtype=np.float64)  # a copy: Arrow's own memory is read-only; null becomes NaN
+    values = np.asarray(column.to_numpy(), dtype=np.float64)  # null becomes NaN
+    return values if values.flags.writeable else values.copy()
 
 
 def _widths(data: bytes, starts: Ints, ends: Ints, delimiter: str, *, quoted: bool) -> Ints:
@@ -334,6 +335,18 @@ def _torn(data: bytes, starts: Ints, ends: Ints, layout: Layout) -> Bools:
     # "NaN" is whole; nothing at all, a digit or a decimal sign may be where a line was cut.
     open_end = np.isin(a[np.maximum(ends - 1, 0)], np.frombuffer(b"0123456789.,-+;|\t ", dtype=np.uint8))
     sign = ord(layout.decimal if last_kind == "number" else ".")
+    few = np.linspace(0, n - 1, min(n, 1000)).astype(np.int64)
+    usual, share = _mode(_last_cells(a, starts[few], ends[few], sign, ord(layout.delimiter))[0])
+    if last_kind == "number" and usual > 0 and share >= 0.9:
+        # The sign at its usual place in every line: nothing is torn, and nothing else need be looked at.
+        seems_odd = (a[np.maximum(ends - 1 - usual, 0)] != sign) | (ends - starts <= usual)
+        for back in range(1, usual + 1):
+            seems_odd |= a[np.maximum(ends - back, 0)] == ord(layout.delimiter)
+        odd = np.flatnonzero(seems_odd)
+        if odd.size <= (1.0 - _USUAL) * n and n >= 20:
+            fewer = _last_cells(a, starts[odd], ends[odd], sign, ord(layout.delimiter))[0] < usual
+            torn[odd[fewer]] = True
+            return torn & open_end
     decimals, length = _last_cells(a, starts, ends, sign, ord(layout.delimiter))
     if last_kind != "number":
         usual, share = _mode(length)

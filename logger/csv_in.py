@@ -170,17 +170,19 @@ def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
     lines = int(body.line.size) + bad.count
     stamps = _stamps(body, source, layout, bad)
     _drop_impossible(body, stamps, used, bad)
-    values = np.column_stack([body.numbers[i] for i in places]) if places else np.empty((body.line.size, 0))
-    silent = np.asarray(np.isnan(values).all(axis=1), dtype=np.bool_)
+    silent = np.ones(body.line.size, dtype=np.bool_)
+    for i in places:
+        silent &= np.isnan(body.numbers[i])
     if silent.any():
         warnings.append(f"{int(silent.sum())} lines hold a time but no reading; left out.")
-        values = values[~silent]
         stamps.seconds = stamps.seconds[~silent]
         body.keep(~silent)
     if body.infinite:
         warnings.append(f"{body.infinite} readings say infinite (sensor out of range?); taken as missing.")
     _refuse_if_bad(bad, lines)
-    ordered = put_in_order(stamps.seconds, values, body.line, periods=stamps.periods, local=stamps.local, dated=stamps.dated)
+    ordered = put_in_order(
+        stamps.seconds, [body.numbers[i] for i in places], body.line, periods=stamps.periods, local=stamps.local, dated=stamps.dated
+    )
     for row, why in sorted(ordered.bad):
         bad.add(int(body.line[row]), why)
     _refuse_if_bad(bad, lines)
@@ -191,9 +193,10 @@ def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
     channels, sources = _channels(used, columns)
     t_s = ordered.seconds - ordered.seconds[0]
     index = pd.Index(t_s, name="time_s")
-    values = values[ordered.rows]
-    raw = pd.DataFrame({c.name: values[:, k] for k, c in enumerate(channels)}, index=index)
-    readings = pd.DataFrame({c.column: c.si(values[:, k]) for k, c in enumerate(channels)}, index=index)
+    moved = ordered.rows.size < body.line.size or ordered.repaired["out_of_order"] > 0
+    values = [body.numbers[i][ordered.rows] if moved else body.numbers[i] for i in places]
+    raw = pd.DataFrame({c.name: v for c, v in zip(channels, values, strict=True)}, index=index, copy=False)
+    readings = pd.DataFrame({c.column: c.si(v) for c, v in zip(channels, values, strict=True)}, index=index, copy=False)
     if not any(c.is_pressure for c in channels):
         warnings.append("no column is a pressure yet: calibrate the sensor's channel after import (`farend calibrate`).")
     return CsvReading(
@@ -208,7 +211,7 @@ def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
         unit=_unit_text(used, columns),
         rows=int(t_s.size),
         duration_s=float(t_s[-1]),
-        rate_hz=1.0 / step if (step := float(np.median(np.diff(t_s)))) > 0.0 else float("nan"),
+        rate_hz=1.0 / float(np.median(np.diff(t_s))),
         bad_lines=tuple(sorted(bad.kept)),
         bad_count=bad.count,
         repaired=ordered.repaired,

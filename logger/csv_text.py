@@ -46,7 +46,7 @@ def clean_text(data: bytes) -> tuple[bytes, str, list[str]]:
     if text[len(stripped) :].count(0):
         warnings.append(f"{len(text) - len(stripped)} zero bytes at the end of the file left out (a recording cut by a power loss?)")
     text = stripped
-    if not text.strip():
+    if not text or text.isspace():
         msg = "the file is empty. Needed are lines with a time and a pressure: check that the logger wrote anything."
         raise CsvRefused(msg)
     head = text[:_HEAD]
