@@ -202,6 +202,7 @@ def overlay(
         fig.add_scatter(x=x, y=y, mode="lines", line={"color": ORANGE, "width": 2.5}, hovertemplate="%{x:.3f} s, %{y:.2f}<extra></extra>")
         at = int(np.nanargmin(y)) if np.isfinite(y).any() else 0
         label_at(fig, float(x[at]), float(y[at]), f"shot {names[chosen]}", ORANGE)
+        fig.layout.annotations[-1].yshift = -10
     return fig
 
 
@@ -246,8 +247,10 @@ def recovery(
         median = (medians_s or {}).get(name)
         text = name if median is None else f"{name}: half within {median:.2f} s" if name else f"half within {median:.2f} s"
         if text:
-            where = median if median is not None else end / 2
-            label_at(fig, where, 50.0 - 16.0 * i, text, color)
+            half = np.flatnonzero(share >= 50.0)
+            step = int(half[0]) if half.size else share.size - 1
+            anchor = "left" if times[step] < 0.6 * end else "right"
+            label_at(fig, float(times[step]), 50.0 if half.size else float(share[step]) + 6.0, text, color, anchor=anchor)
         if median is not None:
             fig.add_scatter(x=[median], y=[50.0], mode="markers", marker={"size": 9, "color": color}, hoverinfo="skip")
     fig.update_yaxes(range=[-3, 103], tickvals=[0, 25, 50, 75, 100])

@@ -85,7 +85,7 @@ def figure(fig: go.Figure, label: str, *, id: Any = None) -> html.Div:
     named = {} if id is None else {"id": id}
     height = int(fig.layout.height or 320)
     graph = dcc.Graph(figure=fig, config=GRAPH_CONFIG, style={"height": f"{height}px"}, **named)
-    return html.Div(graph, className="figure", role="img", **{"aria-label": label})
+    return html.Div(graph, className="figure", role="figure", **{"aria-label": label})
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[Any]], *, caption: str | None = None, words: bool = False) -> html.Div:
@@ -117,7 +117,11 @@ def how(*paragraphs: Any, formula: str | None = None) -> html.Details:
 
 def warnings(messages: Sequence[str]) -> html.Ul | None:
     """List what the reader should know about the data."""
-    return html.Ul([html.Li(m) for m in messages], className="warnings", **{"aria-label": "Notes on the data"}) if messages else None
+    return (
+        html.Ul([html.Li(m[:1].upper() + m[1:]) for m in messages], className="warnings", **{"aria-label": "Notes on the data"})
+        if messages
+        else None
+    )
 
 
 def cautions(*keys: str, more: Sequence[str] = ()) -> html.Aside:
@@ -226,6 +230,11 @@ def channel_choice(recording: Any) -> dmc.Select | None:
     """Let the reader choose a pressure, where there are several."""
     names = list(recording.pressures)
     return choice("channel", "Sensor", [(n, n) for n in names], recording.channel) if len(names) > 1 else None
+
+
+def bare(text: str) -> str:
+    """Leave the unit out, where the heading of a table's column has it: ``6.50 bar`` becomes ``6.50``."""
+    return text.rpartition(" ")[0] or text
 
 
 def value_and_interval(e: Estimate, write: Callable[[float], str]) -> tuple[str, str | None]:

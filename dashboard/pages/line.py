@@ -58,6 +58,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         html.Div([_simulated(line, simulation, reader), _losses(line, steady, flow, reader)], className="two"),
         _shots_table(simulation, reader),
         _beside(work, query.get("session", ""), line, reader),
+        ui.warnings([c for c in cautions(line) if "assumed" in c]),
         _cautions(line),
         _how(simulation),
     )
@@ -71,17 +72,9 @@ def _tone(line: Line, simulation: Simulation) -> str:
 
 
 def _simulated(line: Line, simulation: Simulation, reader: Reader) -> html.Section:
-    curves = (
-        {"supply": (simulation.t_s, simulation.supply_pa)}
-        if line.receiver is None
-        else {"receiver": (simulation.t_s, simulation.receiver_pa)}
-    )
-    fig = figures.traces(
-        curves,
-        reader,
-        shots_s=[s.time_s for s in simulation.shots],
-        band_pa=line.tool.window_pa,
-    )
+    start = ("start of the line", simulation.p_pa[:, 1]) if simulation.receiver_pa is None else ("receiver", simulation.receiver_pa)
+    curves = {name: (simulation.t_s, p) for name, p in (("tool", simulation.tool_pa), start)}
+    fig = figures.traces(curves, reader, shots_s=[s.time_s for s in simulation.shots], band_pa=line.tool.window_pa)
     note = "Green: the tool's window. Short orange strokes: shots." if line.tool.window_pa else "Short orange strokes: shots."
     return ui.card(
         "When these shots are fired", ui.figure(fig, "Simulated pressure at the tool against time"), note=note, className="figure-card"
@@ -104,15 +97,15 @@ def _shots_table(simulation: Simulation, reader: Reader) -> html.Section:
     rows = [
         (
             str(i + 1),
-            reader.pressure(s.before_pa),
-            reader.pressure(s.minimum_pa),
-            reader.pressure(s.dip_pa),
-            seconds(s.recovery_s) if math.isfinite(s.recovery_s) else "cut off",
-            reader.air(s.air_m3),
+            *[ui.bare(reader.pressure(p)) for p in (s.before_pa, s.minimum_pa, s.dip_pa)],
+            ui.bare(seconds(s.recovery_s)) if math.isfinite(s.recovery_s) else "cut off",
+            ui.bare(reader.air(s.air_m3)),
         )
         for i, s in enumerate(simulation.shots[:TABLE_MOST])
     ]
-    return ui.card("Shot by shot", ui.table(["shot", "before", "lowest", "dip", "recovery", "free air"], rows))
+    u = reader.unit
+    heads = ["shot", f"before [{u}]", f"lowest [{u}]", f"dip [{u}]", "back after [s]", "free air [L]"]
+    return ui.card("Shot by shot", ui.table(heads, rows))
 
 
 def _beside(work: Work, name: str, line: Line, reader: Reader) -> html.Section | None:
@@ -124,20 +117,22 @@ def _beside(work: Work, name: str, line: Line, reader: Reader) -> html.Section |
     if not record.shots:
         return ui.card(f"{name} beside the model", ui.empty("No shots in this session", "Choose one that was recorded while nailing."))
     simulation, modelled = work.beside(name, line)
-    curves = {"measured": (recording.t_s, recording.p_pa), "model": (simulation.t_s + record.shots[0].time_s - 1.0, simulation.tool_pa)}
+    first, last = record.shots[0].time_s - 1.0, record.shots[min(len(record.shots), 4) - 1].time_s + 2.0
+    curves = {}
+    for label, t_s, p_pa in (("measured", recording.t_s, recording.p_pa), ("model", simulation.t_s + first, simulation.tool_pa)):
+        shown = (t_s >= first) & (t_s <= last)
+        curves[label] = (t_s[shown], p_pa[shown])
     fig = figures.traces(curves, reader)
-    last = record.shots[min(len(record.shots), 4) - 1].time_s
-    fig.update_xaxes(range=[record.shots[0].time_s - 1.0, last + 2.0])
     return ui.card(
         f"{name} beside the model",
         *[html.P(s) for s in wording.measured_beside_modelled(measured, modelled, reader)],
         ui.figure(fig, "Measured and modelled pressure at the tool against time"),
-        note="The first shots; drag across to look closer, double-tap to see all.",
+        note="The first shots. Drag across to look closer, double-tap to see all.",
     )
 
 
 def _cautions(line: Line) -> html.Aside:
-    return ui.cautions("limits", more=cautions(line))
+    return ui.cautions("limits", more=[c for c in cautions(line) if "assumed" not in c])
 
 
 def _how(simulation: Simulation) -> html.Details:
@@ -178,7 +173,7 @@ def _item(kind: str, name: str, facts: str, more: str | None, pressure: str | No
         [
             html.Span(name, className="part-name"),
             html.Span(", ".join(x for x in (facts, more) if x), className="part-facts"),
-            html.Span([pressure, html.Small("behind it")], className="part-pressure") if pressure else None,
+            html.Span([pressure, html.Small("at it" if kind == "tool" else "behind it")], className="part-pressure") if pressure else None,
         ],
         className=f"part {kind}",
     )

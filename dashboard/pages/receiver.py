@@ -50,13 +50,18 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     return ui.page(
         TITLE,
         head,
-        ui.answer(wording.sizing(sizing, reader), sure="by the model, not measured"),
+        ui.answer(_sentences(sizing, reader), sure="by the model, not measured"),
         ui.readouts(_readouts(sizing, reader)),
         html.Div([_picture(sizing, floor_pa, reader), _table(sizing, floor_pa, reader)], className="two"),
         _cautions(sizing.cautions),
         _how(sizing, reader),
         lead=lead,
     )
+
+
+def _sentences(sizing: Sizing, reader: Reader) -> list[str]:
+    """Say the answer; the candidates and the cautions, which the page shows in places of their own, are left out."""
+    return [s for s in wording.sizing(sizing, reader) if not s.startswith((" ", "Mind:"))]
 
 
 def _usual_floor(line: Line, reader: Reader) -> str:
@@ -101,15 +106,16 @@ def _picture(sizing: Sizing, floor_pa: float, reader: Reader) -> html.Section:
 def _table(sizing: Sizing, floor_pa: float, reader: Reader) -> html.Section:
     rows = [
         (
-            reader.volume(c.volume_m3) if c.volume_m3 else "none",
-            reader.pressure(c.lowest_pa),
+            ui.bare(reader.volume(c.volume_m3)) if c.volume_m3 else "none",
             "yes" if c.lowest_pa >= floor_pa else "no",
-            reader.pressure(c.minimum_pa),
-            seconds(c.recovery_s) if math.isfinite(c.recovery_s) else "over 15 s",
+            ui.bare(reader.pressure(c.lowest_pa)),
+            ui.bare(reader.pressure(c.minimum_pa)),
+            ui.bare(seconds(c.recovery_s)) if math.isfinite(c.recovery_s) else "over 15",
         )
         for c in sizing.candidates
     ]
-    heads = ["receiver", "lowest before a shot", "holds the floor", "bottom of the dips", "back after"]
+    u = reader.unit
+    heads = [f"receiver [{reader.volume_unit}]", "holds the floor", f"lowest before a shot [{u}]", f"lowest of all [{u}]", "back after [s]"]
     return ui.card("Sizes that are sold", ui.table(heads, rows))
 
 

@@ -152,27 +152,31 @@ def curve_of(record: ShotRecord) -> tuple[Any, Any, Any]:
 
 def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
     """List every shot in a table that sorts."""
-    digits = {"psi": 1, "bar": 3, "kPa": 1}[reader.unit]
+    digits = {"psi": 1, "bar": 2, "kPa": 0}[reader.unit]
     rows = [
         {
             "shot": i + 1,
-            "time": round(s.time_s, 2),
-            "before": round(reader.pressure_value(s.before_pa), digits),
-            "minimum": round(reader.pressure_value(s.minimum_pa), digits),
-            "dip": round(reader.pressure_value(s.dip_pa), digits),
-            "recovery": None if s.outcome != "recovered" else round(s.recovery_s, 3),
+            "time": s.time_s,
+            "before": reader.pressure_value(s.before_pa),
+            "minimum": reader.pressure_value(s.minimum_pa),
+            "dip": reader.pressure_value(s.dip_pa),
+            "recovery": None if s.outcome != "recovered" else s.recovery_s,
             "outcome": s.outcome,
         }
         for i, s in enumerate(record.shots)
     ]
-    number = {"type": "numericColumn", "minWidth": 92, "flex": 1}
+
+    def number(places: int) -> dict[str, Any]:
+        written = {"function": f"params.value == null ? '' : d3.format('.{places}f')(params.value)"}
+        return {"type": "numericColumn", "minWidth": 92, "flex": 1, "valueFormatter": written}
+
     columns = [
         {"field": "shot", "headerName": "Shot", "minWidth": 72, "maxWidth": 90, "pinned": "left"},
-        {"field": "time", "headerName": "At [s]", **number},
-        {"field": "before", "headerName": f"Before [{reader.unit}]", **number},
-        {"field": "minimum", "headerName": f"Lowest [{reader.unit}]", **number},
-        {"field": "dip", "headerName": f"Dip [{reader.unit}]", **number},
-        {"field": "recovery", "headerName": "Recovery [s]", **number},
+        {"field": "time", "headerName": "At [s]", **number(2)},
+        {"field": "before", "headerName": f"Before [{reader.unit}]", **number(digits)},
+        {"field": "minimum", "headerName": f"Lowest [{reader.unit}]", **number(digits)},
+        {"field": "dip", "headerName": f"Dip [{reader.unit}]", **number(digits)},
+        {"field": "recovery", "headerName": "Recovery [s]", **number(2)},
         {"field": "outcome", "headerName": "Outcome", "minWidth": 130, "flex": 1},
     ]
     return dag.AgGrid(
@@ -198,12 +202,13 @@ def _cadence(summary: ShotSummary, reader: Reader) -> html.Section | None:
         (
             f"{c.from_s:g} to {c.until_s:g} s" if np.isfinite(c.until_s) else f"over {c.from_s:g} s",
             str(c.shots),
-            reader.pressure(c.before_pa),
-            reader.pressure(c.dip_pa),
+            ui.bare(reader.pressure(c.before_pa)),
+            ui.bare(reader.pressure(c.dip_pa)),
         )
         for c in summary.cadence
     ]
-    return ui.card("Slow and fast work", ui.table(["time since the shot before", "shots", "before, median", "dip, median"], rows))
+    heads = ["after the shot before", "shots", f"before, median [{reader.unit}]", f"dip, median [{reader.unit}]"]
+    return ui.card("Slow and fast work", ui.table(heads, rows))
 
 
 def _events(record: ShotRecord) -> html.Section | None:
