@@ -40,6 +40,8 @@ class Channel:
         Calibration, in `to` per raw unit and in `to`.
     absolute : bool
         True if the pressure is absolute.
+    valid : tuple of float, or None
+        Raw values beyond these mean a broken wire or an over-range; they become NaN, as no reading.
     sensor : str
         Which sensor, as named in sensors.toml; "" if not said.
     place : str
@@ -52,6 +54,7 @@ class Channel:
     gain: float = 1.0
     offset: float = 0.0
     absolute: bool = False
+    valid: tuple[float, float] | None = None
     sensor: str = ""
     place: str = ""
 
@@ -87,7 +90,16 @@ class Channel:
     def si(self, raw: ArrayLike) -> NDArray[np.float64]:
         """Turn raw values into SI; NaN stays NaN."""
         u = find_unit(self.to)
-        return np.asarray(raw, dtype=np.float64) * (self.gain * u.factor) + (self.offset * u.factor + u.offset)
+        x = np.asarray(raw, dtype=np.float64)
+        si = x * (self.gain * u.factor) + (self.offset * u.factor + u.offset)
+        return si if self.valid is None else np.where((x >= self.valid[0]) & (x <= self.valid[1]), si, np.nan)
+
+    def faults(self, raw: ArrayLike) -> int:
+        """Count the raw values that mean a broken wire or an over-range."""
+        if self.valid is None:
+            return 0
+        x = np.asarray(raw, dtype=np.float64)
+        return int(((x < self.valid[0]) | (x > self.valid[1])).sum())
 
     def as_toml(self) -> dict[str, Any]:
         """Return the table that session.toml keeps under ``[channels.NAME]``, defaults left out."""
@@ -98,6 +110,8 @@ class Channel:
             table["gain"], table["offset"] = self.gain, self.offset
         if self.is_pressure:
             table["pressure"] = "absolute" if self.absolute else "gauge"
+        if self.valid is not None:
+            table["valid"] = list(self.valid)
         for key in ("sensor", "place"):
             if getattr(self, key):
                 table[key] = getattr(self, key)
@@ -118,6 +132,7 @@ class Channel:
             "gain": (int, float),
             "offset": (int, float),
             "pressure": (str,),
+            "valid": (list,),
             "sensor": (str,),
             "place": (str,),
         }
@@ -131,6 +146,12 @@ class Channel:
         if table.get("pressure", "gauge") not in {"gauge", "absolute"}:
             msg = f'channel {name}: pressure = {table["pressure"]!r}; it is "gauge" or "absolute".'
             raise ValueError(msg)
+        valid = table.get("valid")
+        if valid is not None and (
+            len(valid) != 2 or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in valid) or not valid[0] < valid[1]
+        ):
+            msg = f"channel {name}: valid = {valid!r}; needed are the lowest and the highest raw value that are no fault, e.g. [3.6, 21.0]."
+            raise ValueError(msg)
         return cls(
             name=name,
             unit=table["unit"],
@@ -138,6 +159,7 @@ class Channel:
             gain=float(table.get("gain", 1.0)),
             offset=float(table.get("offset", 0.0)),
             absolute=table.get("pressure") == "absolute",
+            valid=None if valid is None else (float(valid[0]), float(valid[1])),
             sensor=table.get("sensor", ""),
             place=table.get("place", ""),
         )

@@ -131,6 +131,10 @@ def _from_session(session: Session, channel: str | None, marks: Path | str | Non
     warnings = list(session.warnings)
     if not session.finished and not session.recording:
         warnings.append("was not closed properly; `farend sessions` brings its readings to safety.")
+    for faulty in (c for c in session.channels if c.valid is not None):
+        number = faulty.faults(session.raw[faulty.name])
+        if number:
+            warnings.append(f"{number} readings of {faulty.name} lie outside its valid range (broken wire or over-range) and are left out.")
     if session.channels and session.finished:
         time_s = session.column_si(session.channels[0].name)[0]
         columns = {c.column: partial(_column, session, c.name) for c in session.channels}

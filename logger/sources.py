@@ -15,6 +15,7 @@ from logger.lines import HELLO, LineParser, parse_columns
 BLOCK: Final = 1 << 16
 WAIT_S: Final = 0.05
 GATHER_S: Final = 0.01  # after the first byte wait so long for more: a wake-up a block, not a byte
+PLENTY: Final = 512  # but not if so much has come already: the system keeps only some 4 kB for us
 
 
 class Source(Protocol):
@@ -62,11 +63,12 @@ class SerialSource:
         """Return what has come."""
         if not self._counts:
             return bytes(self._serial.read(BLOCK))
-        first = self._serial.read(1)
-        if not first:
-            return b""
-        time.sleep(GATHER_S)
-        return bytes(first + self._serial.read(self._serial.in_waiting))
+        data = bytes(self._serial.read(1))
+        if data and self._serial.in_waiting < PLENTY:
+            time.sleep(GATHER_S)
+        while (waiting := self._serial.in_waiting) and len(data) < BLOCK:
+            data += self._serial.read(waiting)
+        return data
 
     def ask(self) -> None:
         """Send the question for the ``#farend`` line; devices that take no questions do not mind."""
