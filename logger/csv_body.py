@@ -102,7 +102,8 @@ def read_body(text: bytes, layout: Layout, numbers: Sequence[int], texts: Sequen
         starts, ends, number = starts[full], ends[full], number[full]
     wanted = [*numbers, *texts]
     quoted = b'"' in data
-    table = _typed(data, layout, numbers, wanted)
+    # Arrow forgives a quote in the middle of a cell; a number with one in it is none.
+    table = None if quoted else _typed(data, layout, numbers, wanted)
     if table is None or table.num_rows != starts.size:
         width = _widths(data, starts, ends, layout.delimiter, quoted=quoted)
         good = width == layout.width
@@ -196,12 +197,13 @@ def _typed(data: bytes, layout: Layout, numbers: Sequence[int], wanted: Sequence
 
 
 def _floats(column: Any) -> Floats:
-    values = np.asarray(column.to_numpy(), dtype=np.float64)  # null becomes NaN
+    whole = column.to_numpy() if isinstance(column, pa.ChunkedArray) else column.to_numpy(zero_copy_only=False)
+    values = np.asarray(whole, dtype=np.float64)  # null becomes NaN
     return values if values.flags.writeable else values.copy()
 
 
 def _widths(data: bytes, starts: Ints, ends: Ints, delimiter: str, *, quoted: bool) -> Ints:
-    """Count the cells of each line; -1 where a quote is not closed."""
+    """Count the cells of each line; -1 where quotes are not closed or stand within a cell."""
     between = _positions(data, ord(delimiter))
     if not quoted:
         return np.searchsorted(between, ends) - np.searchsorted(between, starts) + 1
@@ -212,6 +214,14 @@ def _widths(data: bytes, starts: Ints, ends: Ints, delimiter: str, *, quoted: bo
     between = between[(np.searchsorted(quotes, between) - before_line[line]) % 2 == 0]
     width = np.searchsorted(between, ends) - np.searchsorted(between, starts) + 1
     width[(np.searchsorted(quotes, ends) - before_line) % 2 == 1] = -1
+    of_line = np.searchsorted(starts, quotes, side="right") - 1
+    inside = (of_line >= 0) & (quotes < ends[of_line])
+    quotes, of_line = quotes[inside], of_line[inside]
+    closing = (np.arange(quotes.size) + int(np.flatnonzero(inside)[0]) - before_line[of_line]) % 2 == 1 if quotes.size else quotes > 0
+    a = np.concatenate(([np.uint8(10)], np.frombuffer(data, dtype=np.uint8), [np.uint8(10)]))
+    beside = np.where(closing, a[quotes + 2], a[quotes])  # after a closing quote, before an opening one
+    at_edge = np.isin(beside, np.frombuffer(b'\n" ' + delimiter.encode(), dtype=np.uint8))
+    width[of_line[~at_edge]] = -1
     return width
 
 
@@ -221,7 +231,7 @@ def _complain_widths(data: bytes, starts: Ints, ends: Ints, number: Ints, width:
         if _says_nothing(line, layout):
             continue
         if width[at] < 0:
-            why = "a quote is not closed"
+            why = "its quotes are not closed, or stand within a value"
         elif width[at] < layout.width:
             why = f"{width[at]} of {layout.width} values: the line is torn"
         else:
@@ -290,7 +300,8 @@ def _to_numbers(cells: Any, layout: Layout, column: int) -> tuple[Floats, Bools,
     missing = _mask(pc.or_(pc.is_null(cells), pc.fill_null(pc.is_in(cells, value_set=pa.array(MISSING)), False)))
     endless = _matches(cells, INFINITE.pattern)
     is_number = _matches(cells, plain.pattern)
-    if sum(bool(grouped.fullmatch(row[column].strip())) for row in layout.sample) >= 2:
+    groups = [cell for row in layout.sample if grouped.fullmatch(cell := row[column].strip())]
+    if len(groups) >= 2 or any(layout.decimal in cell for cell in groups):
         is_group = _matches(cells, grouped.pattern) & ~is_number
         others = "[.' ]" if layout.decimal == "," else "[,' ]"
         cells = pc.replace_substring_regex(cells, others, "") if is_group.any() else cells

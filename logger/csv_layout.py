@@ -88,7 +88,8 @@ def find_layout(head: Sequence[str], samples: Sequence[str]) -> Layout:
         raise CsvRefused(msg)
     width = _width(usable, delimiter)
     rows = [r for r in (split(s, delimiter) for s in usable) if len(r) == width]
-    kinds = [_kind([row[i] for row in rows]) for i in range(width)]
+    later = rows[len(rows) // 2 :]  # in a short file, what stands before the readings is half of it
+    kinds = [_kind([row[i] for row in later]) for i in range(width)]
     first = _first_reading(head, delimiter, width, kinds)
     header, units_row, lines = _names(head[:first], delimiter, width, kinds)
     follow = [r for r in (split(s, delimiter) for s in head[first : first + 3 * _SAMPLE_LINES] if not COMMENT.match(s)) if len(r) == width]
@@ -120,8 +121,8 @@ def _score(lines: Sequence[str], delimiter: str) -> float:
     rows = [r for r in (split(s, delimiter) for s in lines) if len(r) == width]
     typed = sum(len(c) for r in rows for c in r if (is_number(c) and c) or time_form(c))
     whole = sum(len(c) for r in rows for c in r if not is_missing(c))
-    values = Counter(sum(1 for c in r if is_number(c) or time_form(c)) for r in rows)
-    if not whole or values.most_common(1)[0][0] < 2:
+    filled = sum(sum(1 for c in r if is_number(c) or time_form(c)) >= 2 for r in rows)
+    if not whole or filled < max(1, len(rows) // 4):
         return 0.0
     # Two cells "1,5;2" and "1" are no numbers, but "1" is: what counts is how much of the line has become values.
     return len(rows) / len(lines) * typed / whole
@@ -165,9 +166,9 @@ def _names(before: Sequence[str], delimiter: str, width: int, kinds: Sequence[st
         cells = _padded(split(line, delimiter), width, kinds)
         if len(cells) != width:
             last_other = last_other or line
+            if _names_units(line, delimiter):
+                break
             continue
-        if last_other:
-            break  # what stands above lines of another shape belongs to them
         if not units and _is_units_row(cells):
             units = tuple(cells)
             lines.append(line)
@@ -184,7 +185,7 @@ def _names(before: Sequence[str], delimiter: str, width: int, kinds: Sequence[st
             if len(cells) == width and not any(is_number(c) for c in cells):
                 return tuple(cells), (), [line]
     cells = split(last_other, delimiter)
-    if 1 < len(cells) != width and any(unit_of(w)[0] for c in cells for w in re.split(r"[\s_()\[\]]+", c)):
+    if len(cells) != width and _names_units(last_other, delimiter):
         hint = (
             " Are decimal commas mixed with commas between the columns? Then export with semicolons."
             if delimiter == "," and width == 2 * len(cells)
@@ -196,6 +197,12 @@ def _names(before: Sequence[str], delimiter: str, width: int, kinds: Sequence[st
         )
         raise CsvRefused(msg)
     return (), (), []
+
+
+def _names_units(line: str, delimiter: str) -> bool:
+    """Whether a line of another shape than the readings looks like a header all the same."""
+    cells = split(line, delimiter)
+    return len(cells) > 1 and any(unit_of(w)[0] for c in cells for w in re.split(r"[\s_()\[\]]+", c))
 
 
 def _padded(cells: list[str], width: int, kinds: Sequence[str]) -> list[str]:

@@ -135,6 +135,8 @@ def _number_score(column: Column, cells: Sequence[str], layout: Layout) -> float
     plain = [c.replace(other, "") for c in cells if is_number(c)]
     values = np.array([float(c.replace(",", ".")) for c in plain if pattern.fullmatch(c)])
     steps = np.diff(values)
+    if values.size == 1 and column.quantity == "time":
+        return 4.5  # a single reading: refused later, for what it is
     if steps.size < 1 or (steps >= 0.0).mean() < 0.6 or not (steps > 0.0).any() or (column.unit and column.quantity != "time"):
         return 0.0
     repeated = 2.0 * float((steps == 0.0).mean() > 0.5)
