@@ -232,7 +232,7 @@ def _runs(r: Readings) -> list[tuple[float | None, float | None]]:
     # Dips of a second or two are shots or blow guns; no pump is off for so short a time.
     short = round(SHORT_DIP_S / float(np.median(np.diff(r.t_s))))
     if short >= 3:
-        smooth = np.asarray(grey_closing(smooth, short, mode="nearest"), dtype=np.float64)
+        smooth = np.asarray(grey_closing(smooth, (short,), mode="nearest"), dtype=np.float64)
     band = max(LEAST_RISE_PA, 10.0 * noise)
     turns = _turns(smooth, band)
     rises = [(a, z) for a, z in itertools.pairwise(turns) if smooth[z] - smooth[a] >= band]

@@ -14,6 +14,7 @@ air coming in, are those that make the quiet falls after the stops a steady leak
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -170,9 +171,9 @@ def tank_flows(
     d_heat = [_delivery(t_s, masses(x, k), p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)[0] - delivery[0] for x in shaken]
     return TankFlows(
         leak_per_s=k,
-        leak_u_per_s=float(np.hypot(k_u, np.hypot(*k_heat))),
+        leak_u_per_s=math.hypot(k_u, *k_heat),
         delivery_per_s=delivery[0],
-        delivery_u_per_s=float(np.hypot(delivery[1], np.hypot(*d_heat))),
+        delivery_u_per_s=math.hypot(delivery[1], *d_heat),
         tau_s=float(np.exp(best[0])),
         quiet_share=quiet,
     )
