@@ -9,13 +9,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import triggers
+from analysis.constants import ATMOSPHERE_ABS_PA
+from analysis.events import SlowWatch, disturbs
 from analysis.measures import RECOVERED, Fall, measure, recovery
-from analysis.record import Event, Shot, ShotRecord
+from analysis.record import Event, Outcome, Shot, ShotRecord
 
 Floats = NDArray[np.float64]
 
 FIRST_READINGS = 256  # settle the rate, the noise and the resolution
 SLAB = 1 << 16  # readings taken in at once, so that memory stays small whatever is fed
+SLOW_S = 0.6  # the slow course is followed up to this long before a fall
+UNJUDGED_S = 1.0  # so much of the newest readings may hide a fall that is not judged yet
 VIEW_S = 0.8  # a fall is judged this long after it happened
 HISTORY_S = 3.0
 LONGEST_RECOVERY_S = 60.0
@@ -24,6 +28,9 @@ RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S = 0.28
+# No hose rounds a deep dip this much: only a valve that stays open makes one.
+DEEP_SHARE, DEEP_FALL_S, LONGEST_LOW_S = 0.05, 0.1, 0.3
+PLUG_SIGMA = 12.0
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
@@ -58,11 +65,15 @@ class ShotDetector:
         self._widths: triggers.Widths | None = None
         self._state, self._places = np.zeros(triggers.FLOATS), np.zeros(triggers.INTS, dtype=np.int64)
         self._marks = np.zeros((1024, triggers.MARK_COLUMNS))
+        self._bins = np.zeros((4096, 2))
+        self._slow = SlowWatch()
+        self._fall_times: deque[float] = deque(maxlen=15)
         self._falls: list[Floats] = []
         self._open: _Open | None = None
         self._last: Fall | None = None
         self._not_before = -np.inf
         self._bursts: list[list[float]] = []
+        self._turns: list[tuple[float, float, float]] = []  # start and end of a burst as known when issued at a position
         self._sizes: deque[float] = deque(maxlen=15)  # of the last shots
         self._shots: list[Shot] = []
         self._events: list[Event] = []
@@ -86,7 +97,7 @@ class ShotDetector:
     def events(self) -> tuple[Event, ...]:
         """Events so far."""
         bursts = [Event(kind="interference", time_s=start, until_s=stop) for start, stop in self._bursts]
-        return tuple(sorted([*self._events, *bursts], key=lambda e: e.time_s))
+        return tuple(sorted([*self._events, *self._slow.events, *bursts], key=lambda e: e.time_s))
 
     # Feeding
 
@@ -147,7 +158,7 @@ class ShotDetector:
         self._waiting_t, self._waiting_p = [], []
         first = slice(0, FIRST_READINGS)
         self._widths = triggers.widths(float(np.median(np.diff(t[first]))))
-        self._state, self._places = triggers.first_state(p[first])
+        self._state, self._places = triggers.first_state(t[first], p[first])
         self._append(t, p)
         self._advance(last=False)
 
@@ -163,11 +174,13 @@ class ShotDetector:
         while True:
             found = triggers.scan(
                 self._t, self._raw, self._clean, self._total, self._base, self._base + self._t.size, last,
-                w.lag, w.mean, w.spike, w.gap_s, w.step_s, self._state, self._places, self._marks,
+                w.lag, w.mean, w.spike, w.gap_s, w.step_s, self._state, self._places, self._marks, self._bins,
             )  # fmt: skip
             for mark in self._marks[:found]:
                 self._note(mark.copy())
-            if found < self._marks.shape[0] - 128:
+            count = int(self._places[triggers.BINS])
+            self._slow.take(self._bins[:count, 0], self._bins[:count, 1])
+            if found < self._marks.shape[0] - 128 and count < self._bins.shape[0] - 64:
                 break
         self._judge(last=last)
         self._forget()
@@ -200,6 +213,7 @@ class ShotDetector:
             self._falls.append(mark)
         elif kind == triggers.BURST:
             start, stop = float(mark[4]), float(mark[3])
+            self._turns.append((start, stop, float(mark[7])))
             if self._bursts and start - self._bursts[-1][1] < BURST_APART_S:
                 self._bursts[-1][1] = stop
             else:
@@ -218,9 +232,13 @@ class ShotDetector:
             mark = self._falls[0]
             if not last and now < mark[3] + VIEW_S:
                 break
+            # In the order of time: what was known of the line's slow course by then, then this fall.
+            self._slow.advance(float(mark[3]) - SLOW_S)
             self._falls.pop(0)
             self._weigh(mark, w)
         self._watch(float(now), last=last)
+        ready = min((mark[3] for mark in self._falls), default=np.inf) - SLOW_S
+        self._slow.advance(np.inf if last else min(float(now) - VIEW_S - SLOW_S, ready), last=last)
 
     def _weigh(self, mark: Floats, w: triggers.Widths) -> None:
         """Decide what one marked fall was."""
@@ -254,9 +272,10 @@ class ShotDetector:
         fall = measure(self._t[a:end], self._clean[a:end], top_s, lag, noise, size, w.step_s, earliest, until)
         if fall is None:
             return
-        self._accept(fall, noise)
+        self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
+        self._accept(fall, noise, ready)
 
-    def _accept(self, fall: Fall, noise: float) -> None:
+    def _accept(self, fall: Fall, noise: float, ready: int) -> None:
         last = self._last
         dip = fall.dip_pa
         if dip < 3.0 * noise or fall.rough > 6.0 or fall.risen > RISEN:
@@ -267,34 +286,59 @@ class ShotDetector:
                 return
             if since < RING_S and dip < RING_SHARE * last.dip_pa:
                 return
-        if any(start - BURST_MARGIN_S < fall.time_s < stop + BURST_MARGIN_S for start, stop in self._bursts[-5:]):
+        if any(start - BURST_MARGIN_S < fall.time_s < stop + BURST_MARGIN_S for start, stop, at in self._turns if at <= ready):
             return
-        if fall.fall_s > SLOWEST_FALL_S:
+        if self._drags(fall):
+            if disturbs(fall, noise) and not self._slow.dropping:
+                self._close(fall.time_s)
+                self._slow.drop(fall)
             return
         if self._sizes and dip < SMALL_SHARE * float(np.median(self._sizes)):
             return
-        if plugged_in(fall):
+        if dip > PLUG_SIGMA * noise and plugged_in(fall):
             self._close(fall.time_s)
             self._events.append(Event(kind="connected", time_s=fall.time_s, until_s=fall.minimum_s))
             self._last = fall
             self._not_before = fall.minimum_s
             return
         self._sizes.append(dip)
+        self._fall_times.append(fall.fall_s)
+        self._slow.shot_times.append(fall.time_s)
         self._close(fall.time_s)
         self._open = _Open(fall, noise)
         self._last = fall
         self._not_before = fall.minimum_s
+
+    def _drags(self, fall: Fall) -> bool:
+        """Whether a fall is too slow for a shot: a valve that somebody opens, a regulator, an open end."""
+        if fall.fall_s > SLOWEST_FALL_S:
+            return True
+        share = fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)
+        if share > DEEP_SHARE and (fall.fall_s > DEEP_FALL_S or fall.low_s > LONGEST_LOW_S):
+            return True
+        if len(self._fall_times) >= 3:
+            usual = float(np.median(self._fall_times))
+            return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and fall.low_s > LONGEST_LOW_S)
+        return False
 
     def _close(self, until_s: float, *, cut: bool = True) -> None:
         """End the watch on the open shot at the next fall."""
         if self._open is None or self._widths is None:
             return
         fall = self._open.fall
+        outcome: Outcome = "cut off" if cut else "not recovered"
+        gap_s = self._next_gap(fall.time_s)
+        if gap_s < until_s:
+            until_s, outcome = gap_s, "not recovered"
+        if until_s - fall.time_s > LONGEST_RECOVERY_S:
+            until_s, outcome = fall.time_s + LONGEST_RECOVERY_S, "not recovered"
         shot = self._recovered(until_s, closed=True)
-        self._shots.append(
-            shot if shot is not None else _shot(fall, float("nan"), until_s - fall.time_s, "cut off" if cut else "not recovered")
-        )
+        self._shots.append(shot if shot is not None else _shot(fall, float("nan"), until_s - fall.time_s, outcome))
         self._open = None
+
+    def _next_gap(self, time_s: float) -> float:
+        """Last reading before the next gap after a time [s]; infinite where none is known."""
+        return next((start + 1e-9 for start, stop in self._gap_ends if stop > time_s), float("inf"))
 
     def _recovered(self, until_s: float, *, closed: bool) -> Shot | None:
         if self._open is None or self._widths is None:
@@ -313,21 +357,17 @@ class ShotDetector:
             return
         fall = self._open.fall
         # A fall that is not yet judged may cut this shot off: do not look beyond it.
-        limit = self._falls[0][3] - 0.3 if self._falls else now_s - (0.0 if last else 0.3)
-        for start, _ in self._gap_ends:
-            if start >= fall.time_s and start <= limit:
-                self._close(float(start) + 1e-9, cut=False)
-                return
+        limit = float(self._falls[0][3] if self._falls else now_s) - UNJUDGED_S
         if last and not self._falls:
             self._close(now_s + 1e-9, cut=False)
             return
-        shot = self._recovered(float(limit), closed=False)
+        limit = min(limit, self._next_gap(fall.time_s))
+        shot = self._recovered(limit, closed=False)
         if shot is not None:
             self._shots.append(shot)
             self._open = None
-        elif limit > fall.time_s + LONGEST_RECOVERY_S:
-            self._shots.append(_shot(fall, float("nan"), LONGEST_RECOVERY_S, "not recovered"))
-            self._open = None
+        elif limit > fall.time_s + LONGEST_RECOVERY_S or limit > self._next_gap(fall.time_s) - 1e-6:
+            self._close(limit, cut=False)
 
     # The end
 
@@ -375,13 +415,13 @@ def plugged_in(fall: Fall) -> bool:
 
     After the first jump the filling goes on slowly, while a shot goes on falling as it began.
     """
-    if fall.jump_s > 0.016 or fall.jump <= 0.0:
+    if fall.jump_s > 0.016 or fall.jump <= 0.0 or fall.low_s < 0.05:
         return False
     constant_s = -fall.jump_s / np.log(max(1.0 - fall.jump, 1e-6))
     return bool(constant_s < 0.0077 and fall.next_jump < 0.16 * fall.jump)
 
 
-def _shot(fall: Fall, recovery_s: float, censored_s: float, outcome: str) -> Shot:
+def _shot(fall: Fall, recovery_s: float, censored_s: float, outcome: Outcome) -> Shot:
     return Shot(
         time_s=fall.time_s,
         before_pa=fall.before_pa,
@@ -389,5 +429,5 @@ def _shot(fall: Fall, recovery_s: float, censored_s: float, outcome: str) -> Sho
         dip_pa=fall.dip_pa,
         recovery_s=recovery_s,
         censored_s=censored_s,
-        outcome=outcome,  # type: ignore[arg-type]
+        outcome=outcome,
     )

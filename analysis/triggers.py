@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.jit import jit
+from analysis.slopes import BIN_S
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -34,12 +35,26 @@ FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
 MARK_COLUMNS = 9
 
 # Slots of the float state
-NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S = 0, 1, 2, 5, 8, 9, 10, 13, 14, 15
-FLOATS = 16
+NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S, BIN_0, BIN_T, BIN_P = (
+    0,
+    1,
+    2,
+    5,
+    8,
+    9,
+    10,
+    13,
+    14,
+    15,
+    16,
+    17,
+    18,
+)
+FLOATS = 19
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is
-NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS = 0, 1, 2, 5, 8, 11
-INTS = 12
+NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS = 0, 1, 2, 5, 8, 11, 12, 13, 14
+INTS = 15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +84,7 @@ def widths(step_s: float) -> Widths:
     )
 
 
-def first_state(p_pa: Floats) -> tuple[Floats, Ints]:
+def first_state(t_s: Floats, p_pa: Floats) -> tuple[Floats, Ints]:
     """Start the state from the first readings: their noise and resolution."""
     state, places = np.zeros(FLOATS), np.zeros(INTS, dtype=np.int64)
     bend = np.abs(p_pa[2:] - 2.0 * p_pa[1:-1] + p_pa[:-2])
@@ -78,6 +93,7 @@ def first_state(p_pa: Floats) -> tuple[Floats, Ints]:
     state[RESOLUTION] = float(step.min()) if step.size else 0.0
     state[NOISE] = float(np.median(bend)) if bend.size else 0.0  # median of the second difference's size
     state[REFERENCE] = float(p_pa[0]) if p_pa.size else 0.0
+    state[BIN_0] = float(t_s[0]) if t_s.size else 0.0
     return state, places
 
 
@@ -90,7 +106,7 @@ def noise_of(state: Floats) -> float:
 @jit
 def scan(
     t: Floats, raw: Floats, clean: Floats, total: Floats, base: int, until: int, last: bool, lag: Ints, mean: Ints,
-    spike: int, gap_s: float, step_s: float, state: Floats, places: Ints, marks: Floats,
+    spike: int, gap_s: float, step_s: float, state: Floats, places: Ints, marks: Floats, bins: Floats,
 ) -> int:  # fmt: skip
     """Advance through the readings and write marks; returns how many.
 
@@ -104,14 +120,15 @@ def scan(
         Absolute position after the last reading there is.
     last : bool
         Whether no more will come; else the last few wait for their successors.
-    marks : ndarray, shape (m, MARK_COLUMNS)
-        Filled; the pass stops early when it is full.
+    marks, bins : ndarray, shape (m, MARK_COLUMNS), (m, 2)
+        Filled; the pass stops early when one is full. `places[BINS]` says how many bins.
     """
     found = 0
+    places[BINS] = 0
     i = places[NEXT]
     stop = until if last else until - max(spike, UP_SPIKE) - 1
     scales = lag.size
-    while i < stop and found < marks.shape[0] - 128:
+    while i < stop and found < marks.shape[0] - 128 and places[BINS] < bins.shape[0] - 64:
         k = i - base
         x = raw[k]
         if i > 0 and t[k] - t[k - 1] > gap_s:
@@ -179,6 +196,19 @@ def scan(
         for n in range(run):
             j = k + n
             here = i + n
+            which = int((t[j] - state[BIN_0]) / BIN_S)
+            if which != places[BIN]:
+                if places[BIN_N] > 0:
+                    bins[places[BINS], 0] = state[BIN_0] + state[BIN_T] / places[BIN_N]
+                    bins[places[BINS], 1] = state[REFERENCE] + state[BIN_P] / places[BIN_N]
+                    places[BINS] += 1
+                places[BIN] = which
+                places[BIN_N] = 0
+                state[BIN_T] = 0.0
+                state[BIN_P] = 0.0
+            places[BIN_N] += 1
+            state[BIN_T] += t[j] - state[BIN_0]
+            state[BIN_P] += clean[j] - state[REFERENCE]
             state[SUM] += clean[j] - state[REFERENCE]
             total[j] = state[SUM]
             if here - start >= 2:

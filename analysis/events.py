@@ -1,0 +1,200 @@
+"""Slow events: air draws, the regulator turned, the hose pulled off or connected, the pump started or stopped.
+
+They are followed on means over 0.1 s, in order, one bin after the other, so that blocks of any size give the same events.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import slopes
+from analysis.constants import ATMOSPHERE_ABS_PA
+from analysis.measures import Fall
+from analysis.record import Event, Kind
+
+Floats = NDArray[np.float64]
+
+EMPTY_SHARE, EMPTY_PA = 0.15, 60_000.0  # a line that falls below both has been pulled off
+BACK_SHARE = 0.3  # a draw has ended when less of the drop than this is left
+DRAW_MAX_S = 60.0
+STEADY_BINS = 15
+TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
+REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
+SHORTEST_RUN_S = 3.5  # no pump stops again sooner
+BUSY_BEFORE_S, BUSY_AFTER_S = 0.1, 0.6  # around a shot, not looked at for the pump
+KEEP_BINS = 400
+
+
+@dataclass(slots=True)
+class _Drop:
+    """A fall that was no shot and whose end is awaited."""
+
+    time_s: float
+    from_pa: float
+    low_pa: float
+
+
+class SlowWatch:
+    """Follow the line's slow course and name what happens to it."""
+
+    def __init__(self) -> None:
+        self._t, self._p = np.empty(0), np.empty(0)
+        self._busy, self._course, self._sigma = np.empty(0), np.empty(0), np.empty(0)
+        self._base = 0
+        self._next = 0
+        self._places = np.zeros(slopes.INTS, dtype=np.int64)
+        self._places[slopes.BEST] = -1
+        self._places[slopes.ROSE] = -slopes.RISE_FROM
+        self._state = np.zeros(slopes.FLOATS)
+        self._found = np.zeros((64, 3))
+        self._drop: _Drop | None = None
+        self._start_s: float | None = None
+        self._pump_seen = False
+        self.events: list[Event] = []
+        self.shot_times: list[float] = []
+        self._spent = 0  # shots already masked for good
+
+    @property
+    def dropping(self) -> bool:
+        """Whether a draw, a disconnection or a turned regulator is under way."""
+        return self._drop is not None
+
+    def drop(self, fall: Fall) -> None:
+        """Take note of a fall that was judged to be no shot."""
+        if self._drop is None:
+            self._drop = _Drop(fall.time_s, fall.before_pa, fall.minimum_pa)
+
+    def take(self, t: Floats, p: Floats) -> None:
+        """Append bins."""
+        self._t, self._p = np.concatenate([self._t, t]), np.concatenate([self._p, p])
+        self._busy, self._course, self._sigma = (np.concatenate([a, np.zeros(t.size)]) for a in (self._busy, self._course, self._sigma))
+
+    def advance(self, until_s: float, *, last: bool = False) -> None:
+        """Look at all bins before a time; every shot before it must be known by now."""
+        z = int(np.searchsorted(self._t, until_s))
+        if z > self._next - self._base:
+            a = self._next - self._base
+            for shot_s in self.shot_times:
+                i, j = np.searchsorted(self._t, [shot_s - BUSY_BEFORE_S, shot_s + BUSY_AFTER_S])
+                self._busy[max(i, a) : j] = 1.0
+            if z:
+                self.shot_times = [s for s in self.shot_times if s + BUSY_AFTER_S + 1.0 > self._t[z - 1]]
+            self._kinks(z)
+            self._next = self._base + z
+        if last:
+            self._end()
+        cut = self._next - self._base - KEEP_BINS
+        if self._drop is not None:
+            cut = min(cut, int(np.searchsorted(self._t, self._drop.time_s)) - 10)
+        if cut > KEEP_BINS:
+            self._t, self._p, self._busy, self._course, self._sigma = (
+                a[cut:].copy() for a in (self._t, self._p, self._busy, self._course, self._sigma)
+            )
+            self._base += cut
+
+    def _kinks(self, z: int) -> None:
+        """Run the compiled pass up to bin z and, where something is awaited, look at each bin in turn."""
+        while self._places[slopes.NEXT] < self._base + z:
+            # Bin by bin only while something is awaited; else in one go up to the next finding.
+            i = int(self._places[slopes.NEXT])
+            until = i + 1 if self._drop is not None or self._start_s is not None else self._base + z
+            count = slopes.kinks(
+                self._t, self._p, self._busy, self._course, self._sigma, self._base, until, self._places, self._state, self._found
+            )
+            for kind, time_s, position in self._found[:count]:
+                if kind == slopes.RISE:
+                    self._rise(int(position) - self._base)
+                else:
+                    self._pump(int(kind), float(time_s))
+            k = int(self._places[slopes.NEXT]) - 1 - self._base
+            if self._drop is not None and self._t[k] > self._drop.time_s:
+                self._look(k)
+            if self._start_s is not None and self._t[k] > self._start_s + slopes.BIN_S * (slopes.SIDE + slopes.LATER) + SHORTEST_RUN_S:
+                self._emit("pump start", self._start_s, self._start_s)
+                self._pump_seen = True
+                self._start_s = None
+
+    def _emit(self, kind: Kind, time_s: float, until_s: float) -> None:
+        self.events.append(Event(kind=kind, time_s=time_s, until_s=until_s))
+
+    def _pump(self, kind: int, time_s: float) -> None:
+        if kind == slopes.START:
+            self._start_s = time_s
+        elif self._start_s is not None:
+            # Over too soon for a pump: something else raised the pressure.
+            if time_s - self._start_s > SHORTEST_RUN_S:
+                self._emit("pump start", self._start_s, self._start_s)
+                self._emit("pump stop", time_s, time_s)
+                self._pump_seen = True
+            self._start_s = None
+        else:
+            self._emit("pump stop", time_s, time_s)
+            self._pump_seen = True
+
+    def _look(self, k: int) -> None:
+        """See whether the drop that is under way has come to an end."""
+        drop = self._drop
+        if drop is None:
+            return
+        now, level = float(self._t[k]), float(self._p[k])
+        drop.low_pa = min(drop.low_pa, level)
+        size = drop.from_pa - drop.low_pa
+        if level < EMPTY_SHARE * drop.from_pa and level < EMPTY_PA:
+            self._emit("disconnected", drop.time_s, now)
+            self._drop = None
+        elif now > drop.time_s + 0.3 and level >= drop.from_pa - BACK_SHARE * size:
+            self._emit("air draw", drop.time_s, now)
+            self._drop = None
+        elif now > drop.time_s + 2.0 + STEADY_BINS * slopes.BIN_S and k > STEADY_BINS:
+            steady = self._p[k - STEADY_BINS : k + 1]
+            if steady.max() - steady.min() > max(0.1 * size, 6.0 * self._sigma[k]):
+                return
+            a = int(np.searchsorted(self._t, drop.time_s))
+            course = self._p[a : k + 1]
+            fell = int(np.argmax(course < drop.from_pa - 0.9 * size))
+            took = float(self._t[a + fell] - drop.time_s)
+            if took > TURN_S and not self._pump_seen:
+                self._emit("regulator change", drop.time_s, drop.time_s + took)
+                self._drop = None
+            elif self._pump_seen:
+                # No regulator holds this line: air that was drawn does not come back.
+                self._emit("air draw", drop.time_s, drop.time_s + took)
+                self._drop = None
+            elif now > drop.time_s + DRAW_MAX_S:
+                self._emit("regulator change", drop.time_s, drop.time_s + took)
+                self._drop = None
+
+    def _rise(self, k: int) -> None:
+        """Name a rise that ends about bin k."""
+        if self._drop is not None:
+            return
+        a = max(k - slopes.RISE_FROM, 0)
+        low = float(self._p[a : k - slopes.RISE_UNTIL].max())
+        top = float(self._p[k - slopes.RISE_NOW : k + 1].min())
+        size = top - low
+        course = self._p[a : k + 1]
+        last_low = int(np.flatnonzero(course <= low + 0.1 * size)[-1])
+        high = last_low + int(np.argmax(course[last_low:] >= low + 0.9 * size))
+        took = max(float(self._t[a + high] - self._t[a + last_low]), slopes.BIN_S)
+        if 0.8 * size / took < REGULATOR_PA_PER_S:
+            return
+        time_s = float(self._t[a + last_low])
+        if low < EMPTY_PA and low < EMPTY_SHARE * (low + size):
+            self._emit("connected", time_s, float(self._t[a + high]))
+        else:
+            self._emit("regulator change", time_s, float(self._t[a + high]))
+
+    def _end(self) -> None:
+        if self._drop is not None and self._t.size:
+            now = float(self._t[-1])
+            if now > self._drop.time_s + 1.0:
+                self._emit("air draw", self._drop.time_s, now)
+            self._drop = None
+
+
+def disturbs(fall: Fall, noise_pa: float) -> bool:
+    """Whether a fall that is no shot is large enough to be something."""
+    return fall.dip_pa > max(8.0 * noise_pa, 0.01 * (fall.before_pa + ATMOSPHERE_ABS_PA))

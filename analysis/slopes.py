@@ -1,0 +1,159 @@
+"""Kinks in the slope of the line's pressure: a pump that starts or stops, seen through the shots.
+
+Works on means over `BIN_S`. Single large steps between them are shots or the like and are taken out, so that what remains is the
+slow course of the tank. Compiled, in order, with absolute positions: blocks of any size give the same kinks.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.jit import jit
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+BIN_S = 0.1
+SIDE = 20  # bins on each side of a kink over which slopes are fitted
+LATER = 12  # bins after the kink at which the new slope must still hold
+STEPS = 40  # bins over which a usual step is known
+LEAST_PA_PER_S = 1200.0
+MOST_PA_PER_S = 40_000.0  # no pump raises a line faster; a regulator that is turned does
+REACH = STEPS + 2 * SIDE + LATER + SIDE + 5
+
+RISE_FROM, RISE_UNTIL, RISE_NOW = 45, 15, 5  # bins back: where the level before a rise is read, and the level after it
+RUN_UP_S = 0.35
+RISE_SHARE = 0.02  # of absolute pressure
+
+START, STOP, RISE = 1, 2, 3
+# Slots of the integer state: next bin, first bin of the stretch, running, best position, kind of the best
+NEXT, FIRST, RUNNING, BEST, KIND, ROSE = 0, 1, 2, 3, 4, 5
+INTS = 6
+# Slots of the float state: course, size of the best kink, slope while running
+COURSE, SIZE, USUAL = 0, 1, 2
+FLOATS = 3
+
+
+@jit
+def slope(course: Floats, a: int, z: int) -> float:
+    """Least-squares slope of course[a:z] per bin."""
+    n = z - a
+    middle = 0.5 * (n - 1)
+    up = 0.0
+    down = 0.0
+    for i in range(n):
+        up += (i - middle) * course[a + i]
+        down += (i - middle) ** 2
+    return up / down
+
+
+@jit
+def kinks(
+    t: Floats, p: Floats, busy: Floats, course: Floats, sigmas: Floats, base: int, until: int, places: Ints, state: Floats, found: Floats
+) -> int:
+    """Advance through the bins and write kinks and rises (kind, time, position); returns how many.
+
+    Parameters
+    ----------
+    t, p, busy : ndarray, shape (n,)
+        Mean times [s] and pressures [Pa] of the bins kept, and 1 where a shot or the like was under way; the first has the absolute
+        position `base`.
+    course, sigmas : ndarray, shape (n,)
+        Filled: pressure with shots and single steps taken out, counted from 0 [Pa]; usual noise of a bin [Pa].
+    until : int
+        Absolute position after the last bin there is.
+    """
+    count = 0
+    steps = np.empty(STEPS)
+    while places[NEXT] < until and count < found.shape[0] - 3:
+        i = places[NEXT]
+        k = i - base
+        places[NEXT] = i + 1
+        if i == 0 or t[k] - t[k - 1] > 3.5 * BIN_S:
+            places[FIRST] = i
+            places[BEST] = -1
+            state[SIZE] = 0.0
+            course[k] = state[COURSE]
+            continue
+        n = 0
+        for j in range(min(STEPS, i - places[FIRST])):
+            if busy[k - j] == 0.0 and busy[k - j - 1] == 0.0:
+                steps[n] = p[k - j] - p[k - j - 1]
+                n += 1
+        if n > 0:
+            known = np.sort(steps[:n])
+            middle = known[n // 2]
+            spread = 1.4826 * np.sort(np.abs(known - middle))[n // 2]
+            state[USUAL] = middle
+            sigmas[k] = spread / 1.414
+        else:
+            middle, spread = state[USUAL], 0.0
+            sigmas[k] = sigmas[k - 1]
+        step = p[k] - p[k - 1]
+        if busy[k] != 0.0 or busy[k - 1] != 0.0 or (n >= 8 and abs(step - middle) > 5.0 * spread + 1.0):
+            # The slope of the last few quiet steps carries on through a shot.
+            recent = 0.0
+            m = min(n, 6)
+            for j in range(m):
+                recent += steps[j]
+            step = recent / m if m >= 3 else middle
+        state[COURSE] += step
+        course[k] = state[COURSE]
+        length = i - places[FIRST]
+        # A rise that is no pump's: the lowest of the last bins stands above the highest of some seconds ago.
+        if length > RISE_FROM + 1 and i - places[ROSE] > RISE_FROM:
+            low = p[k]
+            for j in range(RISE_NOW):
+                low = min(low, p[k - j])
+            high = p[k - RISE_UNTIL]
+            for j in range(RISE_UNTIL, RISE_FROM):
+                high = max(high, p[k - j])
+            if low - high > max(RISE_SHARE * (high + 1e5), 10.0 * sigmas[k]):
+                places[ROSE] = i
+                found[count, 0] = RISE
+                found[count, 1] = t[k]
+                found[count, 2] = i
+                count += 1
+        if length < 2 * SIDE + LATER + 1:
+            continue
+        e = k - SIDE - LATER
+        before = slope(course, e - SIDE, e + 1) / BIN_S
+        after = slope(course, e, e + SIDE + 1) / BIN_S
+        later = slope(course, e + LATER, e + LATER + SIDE + 1) / BIN_S
+        doubt = max(sigmas[k], sigmas[e]) * 3.46 / SIDE**1.5 / BIN_S * 1.414
+        least = max(LEAST_PA_PER_S, 6.0 * doubt)
+        kind = 0
+        kink = after - before
+        if kink > least and after > least and later > 0.6 * after and later < 1.7 * after and after < MOST_PA_PER_S:
+            # The pressure itself must rise, not only the course between shots.
+            if highest(p, e + SIDE, e + SIDE + LATER) - highest(p, e - LATER, e + 1) > 0.2 * after * SIDE * BIN_S:
+                kind = START
+        elif kink < -least and before > least and later < 0.35 * before and before < MOST_PA_PER_S:
+            if highest(p, e - 5, e + 6) - highest(p, e - SIDE - 5, e - SIDE + 6) > 0.2 * before * SIDE * BIN_S:
+                kind = STOP
+        if kind != 0 and (abs(kink) > state[SIZE] or kind != places[KIND]):
+            state[SIZE] = abs(kink)
+            places[BEST] = e + base
+            places[KIND] = kind
+        elif places[BEST] >= 0 and e + base - places[BEST] > SIDE // 2:
+            running = places[KIND] == START
+            if (places[RUNNING] == 1) != running:
+                places[RUNNING] = 1 if running else 0
+                found[count, 0] = places[KIND]
+                # A pump takes a moment to come up to speed.
+                found[count, 1] = t[places[BEST] - base] - (RUN_UP_S if running else 0.0)
+                found[count, 2] = places[BEST]
+                count += 1
+            places[BEST] = -1
+            state[SIZE] = 0.0
+    return count
+
+
+@jit
+def highest(p: Floats, a: int, z: int) -> float:
+    """Highest of p[a:z]."""
+    top = p[a]
+    for i in range(a, z):
+        top = max(top, p[i])
+    return top
