@@ -81,6 +81,8 @@ def seconds(t_s: float) -> str:
     if not math.isfinite(t_s):
         return "unknown"
     size = abs(t_s)
+    if size == 0.0:
+        return "0 s"
     if size < 1.0:
         return f"{t_s:.3f} s" if size < 0.0995 else f"{t_s:.2f} s"
     if size < 120.0:

@@ -102,7 +102,7 @@ def leakdown(leak: Leakdown, cost: LeakCost, reader: Reader) -> list[str]:
 
 
 def _hole(d_m: float) -> str:
-    return f"{significant(1e3 * d_m, 2)} mm"
+    return f"{significant(1e3 * d_m, 3)} mm"
 
 
 def cycles(found: Cycles, reader: Reader) -> list[str]:
