@@ -246,13 +246,15 @@ def recovery(
             )
         median = (medians_s or {}).get(name)
         text = name if median is None else f"{name}: half within {median:.2f} s" if name else f"half within {median:.2f} s"
-        if text:
+        if text and len(curves) == 1:
             half = np.flatnonzero(share >= 50.0)
             step = int(half[0]) if half.size else share.size - 1
             anchor = "left" if times[step] < 0.6 * end else "right"
             label_at(fig, float(times[step]), 50.0 if half.size else float(share[step]) + 6.0, text, color, anchor=anchor)
         if median is not None:
             fig.add_scatter(x=[median], y=[50.0], mode="markers", marker={"size": 9, "color": color}, hoverinfo="skip")
+    if len(curves) > 1:
+        key_above(fig, [(name, SERIES[i % len(SERIES)], DASHES[i % 4]) for i, name in enumerate(curves)])
     fig.update_yaxes(range=[-3, 103], tickvals=[0, 25, 50, 75, 100])
     fig.update_xaxes(range=[0, end])
     return fig

@@ -13,6 +13,7 @@ from dash import dcc, html
 
 from analysis.estimate import Estimate
 from analysis.units import UnitError, parse_quantity
+from dashboard.reader import seconds
 
 GRAPH_CONFIG: dict[str, Any] = {
     "displaylogo": False,
@@ -232,6 +233,17 @@ def channel_choice(recording: Any) -> dmc.Select | None:
     return choice("channel", "Sensor", [(n, n) for n in names], recording.channel) if len(names) > 1 else None
 
 
+def stacked(e: Estimate, write: Callable[[float], str]) -> Any:
+    """Write an estimate for a table: the value, and its 95 % interval small below it."""
+    value, below = value_and_interval(e, write)
+    return value if below is None else [value, html.Small(below.removeprefix("95 %: "))]
+
+
+def when(t_s: float) -> str:
+    """Write a time within a recording [s]."""
+    return "the start" if t_s == 0.0 else seconds(t_s)
+
+
 def bare(text: str) -> str:
     """Leave the unit out, where the heading of a table's column has it: ``6.50 bar`` becomes ``6.50``."""
     return text.rpartition(" ")[0] or text
@@ -248,11 +260,6 @@ def value_and_interval(e: Estimate, write: Callable[[float], str]) -> tuple[str,
     if e.low is None:
         return write(e.value), f"95 %: at most {write(e.high)}"
     return write(e.value), f"95 %: {write(e.low)} to {write(e.high)}"
-
-
-def between(e: Estimate, write: Callable[[float], str]) -> str:
-    """Write an interval alone, e.g. ``-31 % to -22 %``; a dash where there is none."""
-    return "–" if e.low is None or e.high is None else f"{write(e.low)} to {write(e.high)}"
 
 
 SHOTS_MOST, EVERY_LEAST_S, EVERY_MOST_S = 500, 0.05, 60.0

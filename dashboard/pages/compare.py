@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dash import Dash, html
 
@@ -47,7 +47,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     return ui.page(
         TITLE,
         head,
-        ui.answer(wording.compare(result, reader), tone=TONES[result.verdict], sure="intervals hold 95 %"),
+        ui.answer(wording.compare(result, reader), tone=TONES[result.verdict], sure="all intervals 95 %"),
         ui.readouts(_readouts(result)),
         _pictures(records, reader),
         _numbers(result, reader),
@@ -86,15 +86,15 @@ def _pictures(records: Mapping[str, ShotRecord], reader: Reader) -> html.Div | N
 
 
 def _numbers(result: Comparison, reader: Reader) -> html.Section:
-    def row(name: str, before: Estimate, after: Estimate, changed: Estimate, write: Callable[[float], str]) -> tuple[str, ...]:
-        return name, reader.estimate(before, write), reader.estimate(after, write), ui.between(changed, change)
+    def row(name: str, before: Estimate, after: Estimate, changed: Estimate, write: Callable[[float], str]) -> tuple[Any, ...]:
+        return name, ui.stacked(before, write), ui.stacked(after, write), ui.stacked(changed, change)
 
-    rows = [
+    rows: list[tuple[Any, ...]] = [
         row("recovery", result.recovery_before_s, result.recovery_after_s, result.recovery_change, seconds),
         row("dip", result.dip_before_pa, result.dip_after_pa, result.dip_change, reader.pressure),
         ("shots compared", f"{result.used_before} of {result.shots_before}", f"{result.used_after} of {result.shots_after}", ""),
     ]
-    return ui.card("The same shot, before and after", ui.table(["", "before", "after", "change, 95 %"], rows))
+    return ui.card("The same shot, before and after", ui.table(["", "before", "after", "change"], rows), note="Small: 95 % interval.")
 
 
 def _how() -> html.Details:

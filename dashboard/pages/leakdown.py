@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from dash import Dash, html
 
@@ -32,9 +31,9 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         ui.channel_choice(recording),
         ui.entry(
             "volume",
-            "Air shut in: tank, pipe and hoses",
+            "Air shut in",
             typed,
-            hint=f"e.g. {'26 gal' if reader.unit == 'psi' else '100 L'}",
+            hint=f"Tank, pipe and hoses, e.g. {'26 gal' if reader.unit == 'psi' else '100 L'}",
             error=problem,
         ),
     )
@@ -68,20 +67,20 @@ def _volume(text: str) -> tuple[float | None, str | None]:
 
 
 def _sure(leak: Leakdown) -> str:
-    basis = "temperature measured" if leak.temperature == "measured" else "no temperature recorded"
-    return f"{basis}, intervals hold 95 %"
+    basis = "temperature was recorded" if leak.temperature == "measured" else "no temperature was recorded"
+    return f"{basis}, all intervals 95 %"
 
 
 def _readouts(leak: Leakdown, reader: Reader) -> list[tuple[str, str, str | None]]:
     def per_hour(pa_per_s: float) -> str:
         return f"{significant(reader.pressure_value(pa_per_s) * 3600.0, 3)} {reader.unit}/h"
 
-    fall = ("Fall at the start, temperature taken out", *ui.value_and_interval(leak.fall_start_pa_per_s, per_hour))
+    fall = ("Fall at the start, steady temperature", *ui.value_and_interval(leak.fall_start_pa_per_s, per_hour))
     if leak.volume_m3 is None:
         return [fall, ("Pressure halves in", *ui.value_and_interval(leak.half_time_s, seconds))]
     return [
         (f"Leak at {reader.pressure(leak.reference_pa)}", *ui.value_and_interval(leak.leak_m3_per_s, reader.flow)),
-        ("Hole of that size", *ui.value_and_interval(leak.hole_m, lambda d: f"{significant(from_si(d, 'mm'), 2)} mm")),
+        ("Hole of that size", *ui.value_and_interval(leak.hole_m, lambda d: f"{significant(from_si(d, 'mm'), 3)} mm")),
         fall,
         ("Least leak that would have shown", reader.flow(leak.smallest_detectable_m3_per_s or 0.0), "in this recording"),
     ]
@@ -105,12 +104,10 @@ def _picture(name: str, leak: Leakdown, reader: Reader) -> html.Section:
 
 
 def _stretches(leak: Leakdown) -> html.Section:
-    rows: list[tuple[Any, ...]] = [(seconds(s.from_s), seconds(s.until_s), "used", "") for s in leak.used]
-    rows += [(seconds(s.from_s), seconds(s.until_s), "left out", s.why) for s in leak.left_out]
     order = sorted([*leak.used, *leak.left_out], key=lambda s: s.from_s)
     kept = {id(s) for s in leak.used}
-    rows = [(seconds(s.from_s), seconds(s.until_s), "used" if id(s) in kept else "left out", s.why) for s in order]
-    return ui.card("What was used of it", ui.table(["from", "until", "", "why"], rows, words=True))
+    rows = [(ui.when(s.from_s), ui.when(s.until_s), "used" if id(s) in kept else "left out", s.why) for s in order]
+    return ui.card("What was used of it", ui.table(["from", "until", "use", "why"], rows, words=True))
 
 
 def _advice() -> html.Aside:

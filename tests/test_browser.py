@@ -1,0 +1,196 @@
+"""The pages in a real browser: they load without errors and without a request elsewhere, zoom, take files in, and switch units."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import quote_plus, urlsplit
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from werkzeug.serving import make_server
+
+from dashboard.app import create_app
+from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
+
+pytestmark = pytest.mark.browser
+
+SCREENS = {"phone": {"width": 390, "height": 844}, "desktop": {"width": 1440, "height": 900}}
+ADDRESSES = {
+    "Sessions": "/sessions",
+    "Shots": f"/shots?session={quote_plus(BEFORE)}",
+    "Leak-down": f"/leakdown?session={NIGHT}&volume=100+L",
+    "Before and after": f"/compare?before={quote_plus(BEFORE)}&after={quote_plus(AFTER)}",
+    "Line": f"/line?line=boathouse&session={quote_plus(BEFORE)}",
+    "Receiver": "/receiver?line=boathouse",
+    "Setup": "/setup",
+}
+PATIENCE_MS = 60_000  # the line model is compiled once; on a slow machine that takes a while
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_home(tmp_path_factory.mktemp("home"))
+
+
+@pytest.fixture(scope="module")
+def site(home: Path) -> Iterator[str]:
+    server = make_server("127.0.0.1", 0, create_app(home).server, threaded=True)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    yield f"http://localhost:{server.server_port}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@pytest.fixture(scope="module")
+def browser(chromium: str) -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+class Watched:
+    """A page, with all that went wrong in it and all that it asked for elsewhere."""
+
+    def __init__(self, context: BrowserContext) -> None:
+        self.page: Page = context.new_page()
+        self.page.set_default_timeout(PATIENCE_MS)
+        self.wrong: list[str] = []
+        self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
+        self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
+        self.page.on("response", lambda r: self.wrong.append(f"{r.status} {r.url}") if r.status >= 400 else None)
+        self.page.on("request", lambda r: self.wrong.append(f"outside: {r.url}") if not _is_here(r.url) else None)
+
+    def open(self, address: str, heading: str) -> Page:
+        self.page.goto(address)
+        expect(self.page.get_by_role("heading", level=1, name=heading, exact=True)).to_be_visible(timeout=PATIENCE_MS)
+        return self.page
+
+
+def _is_here(url: str) -> bool:
+    parts = urlsplit(url)
+    return parts.scheme in {"data", "blob"} or parts.hostname in {"localhost", "127.0.0.1"}
+
+
+@pytest.fixture(params=sorted(SCREENS))
+def watched(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Watched]:
+    context = browser.new_context(viewport=SCREENS[request.param], color_scheme="dark" if request.param == "phone" else "light")
+    yield Watched(context)
+    context.close()
+
+
+@pytest.fixture
+def desktop(browser: Browser) -> Iterator[Watched]:
+    context = browser.new_context(viewport=SCREENS["desktop"])
+    yield Watched(context)
+    context.close()
+
+
+@pytest.mark.parametrize("heading", ADDRESSES)
+def test_a_page_loads_whole_without_errors_or_outside_requests(watched: Watched, site: str, heading: str) -> None:
+    page = watched.open(site + ADDRESSES[heading], heading)
+    for figure in page.locator(".figure").all():
+        expect(figure.locator(".main-svg").first).to_be_visible()
+    assert page.get_by_text("This did not work").count() == 0
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "the page scrolls sideways"
+    small = page.eval_on_selector_all(
+        "main button, main a.button, .pages a, summary, .control input",
+        "all => all.filter(e => e.offsetParent && !e.closest('.ag') && e.getBoundingClientRect().height < 43.5).map(e => e.outerHTML)",
+    )
+    assert small == [], "too small for a thumb"
+    assert page.locator(".pages a[aria-current=page]").count() == 1
+    assert watched.wrong == []
+
+
+def test_zooming_brings_finer_readings_and_keeps_the_window_in_the_address(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + ADDRESSES["Shots"], "Shots")
+    plot = page.locator(".figure-card .nsewdrag").first
+    box = plot.bounding_box()
+    assert box is not None
+    points = "document.querySelector('.figure-card .js-plotly-plot').data[0].x"
+    page.wait_for_timeout(1500)
+    all_of_it = page.evaluate(f"[{points}[0], {points}[{points}.length - 1], {points}.length]")
+    y = box["y"] + box["height"] / 2
+    with page.expect_response(lambda r: "_dash-update-component" in r.url):
+        page.mouse.move(box["x"] + box["width"] * 0.30, y)
+        page.mouse.down()
+        page.mouse.move(box["x"] + box["width"] * 0.36, y, steps=8)
+        page.mouse.up()
+    page.wait_for_function(f"{points}[{points}.length - 1] < {all_of_it[1]} - 5")
+    first, last, count = page.evaluate(f"[{points}[0], {points}[{points}.length - 1], {points}.length]")
+    assert count / (last - first) > 2 * all_of_it[2] / (all_of_it[1] - all_of_it[0])
+    assert "from=" in page.url
+    assert "to=" in page.url
+    again = desktop.open(page.url, "Shots")
+    again.wait_for_timeout(500)
+    shown = again.evaluate("document.querySelector('.figure-card .js-plotly-plot').layout.xaxis.range")
+    assert first <= shown[0] < shown[1] <= last
+    assert desktop.wrong == []
+
+
+def test_a_file_dropped_on_the_page_becomes_a_session(desktop: Watched, site: str, home: Path) -> None:
+    page = desktop.open(site + "/sessions", "Sessions")
+    text = "time_s,tool_psi\n" + "\n".join(f"{i / 100:.2f},{94 + i % 2}" for i in range(400))
+    transfer = page.evaluate_handle(
+        "text => { const t = new DataTransfer(); t.items.add(new File([text], 'porch.csv', {type: 'text/csv'})); return t; }", text
+    )
+    for step in ("dragenter", "dragover", "drop"):
+        page.dispatch_event("#files > div", step, {"dataTransfer": transfer})
+    expect(page.get_by_role("heading", name="porch")).to_be_visible()
+    expect(page.locator("#imported")).to_contain_text("Imported")
+    assert (home / "sessions" / "porch" / "readings.parquet").exists()
+    page.get_by_role("button", name="Delete porch").click()
+    expect(page.get_by_role("heading", name="porch")).to_have_count(0)
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_role("heading", name="porch")).to_be_visible()
+    assert desktop.wrong == []
+
+
+def test_one_switch_changes_every_pressure_and_is_remembered(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + ADDRESSES["Shots"], "Shots")
+    expect(page.locator(".readouts")).to_contain_text(" bar")
+    page.locator("#unit").get_by_text("psi").click()
+    expect(page.locator(".readouts")).to_contain_text(" psi")
+    expect(page.locator(".readouts")).not_to_contain_text(" bar")
+    expect(page.locator(".ytitle").first).to_have_text("gauge pressure [psi]")
+    page = desktop.open(site + ADDRESSES["Leak-down"], "Leak-down")
+    expect(page.locator(".ytitle").first).to_have_text("gauge pressure [psi]")
+    page.locator("#unit").get_by_text("bar").click()
+    expect(page.locator(".ytitle").first).to_have_text("gauge pressure [bar]")
+    assert desktop.wrong == []
+
+
+def test_choices_are_written_into_the_address(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + "/leakdown", "Leak-down")
+    page.get_by_label("Session").click()
+    page.get_by_role("option", name=NIGHT).click()
+    expect(page.locator(".answer")).to_contain_text("leak")
+    page.get_by_label("Air shut in").fill("100 L")
+    page.get_by_label("Air shut in").press("Enter")
+    expect(page.locator(".readouts")).to_contain_text("Hole of that size")
+    assert "volume=100+L" in page.url
+    page.go_back()
+    expect(page.locator(".readouts")).not_to_contain_text("Hole of that size")
+    assert desktop.wrong == []
+
+
+def test_a_row_of_the_table_points_out_its_shot(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + ADDRESSES["Shots"], "Shots")
+    page.locator("#shot-table .ag-center-cols-container .ag-row").nth(2).click()
+    expect(page.locator("#overlay .annotation-text")).to_have_text("shot 3")
+    assert desktop.wrong == []
+
+
+def test_a_line_is_checked_while_it_is_typed(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + "/setup", "Setup")
+    editor = page.get_by_label("Parts in order of flow")
+    good = editor.input_value()
+    editor.fill(good.replace("bore =", "boar ="))
+    expect(page.locator("#line-checked")).to_contain_text("Did you mean 'bore'?")
+    editor.fill(good)
+    expect(page.locator("#line-checked")).to_contain_text("understood")
+    assert desktop.wrong == []

@@ -1,0 +1,151 @@
+"""The pages without a browser: each is made from sessions and lines, says why when it cannot, and keeps to its home folder."""
+
+from __future__ import annotations
+
+import base64
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.app import PAGES, create_app, read_address, render
+from dashboard.pages import sessions, setup
+from dashboard.reader import Reader
+from dashboard.ui import burst_of, window_moved, window_of
+from dashboard.work import Work
+from tests.browser.home import BEFORE, NIGHT, make_home
+
+
+@pytest.fixture(scope="module")
+def work(tmp_path_factory: pytest.TempPathFactory) -> Work:
+    return Work(make_home(tmp_path_factory.mktemp("home")))
+
+
+def text_of(part: Any) -> str:
+    """All the words of a page."""
+    return json.dumps(part.to_plotly_json(), default=lambda o: o.to_plotly_json() if hasattr(o, "to_plotly_json") else str(o))
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.__name__)
+@pytest.mark.parametrize("unit", ["psi", "bar", "kPa"])
+def test_every_page_answers_in_every_unit(work: Work, page: Any, unit: str) -> None:
+    words = text_of(render(page, work, {}, Reader(unit)))
+    assert "Something in farend failed" not in words
+    assert page.TITLE in words
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.__name__)
+def test_every_page_says_what_to_do_when_there_is_nothing_yet(tmp_path: Path, page: Any) -> None:
+    words = text_of(render(page, Work(tmp_path), {}, Reader("bar")))
+    assert "failed" not in words
+    assert any(hint in words for hint in ("Bring in a file", "Describe the line", "Drop CSV files here", "Keep this line"))
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.__name__)
+@pytest.mark.parametrize("name", ["no such session", "../../etc/passwd", "", "\x00"])
+def test_a_wrong_address_is_answered_with_words(work: Work, page: Any, name: str) -> None:
+    query = {
+        "session": name,
+        "before": name,
+        "after": BEFORE,
+        "line": name,
+        "volume": "many",
+        "shots": "-3",
+        "every": "x",
+        "floor": "??",
+        "from": "z",
+    }
+    assert "Something in farend failed" not in text_of(render(page, work, query, Reader("bar")))
+
+
+def test_shots_says_how_many_and_lists_them(work: Work) -> None:
+    page, query, reader = read_address({"path": "/shots", "search": f"?session={BEFORE}", "unit": "psi"})
+    words = text_of(render(page, work, query, reader))
+    count = len(work.shots(BEFORE)[0].shots)
+    assert count > 5
+    assert f"{count} shots in" in words
+    assert "Before [psi]" in words
+
+
+def test_leakdown_needs_a_volume_for_a_flow(work: Work) -> None:
+    page, query, reader = read_address({"path": "/leakdown", "search": f"?session={NIGHT}", "unit": "bar"})
+    assert "Hole of that size" not in text_of(render(page, work, query, reader))
+    assert "Hole of that size" in text_of(render(page, work, {**query, "volume": "29.6 L"}, reader))
+    assert "has no unit" in text_of(render(page, work, {**query, "volume": "29.6"}, reader))
+
+
+def test_an_imported_file_becomes_a_session_and_a_bad_one_is_refused_by_name(tmp_path: Path) -> None:
+    work = Work(tmp_path)
+    rows = "\n".join(f"{i / 100:.2f},{650 + i % 3}" for i in range(500))
+
+    def sent(text: str) -> str:
+        return "data:text/csv;base64," + base64.b64encode(text.encode()).decode()
+
+    words = text_of(
+        sessions.imported(
+            work, ["../deck.csv", "bare.csv", "empty.csv"], [sent(f"time_s,tool_kpa\n{rows}"), sent(f"a,b\n{rows}"), sent("")], ""
+        )
+    )
+    assert [s.name for s in work.sessions()] == ["deck"]
+    assert "Imported" in words
+    assert "bare.csv was not imported" in words
+    assert "empty.csv was not imported" in words
+    assert not (tmp_path.parent / "deck").exists()
+
+
+def test_a_session_is_deleted_to_the_bin_and_brought_back(tmp_path: Path) -> None:
+    work = Work(make_home(tmp_path))
+    binned = work.delete(BEFORE)
+    assert BEFORE not in {s.name for s in work.sessions()}
+    assert work.restore(binned.name) == BEFORE
+    assert work.rename(BEFORE, "deck/../north") == "deck-..-north"
+    assert (tmp_path / "sessions" / "deck-..-north").is_dir()
+
+
+def test_results_are_made_once_until_the_session_changes(work: Work) -> None:
+    assert work.shots(BEFORE) is work.shots(BEFORE)
+    session = work.session(BEFORE)
+    first = work.recording(BEFORE)
+    (session.folder / "marks.jsonl").write_text('{"time_s": 2.0, "kind": "note", "text": "wind"}\n', encoding="utf-8")
+    second = work.recording(BEFORE)
+    assert second is not first
+    assert second.marks[0]["text"] == "wind"
+
+
+def test_a_line_is_checked_while_typing_and_kept_only_when_it_can_be(tmp_path: Path) -> None:
+    work = Work(tmp_path)
+    assert "understood" in text_of(setup.checked(setup.NEW, Reader("bar")))
+    assert "Did you mean 'bore'" in text_of(setup.checked(setup.NEW.replace("bore =", "boar ="), Reader("bar")))
+    setup.kept(work, "../shop", setup.NEW)
+    assert list(work.lines()) == ["-shop"] or list(work.lines()) == ["..-shop"]
+    assert "Not kept" in text_of(setup.kept(work, "shop", "nonsense")[0])
+    assert len(work.lines()) == 1
+
+
+def test_the_address_holds_a_window_and_a_burst() -> None:
+    assert window_of({"from": "2.5", "to": "7"}) == (2.5, 7.0)
+    assert window_of({"from": "7", "to": "2"}) is None
+    assert window_of({"from": "nan", "to": "2"}) is None
+    assert window_moved({"xaxis.range[0]": 1.0, "xaxis.range[1]": 2.0}, "min") == (60.0, 120.0)
+    assert window_moved({"xaxis.autorange": True}, "s") == "all"
+    assert window_moved({"autosize": True}, "s") is None
+    assert burst_of({}, "6", "0.3 s") == ((6, 0.3), {})
+    assert set(burst_of({"shots": "0", "every": "soon"}, "6", "0.3 s")[1]) == {"shots", "every"}
+
+
+@pytest.mark.parametrize(
+    ("host", "status"), [("localhost:8050", 200), ("127.0.0.1:8050", 200), ("evil.example", 403), ("localhost.evil.example:8050", 403)]
+)
+def test_only_requests_that_name_this_computer_are_answered(tmp_path: Path, host: str, status: int) -> None:
+    client = create_app(tmp_path).server.test_client()
+    assert client.get("/", headers={"Host": host}).status_code == status
+
+
+def test_thumbnails_are_of_sessions_only(work: Work) -> None:
+    client = create_app(work.home).server.test_client()
+    answer = client.get(f"/thumbnail/{BEFORE}.svg", headers={"Host": "localhost"})
+    assert answer.mimetype == "image/svg+xml"
+    assert b"<polyline" in answer.data
+    for wrong in ("../../secret.svg", "nothing.svg", "..%2f..%2fsecret.svg"):
+        assert client.get(f"/thumbnail/{wrong}", headers={"Host": "localhost"}).status_code == 404
