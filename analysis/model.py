@@ -1,6 +1,6 @@
 """The line model: an air line built into stores and links, run over a schedule of shots, and read at its joints.
 
-Volumes carry mass and energy with heat to the wall; hoses are unsteady and compressible (`analysis.hose`); the tool is a chamber that
+Volumes carry mass and energy with heat to the wall; hoses are unsteady and compressible (`analysis.network`); the tool is a chamber that
 loses air at a shot and refills through what stands before it.
 """
 
@@ -16,9 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.air import conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
-from analysis.hose import PLAIN, REGULATOR
 from analysis.line import Line, Part
-from analysis.network import run
+from analysis.network import PLAIN, REGULATOR, run
 
 Floats = NDArray[np.float64]
 
@@ -114,11 +113,7 @@ class Network:
     volume: Floats
     hose: Floats
     link: NDArray[np.int64]
-    el_k: Floats
-    el_b: Floats
-    el_kind: NDArray[np.int64]
-    el_set: Floats
-    el_droop: Floats
+    element: Floats
     el_part: NDArray[np.int64]
     leak: Floats
     pump: Floats
@@ -191,7 +186,6 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
                 is_hose.append(0)
                 index.append(len(volumes))
                 volumes.append(_vessel(chamber_volume(line) if part.kind == "tool" else part.volume_m3 or 0.0, temp))
-    columns = list(zip(*elements, strict=True))
     c = line.compressor
     return Network(
         is_hose=np.array(is_hose),
@@ -200,12 +194,8 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
         volume=np.array(volumes),
         hose=np.array(hoses, dtype=np.float64).reshape(-1, 7),
         link=np.array(links),
-        el_k=np.array(columns[0]),
-        el_b=np.array(columns[1]),
-        el_kind=np.array(columns[2]),
-        el_set=np.array(columns[3]),
-        el_droop=np.array(columns[4]),
-        el_part=np.array(columns[5]),
+        element=np.array([e[:5] for e in elements], dtype=np.float64),
+        el_part=np.array([e[5] for e in elements]),
         leak=np.array([[min(s, len(is_hose) - 1), -1.0, math.inf, iso_k(k), 0.5] for s, k in leaks]).reshape(-1, 5),
         pump=np.array([c.delivery_m3_per_s * ANR_DENSITY_KG_PER_M3, c.cut_in_pa + p_amb, c.cut_out_pa + p_amb, temp, 0.0]),
         shot=np.array([(line.tool.air_per_shot_m3 or 0.0) * ANR_DENSITY_KG_PER_M3, line.shot_reference_pa + p_amb, SHOT_S]),
@@ -246,7 +236,7 @@ def settled(net: Network, supply_abs_pa: float, downstream_abs_pa: float | None 
     p = np.empty(net.is_hose.size)
     p[0] = supply_abs_pa
     for k, (a, b) in enumerate(net.link):
-        p[k + 1] = min(p[k], float(np.min(net.el_set[a:b])))
+        p[k + 1] = min(p[k], float(np.min(net.element[a:b, 3])))
     if downstream_abs_pa is not None:
         p[1:] = downstream_abs_pa
     rt = R_AIR_J_PER_KG_K * net.temp_k
@@ -335,11 +325,7 @@ def run_network(
         net.hose,
         state.cons,
         net.link,
-        net.el_k,
-        net.el_b,
-        net.el_kind,
-        net.el_set,
-        net.el_droop,
+        net.element,
         np.concatenate([net.leak, np.array(drains, dtype=np.float64).reshape(-1, 5)]),
         net.pump,
         net.shot,

@@ -1,13 +1,326 @@
-"""The compiled run of a whole line: stores and links over time, with compressor, shots, drains, leaks and the books of mass and energy."""
+"""The compiled solver of an air line: hoses as unsteady one-dimensional flow, volumes, and the restrictions between them.
+
+All compiled code stands in this one file: the cache of machine code is judged by the file of the function that is called, not by those
+it calls, so a second file would leave stale code behind when it is edited.
+
+A line is a row of *stores* (a volume or a hose) with a *link* between each two; a link is a row of restrictions (ISO 6358) or an open
+end. Hoses are solved by MUSCL-Hancock with HLLC fluxes (second order in space and time), friction and wall heat semi-implicitly.
+At a hose's end the outgoing characteristic gives the end an impedance dp/dq, at a volume the half step to come does; so each link is
+one equation for one mass flow, whatever stands on its two sides. All pressures in here are absolute.
+
+References
+----------
+.. [1] E. F. Toro, Riemann Solvers and Numerical Methods for Fluid Dynamics: HLLC (chapter 10), MUSCL-Hancock (chapter 14).
+.. [2] W. Zielke, Frequency-dependent friction in transient pipe flow, J. Basic Eng. 90 (1968); A. K. Trikha, J. Fluids Eng. 97 (1975):
+   the kernel as a sum of exponentials. The four terms below are our own fit to Zielke's exact kernel in the frequency domain,
+   within 6 % for R^2 omega/nu from 10 to 20 000.
+.. [3] A. E. Vardy and J. M. B. Brown, J. Hydraulic Res. 33 (1995): in turbulent flow the kernel fades sooner, at Re^kappa/12.86.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from typing import Any, Final, TypeVar
 
+import numba
 import numpy as np
 
-from analysis.constants import CP_J_PER_KG_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
-from analysis.hose import RATE, REFRESH, WEIGHT, _fast, advance_hose, inner_fluxes, link_flow, predict_hose, refresh_hose
+from analysis.constants import (
+    CP_J_PER_KG_K,
+    CV_J_PER_KG_K,
+    GAMMA,
+    PRANDTL,
+    R_AIR_J_PER_KG_K,
+    SUTHERLAND_MU0_PA_S,
+    SUTHERLAND_S_K,
+    SUTHERLAND_T0_K,
+)
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+PLAIN: Final = 0  # a restriction by C and b
+REGULATOR: Final = 1  # likewise, and its outlet is held at a set point; passes nothing backwards
+
+TERMS: Final = 4
+WEIGHT: Final = np.array([1.9146, 6.0662, 18.896, 119.53])
+RATE: Final = np.array([37.067, 310.74, 2818.4, 37737.0])
+REFRESH: Final = 8  # steps between two looks at time step, friction and heat coefficients
+
+
+def _fast(function: F) -> F:
+    """Compile with IEEE division, so that loops vectorise; cache on disk where that can be written."""
+    options = {"error_model": "numpy", "fastmath": {"contract", "arcp", "nsz", "reassoc"}, "nogil": True}
+    try:
+        return numba.njit(cache=True, **options)(function)
+    except RuntimeError:  # neither the package's folder nor the user's cache can be written
+        return numba.njit(**options)(function)
+
+
+@_fast
+def friction_terms(re: float, rough: float) -> tuple[float, float]:
+    """Darcy's factor for turbulent flow (Haaland), and the share of turbulence: 0 below Re 2000, 1 above 4000, smooth between."""
+    x = min(max((re - 2000.0) / 2000.0, 0.0), 1.0)
+    share = x * x * (3.0 - 2.0 * x)
+    r = max(re, 2000.0)
+    inv = -1.8 * math.log10((rough / 3.7) ** 1.11 + 6.9 / r)
+    return 1.0 / (inv * inv), share
+
+
+@_fast
+def march(
+    q: float,
+    p: float,
+    root_t: float,
+    first: int,
+    last: int,
+    step: int,
+    el: np.ndarray,
+    dp: float,
+) -> tuple[float, float]:
+    """Pressure behind a row of restrictions that pass q, and its derivative to q; falls steeply beyond the choked flow."""
+    e = first
+    while e != last:
+        qc = el[e, 0] * p / root_t
+        x = q / qc
+        dx = 1.0 / qc - q * dp / (qc * p)
+        if x < 1.0:
+            s = math.sqrt(1.0 - x * x)
+            wide = p * (el[e, 1] + (1.0 - el[e, 1]) * s)
+            dwide = dp * (el[e, 1] + (1.0 - el[e, 1]) * s) - p * (1.0 - el[e, 1]) * x / max(s, 1e-9) * dx
+        else:
+            wide = max(p * (el[e, 1] - 1000.0 * (x - 1.0)), 1e-3)
+            dwide = -1000.0 * p * dx
+        held = el[e, 3] - el[e, 4] * x
+        if held < wide:
+            wide = max(held, 1e-3)
+            dwide = -el[e, 4] * dx
+        p, dp = wide, dwide
+        e += step
+    return p, dp
+
+
+@_fast
+def link_flow(
+    p_left: float,
+    z_left: float,
+    k_left: float,
+    t_left: float,
+    p_right: float,
+    z_right: float,
+    k_right: float,
+    t_right: float,
+    guess: float,
+    first: int,
+    last: int,
+    el: np.ndarray,
+) -> float:
+    """Mass flow [kg/s] through a link, positive from left to right.
+
+    Each side has, at no flow through the link, a pressure p [Pa abs], an impedance z = -dp/dq of its end and a dynamic-pressure
+    factor k (p0 = p + k q^2; zero for a volume), and a stagnation temperature [K].
+    """
+    sign = 1.0
+    e0, e1, step = first, last, 1
+    if p_left < p_right:
+        for e in range(first, last):
+            if el[e, 2] == REGULATOR:
+                return 0.0
+        sign = -1.0
+        p_left, z_left, k_left, t_left, p_right, z_right = p_right, z_right, k_right, t_right, p_left, z_left
+        e0, e1, step = last - 1, first - 1, -1
+    root_t = math.sqrt(t_left)
+    k0 = el[e0, 0] / root_t
+    high = k0 * p_left / (1.0 + k0 * z_left)
+    low, checked_low, checked_high = 0.0, False, False
+    q = sign * guess
+    if not 0.0 < q < high:
+        q = 0.5 * high
+    for _ in range(60):
+        p_up = p_left - z_left * q + k_left * q * q
+        p_end, slope = march(q, p_up, root_t, e0, e1, step, el, -z_left + 2.0 * k_left * q)
+        gap = p_end - p_right - z_right * q
+        if abs(gap) < 1e-7 * p_left:
+            break
+        if gap > 0.0:
+            low = q
+        else:
+            high = q
+        slope -= z_right
+        new = q - gap / slope if slope < 0.0 else 2.0 * high
+        if new >= high and gap > 0.0 and not checked_high:  # is it choked?
+            checked_high = True
+            p_end, _ = march(high * (1.0 - 1e-12), p_left - z_left * high, root_t, e0, e1, step, el, -z_left)
+            if p_end >= p_right + z_right * high:
+                return sign * high
+        if new <= low and gap < 0.0 and not checked_low:  # does a regulator hold back?
+            checked_low = True
+            p_end, _ = march(0.0, p_left, root_t, e0, e1, step, el, 0.0)
+            if p_end <= p_right:
+                return 0.0
+        if not low < new < high:
+            new = 0.5 * (low + high)
+        if abs(new - q) < 1e-13:
+            q = new
+            break
+        q = new
+    return sign * q
+
+
+@_fast
+def predict_hose(
+    a: int, b: int, dtdx: float, dt: float, w: np.ndarray, f: np.ndarray, coef: np.ndarray, lo: np.ndarray, hi: np.ndarray, mid: np.ndarray
+) -> None:
+    """Half-time states at both faces of each cell: lo at the left face, hi at the right; cells a..b-1, ghosts at a-1 and b."""
+    if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
+        return
+    for i in range(a, b):
+        r, u, p = w[0, i], w[1, i], w[2, i]
+        d0, d1 = r - w[0, i - 1], w[0, i + 1] - r
+        s = d0 * d1
+        sr = 2.0 * s / (d0 + d1) if s > 0.0 else 0.0
+        d0, d1 = u - w[1, i - 1], w[1, i + 1] - u
+        s = d0 * d1
+        su = 2.0 * s / (d0 + d1) if s > 0.0 else 0.0
+        d0, d1 = p - w[2, i - 1], w[2, i + 1] - p
+        s = d0 * d1
+        sp = 2.0 * s / (d0 + d1) if s > 0.0 else 0.0
+        h = 0.5 * dtdx
+        rm = r - h * (u * sr + r * su)
+        brake = (coef[0, i] + coef[1, i] * abs(u)) * u + f[0, i]
+        um = u - h * (u * su + sp / r) - 0.5 * dt * brake
+        # Friction turns into heat: total energy is left as it is, so the pressure gains what the motion loses.
+        gain = (GAMMA - 1.0) * (r * u * brake - coef[2, i] * (p / (r * R_AIR_J_PER_KG_K) - coef[3, i]) - f[1, i])
+        pm = p - h * (u * sp + GAMMA * p * su) + 0.5 * dt * gain
+        mid[0, i], mid[1, i], mid[2, i] = rm, um, pm
+        lo[0, i], hi[0, i] = rm - 0.5 * sr, rm + 0.5 * sr
+        lo[1, i], hi[1, i] = um - 0.5 * su, um + 0.5 * su
+        lo[2, i], hi[2, i] = pm - 0.5 * sp, pm + 0.5 * sp
+
+
+@_fast
+def inner_fluxes(a: int, b: int, lo: np.ndarray, hi: np.ndarray, flux: np.ndarray) -> None:
+    """HLLC fluxes of mass, momentum and energy at the faces between cells a..b-1; the flux at index i enters cell i."""
+    if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
+        return
+    for i in range(a + 1, b):
+        rl, ul, pl = hi[0, i - 1], hi[1, i - 1], hi[2, i - 1]
+        rr, ur, pr = lo[0, i], lo[1, i], lo[2, i]
+        cl, cr = math.sqrt(GAMMA * pl / rl), math.sqrt(GAMMA * pr / rr)
+        sl = min(ul - cl, ur - cr)
+        sr = max(ul + cl, ur + cr)
+        ml, mr = rl * (sl - ul), rr * (sr - ur)
+        star = (pr - pl + ml * ul - mr * ur) / (ml - mr)
+        left = star >= 0.0
+        r = rl if left else rr
+        u = ul if left else ur
+        p = pl if left else pr
+        s = min(sl, 0.0) if left else max(sr, 0.0)
+        m = ml if left else mr
+        v = sl - ul if left else sr - ur
+        far = sl if left else sr
+        e = p / (GAMMA - 1.0) + 0.5 * r * u * u
+        grow = v / (far - star)  # density in the star region over that outside
+        rs = r * grow
+        es = grow * (e + (star - u) * (r * star + r * p / m))
+        flux[0, i] = r * u + s * (rs - r)
+        flux[1, i] = r * u * u + p + s * (rs * star - r * u)
+        flux[2, i] = u * (e + p) + s * (es - e)
+
+
+@_fast
+def advance_hose(
+    a: int,
+    b: int,
+    dtdx: float,
+    dt: float,
+    cons: np.ndarray,
+    w: np.ndarray,
+    f: np.ndarray,
+    coef: np.ndarray,
+    mid: np.ndarray,
+    flux: np.ndarray,
+    hist: np.ndarray,
+    memory: np.ndarray,
+    h: int,
+) -> None:
+    """Bring cells a..b-1 over one step: fluxes, then friction and heat semi-implicitly, with the memory of wall shear and heat."""
+    if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
+        return
+    # Plain numbers, not array elements, so that the loops can be vectorised.
+    cu, ct = memory[h, 0], memory[h, 1]
+    au0, au1, au2, au3 = memory[h, 2], memory[h, 3], memory[h, 4], memory[h, 5]
+    gu0, gu1, gu2, gu3 = memory[h, 6], memory[h, 7], memory[h, 8], memory[h, 9]
+    at0, at1, at2, at3 = memory[h, 10], memory[h, 11], memory[h, 12], memory[h, 13]
+    gt0, gt1, gt2, gt3 = memory[h, 14], memory[h, 15], memory[h, 16], memory[h, 17]
+    sum_u, sum_t = gu0 + gu1 + gu2 + gu3, gt0 + gt1 + gt2 + gt3
+    for i in range(a, b):
+        mid[3, i] = cons[0, i] + dtdx * (flux[0, i] - flux[0, i + 1])
+        mid[4, i] = cons[1, i] + dtdx * (flux[1, i] - flux[1, i + 1])
+        mid[5, i] = cons[2, i] + dtdx * (flux[2, i] - flux[2, i + 1])
+    # Wall shear: the steady part, Crank-Nicolson with the middle speed; the memory of past accelerations, its newest part implicit.
+    for i in range(a, b):
+        u_old = w[1, i]
+        k = coef[0, i] + coef[1, i] * abs(mid[1, i])
+        p0, p1, p2, p3 = au0 * hist[0, i], au1 * hist[1, i], au2 * hist[2, i], au3 * hist[3, i]
+        u = mid[4, i] / mid[3, i] + dt * (-0.5 * k * u_old - cu * (p0 + p1 + p2 + p3) + cu * sum_u * u_old)
+        u /= 1.0 + dt * (0.5 * k + cu * sum_u)
+        du = u - u_old + 1e-30  # never quite zero: a memory that fades to denormal numbers is slow
+        p0, p1, p2, p3 = p0 + gu0 * du, p1 + gu1 * du, p2 + gu2 * du, p3 + gu3 * du
+        hist[0, i], hist[1, i], hist[2, i], hist[3, i] = p0, p1, p2, p3
+        f[0, i] = cu * (p0 + p1 + p2 + p3)
+        mid[1, i] = u
+    # Wall heat likewise, per unit volume.
+    for i in range(a, b):
+        r, u, t_old = mid[3, i], mid[1, i], mid[6, i]
+        k = coef[2, i] / (r * CV_J_PER_KG_K)
+        p0, p1, p2, p3 = at0 * hist[4, i], at1 * hist[5, i], at2 * hist[6, i], at3 * hist[7, i]
+        t = (mid[5, i] / r - 0.5 * u * u) / CV_J_PER_KG_K
+        t += dt * (0.5 * k * (2.0 * coef[3, i] - t_old) - ct * (p0 + p1 + p2 + p3) + ct * sum_t * t_old)
+        t /= 1.0 + dt * (0.5 * k + ct * sum_t)
+        d_t = t - t_old + 1e-30
+        p0, p1, p2, p3 = p0 + gt0 * d_t, p1 + gt1 * d_t, p2 + gt2 * d_t, p3 + gt3 * d_t
+        hist[4, i], hist[5, i], hist[6, i], hist[7, i] = p0, p1, p2, p3
+        f[1, i] = ct * (p0 + p1 + p2 + p3) * r * CV_J_PER_KG_K
+        mid[6, i] = t
+    for i in range(a, b):
+        r, u, t = mid[3, i], mid[1, i], mid[6, i]
+        cons[0, i], cons[1, i], cons[2, i] = r, r * u, r * (CV_J_PER_KG_K * t + 0.5 * u * u)
+        w[0, i], w[1, i], w[2, i] = r, u, r * R_AIR_J_PER_KG_K * t
+
+
+@_fast
+def refresh_hose(
+    a: int, b: int, bore: float, rough: float, wall_k: float, memory: float, w: np.ndarray, coef: np.ndarray, mean: np.ndarray
+) -> float:
+    """Look friction and heat coefficients up afresh; mean gets density-averaged viscosity and Reynolds number. Returns the fastest wave."""
+    if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
+        return 0.0
+    fastest, nu_sum, re_sum = 0.0, 0.0, 0.0
+    for i in range(a, b):
+        r, u, p = w[0, i], w[1, i], w[2, i]
+        t = p / (r * R_AIR_J_PER_KG_K)
+        mu = SUTHERLAND_MU0_PA_S * (t / SUTHERLAND_T0_K) * math.sqrt(t / SUTHERLAND_T0_K) * (SUTHERLAND_T0_K + SUTHERLAND_S_K)
+        mu /= t + SUTHERLAND_S_K
+        nu = mu / r
+        re = abs(u) * bore / nu
+        factor, share = friction_terms(re, rough / bore)
+        coef[0, i] = (1.0 - share) * 32.0 * nu / (bore * bore)
+        coef[1, i] = share * factor / (2.0 * bore)
+        # Nusselt number: 8 is the quasi-steady value that belongs to Zielke's kernel taken for heat; turbulent by Gnielinski.
+        eighth = factor / 8.0
+        turbulent = eighth * (max(re, 2000.0) - 1000.0) * PRANDTL / (1.0 + 12.7 * math.sqrt(eighth) * (PRANDTL ** (2.0 / 3.0) - 1.0))
+        laminar = 8.0 if memory > 0.0 else 3.66
+        conductivity = mu * CP_J_PER_KG_K / PRANDTL
+        coef[2, i] = ((1.0 - share) * laminar + share * max(turbulent, laminar)) * conductivity * 4.0 / (bore * bore)
+        coef[3, i] = wall_k
+        fastest = max(fastest, abs(u) + math.sqrt(GAMMA * p / r))
+        nu_sum += nu
+        re_sum += re
+    mean[0] = nu_sum / (b - a)
+    mean[1] = re_sum / (b - a)
+    return fastest
+
 
 # Columns of the tables that describe a line to the compiled code.
 # volume: 0 V [m3], 1 wall conductance hA [W/K], 2 wall temperature [K], 3 and 4 scratch
@@ -21,7 +334,18 @@ from analysis.hose import RATE, REFRESH, WEIGHT, _fast, advance_hose, inner_flux
 
 @_fast
 def _end_flux(
-    q: float, p: float, t_up: float, enters: bool, r_cell: float, p_cell: float, area: float, i: int, flux: np.ndarray, face: np.ndarray
+    q: float,
+    p: float,
+    t_up: float,
+    enters: bool,
+    r_cell: float,
+    p_cell: float,
+    area: float,
+    i: int,
+    flux: np.ndarray,
+    face: np.ndarray,
+    h: int,
+    end: int,
 ) -> None:
     """State and fluxes at a hose's end, from the flow through the link there and the pressure it leaves."""
     if enters:  # the air brings the stagnation temperature of where it comes from
@@ -30,9 +354,12 @@ def _end_flux(
             u = q / (area * r)
             r = p / (R_AIR_J_PER_KG_K * max(t_up - 0.5 * u * u / CP_J_PER_KG_K, 0.5 * t_up))
     else:  # isentropic from the cell
-        r = r_cell * (p / p_cell) ** (1.0 / GAMMA)
+        x = p / p_cell - 1.0
+        r = r_cell * (1.0 + x / GAMMA * (1.0 + 0.5 * (1.0 / GAMMA - 1.0) * x))  # the power's series: it is asked for at every step
+        if abs(x) > 0.05:
+            r = r_cell * (p / p_cell) ** (1.0 / GAMMA)
     u = q / (area * r)
-    face[0], face[1], face[2] = r, u, p
+    face[h, end, 0], face[h, end, 1], face[h, end, 2] = r, u, p
     flux[0, i] = q / area
     flux[1, i] = q / area * u + p
     flux[2, i] = q / area * CP_J_PER_KG_K * t_up
@@ -75,11 +402,7 @@ def run(
     hose: np.ndarray,
     cons: np.ndarray,
     link: np.ndarray,
-    el_k: np.ndarray,
-    el_b: np.ndarray,
-    el_kind: np.ndarray,
-    el_set: np.ndarray,
-    el_droop: np.ndarray,
+    el: np.ndarray,
     drain: np.ndarray,
     pump: np.ndarray,
     shot: np.ndarray,
@@ -100,11 +423,10 @@ def run(
     w = np.ones((3, cells))
     coef = np.zeros((4, cells))
     f = np.zeros((2, cells))
-    lo, hi, mid = np.ones((3, cells)), np.ones((3, cells)), np.ones((3, cells))
+    lo, hi, mid = np.ones((3, cells)), np.ones((3, cells)), np.ones((7, cells))  # of mid the last four are scratch and temperature
     flux = np.zeros((3, cells + 1))
     hist = np.zeros((8, cells))
-    fade_u, gain_u, fade_t, gain_t = np.zeros((n_hose, 4)), np.zeros((n_hose, 4)), np.zeros((n_hose, 4)), np.zeros((n_hose, 4))
-    unsteady = np.zeros((n_hose, 2))
+    past = np.zeros((n_hose, 18))
     mean = np.zeros(2)
     ends = np.zeros((n_store, 2))  # pressure at the inlet and outlet end of each store
     face = np.zeros((n_hose, 2, 3))  # state at both faces of a hose
@@ -119,6 +441,7 @@ def run(
             w[0, i] = cons[0, i]
             w[1, i] = cons[1, i] / cons[0, i]
             w[2, i] = (GAMMA - 1.0) * (cons[2, i] - 0.5 * cons[1, i] * w[1, i])
+            mid[6, i] = w[2, i] / (w[0, i] * R_AIR_J_PER_KG_K)
         for k in range(3):
             face[h, 0, k], face[h, 1, k] = w[k, a], w[k, b - 1]
     for s in range(n_store):
@@ -150,15 +473,15 @@ def run(
                 turbulent = 0.0
                 if mean[1] > 2000.0:
                     turbulent = mean[1] ** math.log10(15.29 / mean[1] ** 0.0567) / 12.86
-                unsteady[h, 0] = memory * 4.0 * mean[0] / radius2
-                unsteady[h, 1] = memory * 4.0 * GAMMA * mean[0] / (0.71 * radius2)
+                past[h, 0] = memory * 4.0 * mean[0] / radius2
+                past[h, 1] = memory * 4.0 * GAMMA * mean[0] / (0.71 * radius2)
                 for j in range(4):
                     x = (RATE[j] + turbulent) * mean[0] / radius2 * dt
-                    fade_u[h, j] = math.exp(-x)
-                    gain_u[h, j] = WEIGHT[j] * (1.0 - fade_u[h, j]) / x
+                    past[h, 2 + j] = math.exp(-x)
+                    past[h, 6 + j] = WEIGHT[j] * (1.0 - past[h, 2 + j]) / x
                     x /= 0.71
-                    fade_t[h, j] = math.exp(-x)
-                    gain_t[h, j] = WEIGHT[j] * (1.0 - fade_t[h, j]) / x
+                    past[h, 10 + j] = math.exp(-x)
+                    past[h, 14 + j] = WEIGHT[j] * (1.0 - past[h, 10 + j]) / x
             step_dt = dt
         dt = min(step_dt, duration - t)
 
@@ -244,17 +567,17 @@ def run(
                 pr = (GAMMA - 1.0) * vol_e[j] / volume[j, 0] - zr * (on_flow + loss[s])
             if not (pl > 0.0 and pr > 0.0):
                 return -1
-            flow = link_flow(pl, zl, kl, tl, pr, zr, kr, tr, q[k], link[k, 0], link[k, 1], el_k, el_b, el_kind, el_set, el_droop)
+            flow = link_flow(pl, zl, kl, tl, pr, zr, kr, tr, q[k], link[k, 0], link[k, 1], el)
             q[k] = flow
             t_up = tl if flow >= 0.0 else tr
             if is_hose[k]:
                 h = index[k]
                 b, area = int(hose[h, 1]), hose[h, 3]
-                _end_flux(flow, pl - zl * flow, t_up, flow < 0.0, hi[0, b - 1], hi[2, b - 1], area, b, flux, face[h, 1])
+                _end_flux(flow, pl - zl * flow, t_up, flow < 0.0, hi[0, b - 1], hi[2, b - 1], area, b, flux, face, h, 1)
             if is_hose[k + 1]:
                 h = index[k + 1]
                 a, area = int(hose[h, 0]), hose[h, 3]
-                _end_flux(flow, pr + zr * flow, t_up, flow >= 0.0, lo[0, a], lo[2, a], area, a, flux, face[h, 0])
+                _end_flux(flow, pr + zr * flow, t_up, flow >= 0.0, lo[0, a], lo[2, a], area, a, flux, face, h, 0)
 
         # Volumes.
         for s in range(n_store):
@@ -309,9 +632,7 @@ def run(
                     return -1
             else:
                 a, b = int(hose[j, 0]), int(hose[j, 1])
-                advance_hose(
-                    a, b, dt / hose[j, 2], dt, cons, w, f, coef, mid, flux, hist, fade_u[j], gain_u[j], fade_t[j], gain_t[j], unsteady[j]
-                )
+                advance_hose(a, b, dt / hose[j, 2], dt, cons, w, f, coef, mid, flux, hist, past, j)
                 ends[s, 0], ends[s, 1] = face[j, 0, 2], face[j, 1, 2]
         if now >= 0:
             shot_out[now, 1] = min(shot_out[now, 1], ends[inlet_store, 1])
