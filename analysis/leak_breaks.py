@@ -102,8 +102,9 @@ def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | fl
         columns = [c if c.size == 1 else c[order] for c in columns]
     t, p, temp, amb = columns
     resolution = _resolution(p)
-    if t.size > blocks:
-        starts = _block_starts(t, blocks)
+    bursts = _bursts(t)
+    if t.size > blocks or bursts is not None:
+        starts = _block_starts(t, blocks) if bursts is None else bursts
         counts = np.diff(np.append(starts, t.size)).astype(np.float64)
         noise = _noise(p[: 40 * blocks])
         t, p = _means(t, starts, counts), _means(p, starts, counts)
@@ -165,6 +166,18 @@ def part(r: Readings, keep: NDArray[np.bool_]) -> Readings:
 def _block_starts(t: Array, blocks: int) -> NDArray[np.intp]:
     edges = np.linspace(t[0], t[-1], blocks + 1)[:-1]
     return np.unique(np.searchsorted(t, edges))
+
+
+def _bursts(t: Array) -> NDArray[np.intp] | None:
+    """Beginnings of short bursts of readings with long pauses between; None where the readings are not like that."""
+    usual = float(np.median(np.diff(t[:10_000])))
+    if t.size * usual > 0.5 * (t[-1] - t[0]):
+        return None  # no need to look at each of tens of millions
+    h = np.diff(t)
+    pauses = np.flatnonzero(h > max(20.0 * usual, 30.0))
+    if pauses.size < 8 or h[pauses].sum() < 0.7 * (t[-1] - t[0]):
+        return None
+    return np.concatenate(([0], pauses + 1))
 
 
 def _means(x: Array, starts: NDArray[np.intp], counts: Array) -> Array:
@@ -268,8 +281,8 @@ def _stuck(b: Readings) -> list[Span]:
     """Readings that stand at the very top of what occurs: the sensor's end of range."""
     top = float(b.p_pa.max())
     at_top = b.p_pa >= top - 1e-9 * abs(top)
-    if b.resolution_pa > 2.0 * _noise(b.p_pa):
-        return []  # a coarse step stands still by itself
+    if b.resolution_pa > 2.0 * _noise(b.p_pa) or at_top.mean() > 0.8:
+        return []  # a coarse step stands still by itself, and so does a tight line
     return [
         Span(from_s=float(b.t_s[first]), until_s=float(b.t_s[last]), why="sensor at the end of its range")
         for first, last in _runs(at_top, bridge=0)

@@ -23,7 +23,7 @@ from scipy.special import ndtr
 from analysis.air import CRITICAL_RATIO, iso6358_mass_flow
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, GAMMA
 from analysis.estimate import Estimate
-from analysis.leak_breaks import Readings, Span, coarsen, part
+from analysis.leak_breaks import SETTLED, Readings, Span, coarsen, part
 
 Array = NDArray[np.float64]
 
@@ -35,6 +35,8 @@ THERMOMETER_DRIFT_K: Final = 0.03  # least slow difference between air and therm
 RATIOS: Final = (0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.528, 0.56)  # critical ratios tried where the end of a recording tells them
 RATIO_MEAN: Final = 0.45  # holes that are no nozzles lie lower than 0.528; as does this page's default for a test nozzle
 RATIO_U: Final = 0.08  # and differ by about this much; common practice, no source
+SETTLING_TRIED_S: Final = (60.0, 240.0)  # time constants that stand for a settling not seen [s]; common practice, no source
+LEAST_NOISE_PA: Final = 1.0  # no sensor is quieter than this [Pa]; keeps simulated readings solvable, no source
 SCALE_U: Final = 0.004  # what humidity, an offset of the thermometer and the gas law leave open, relative; common practice, no source
 GAIN_U: Final = 0.01  # a thermometer's spot may swing a little more or less than the air does [-]; common practice, no source
 WEATHER_PA: Final = 150.0  # slow wander of an unmeasured barometer over a night [Pa]; common practice, no source
@@ -59,12 +61,13 @@ class Blocks:
     temp_k: Array
     weight: Array
     stretch: NDArray[np.intp]
+    warmth: tuple[float, ...]
     fine: Readings
     noise_pa: float
     resolution_pa: float
 
     @staticmethod
-    def of(fine: Readings, stretches: list[Span]) -> Blocks:
+    def of(fine: Readings, stretches: list[Span], warmth: list[float]) -> Blocks:
         """Share the blocks out over the stretches by their length."""
         total = sum(s.until_s - s.from_s for s in stretches)
         pieces: list[Readings] = []
@@ -84,6 +87,7 @@ class Blocks:
             temp_k=joined("temp_k"),
             weight=joined("weight"),
             stretch=np.concatenate(number),
+            warmth=tuple(warmth),
             fine=fine,
             noise_pa=fine.noise_pa,
             resolution_pa=fine.resolution_pa,
@@ -96,8 +100,10 @@ class Blocks:
 
     def noise_covariance(self) -> Array:
         """Covariance of the blocks' means [Pa2]: noise averages out, a coarse step that no noise blurs stays while it lasts."""
-        white = np.diag(np.square(self.noise_pa) / self.weight)
-        blur = min((self.noise_pa**2 - self.resolution_pa**2 / 12.0) / max(self.resolution_pa, 1e-9) ** 2, 10.0)
+        white = np.diag(max(self.noise_pa, LEAST_NOISE_PA) ** 2 / self.weight)
+        if self.resolution_pa == 0.0:
+            return white
+        blur = min((self.noise_pa**2 - self.resolution_pa**2 / 12.0) / self.resolution_pa**2, 10.0)
         stays = self.resolution_pa / np.sqrt(12.0) * float(np.exp(-2.0 * np.pi**2 * max(blur, 0.0)))
         if stays < 0.1 * self.noise_pa:
             return white
@@ -276,6 +282,13 @@ def nuisance(
     for i in range(int(d.stretch[-1]) + 1):
         columns.append((d.stretch == i).astype(np.float64))
         prior.append(0.0)
+    for i, left in enumerate(d.warmth):
+        if i and left <= SETTLED:
+            continue  # many breaks would make many columns, for nothing
+        mine = d.stretch == i
+        for tau in SETTLING_TRIED_S:
+            columns.append(np.where(mine, np.exp(-np.clip((d.t_s - d.t_s[mine][0]) / tau, 0.0, 500.0)), 0.0))
+            prior.append(1.0 / left)
     if measured:
         columns.append(np.log(temp / temp.mean()))
         prior.append(1.0 / GAIN_U)

@@ -17,13 +17,15 @@ from analysis.constants import (
     R_AIR_J_PER_KG_K,
 )
 from analysis.estimate import Estimate
-from analysis.leak_breaks import Readings, Span, coarsen, condense, find_breaks, merge, part, settling_s
+from analysis.leak_breaks import SETTLED, Readings, Span, coarsen, condense, find_breaks, merge, part, settling_s
 from analysis.leak_fit import Z95, ZERO_U_PA, Blocks, Posterior, flow_factor, lagged
 
 Array = NDArray[np.float64]
 
 TIGHT_M3_PER_S: Final = 1e-7  # a line that loses less free air than this is called tight [m3/s]; common practice, no source
 NOMINAL_VOLUME_M3: Final = 0.05  # stands for an unknown volume where only "is it tight?" is asked; common practice, no source
+LONGEST_S: Final = 3e8  # ten years: longer times are not told [s]; by choice
+UNSEEN_WARMTH: Final = 0.004  # of filling that is not seen but cannot be excluded: 1.2 K of the air; common practice, no source
 AIR_SETTLING_S: Final = 90.0  # time in which still air takes on its tank's temperature, where the recording does not show it [s]
 STEP_WARMTH: Final = 0.3  # a quick change of pressure changes the air's temperature by 0.286 of it; isentropic relation
 
@@ -163,13 +165,14 @@ def fit_leakdown(
     measured = bool(np.isfinite(fine.temp_k).all())
     _refuse_what_is_no_line(fine)
     chosen = [Span(from_s=a, until_s=z, why="left out by you") for a, z in leave_out]
-    stretches, left_out, zero, settling, warnings = _choose(fine, chosen)
+    choice = _choose(fine, chosen)
+    warnings = choice.warnings
     if not measured:
         warnings.append(
             "No temperature was recorded, so the likely swing of a day is in the interval. Record the air's or the tank wall's."
         )
-    data = Blocks.of(fine, stretches)
-    fit = Posterior.of(data, measured=measured, zero=zero, settling_s=settling, b=b)
+    data = Blocks.of(fine, choice.stretches, choice.warmth)
+    fit = Posterior.of(data, measured=measured, zero=choice.zero, settling_s=choice.settling_s, b=b)
     b = fit.critical_ratio
 
     k = Estimate(value=fit.mean, low=fit.quantile(0.025), high=fit.quantile(0.975))
@@ -194,8 +197,8 @@ def fit_leakdown(
         temperature="measured" if measured else "none",
         lag_s=fit.lag_s if measured else None,
         zero_pa=fit.zero,
-        used=tuple(Span(from_s=s.from_s, until_s=s.until_s) for s in stretches),
-        left_out=left_out,
+        used=tuple(Span(from_s=s.from_s, until_s=s.until_s) for s in choice.stretches),
+        left_out=choice.left_out,
         fall_start_pa_per_s=rates.fall(0),
         fall_now_pa_per_s=rates.fall(-1),
         time_constant_s=rates.time_constant(),
@@ -220,15 +223,29 @@ def _refuse_what_is_no_line(r: Readings) -> None:
         raise ValueError(msg)
 
 
-def _choose(fine: Readings, chosen: list[Span]) -> tuple[list[Span], tuple[Span, ...], tuple[float, float], float, list[str]]:
-    """Choose the stretches to fit; return them, what is left out, the zero with its uncertainty, the air's time constant, warnings."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    """What is fitted and what is not."""
+
+    stretches: list[Span]
+    warmth: list[float]  # what may be left of the settling at each stretch's beginning, relative to absolute pressure
+    left_out: tuple[Span, ...]
+    zero: tuple[float, float]
+    settling_s: float
+    warnings: list[str]
+
+
+def _choose(fine: Readings, chosen: list[Span]) -> _Choice:
+    """Choose the stretches to fit."""
     start, end = float(fine.t_s[0]), float(fine.t_s[-1])
-    out = [*find_breaks(fine), *chosen]
+    breaks = find_breaks(fine)
+    out = [*breaks, *chosen]
     zero, empty = _empty_end(fine)
     if empty is not None:
         out.append(empty)
     warnings: list[str] = []
     stretches: list[Span] = []
+    warmth: list[float] = []
     taus: list[float] = []
     cuts = list(merge(out))
     edges = [start, *[x for s in cuts for x in (s.from_s, s.until_s)], end]
@@ -239,26 +256,48 @@ def _choose(fine: Readings, chosen: list[Span]) -> tuple[list[Span], tuple[Span,
             continue
         step = _step_before(fine, a) if n else 0.0
         settled, tau = settling_s(part(fine, (fine.t_s >= a) & (fine.t_s <= z)), least=STEP_WARMTH * step)
+        seen = settled > 0
+        left = SETTLED
         if settled > 0.6 * (z - a):
             warnings.append(
-                f"The air was still changing its temperature (time constant {tau:.0f} s) in most of the stretch that begins at {a:.0f} s. "
+                f"The air was still changing its temperature in most of the stretch that begins at {a:.0f} s. "
                 "Wait longer after filling, or record longer."
             )
+            left = UNSEEN_WARMTH
             settled = 0.6 * (z - a)
-        if settled > 0:
+        if seen:
             taus += [tau] if np.isfinite(tau) else []
             after = "filling" if n == 0 else "the break"
             cuts.append(Span(from_s=a, until_s=a + settled, why=f"air still settling to the wall's temperature after {after}"))
         stretches.append(Span(from_s=a + settled, until_s=z))
+        warmth.append(left if seen or n else UNSEEN_WARMTH)
     if not stretches:
         msg = "No quiet stretch is left to fit: air was drawn or let in all the time. Shut the line in and leave it alone for longer."
         raise ValueError(msg)
-    return stretches, merge(cuts), zero, min(taus, default=AIR_SETTLING_S), warnings
+    if np.ptp(fine.p_pa) == 0.0:
+        warnings.append("The reading never changed. Check that the sensor is alive and its readings are not too coarse.")
+    if sum("let in" in s.why for s in breaks) >= 3:
+        warnings.append("Air was let in again and again: if the pump was on, the cycles tell more. Shut the pump off for a leak-down.")
+    left_out = merge(cuts)
+    lost = [s for s in left_out if s.until_s >= end and "drawn" in s.why]
+    if lost and float(np.median(fine.p_pa[-5:])) < 0.2 * float(fine.p_pa[np.searchsorted(fine.t_s, lost[0].from_s)]):
+        warnings.append(
+            f"At {lost[0].from_s:.0f} s the line was opened or something gave way: it lost its pressure. Only the time before is judged."
+        )
+    return _Choice(
+        stretches=stretches,
+        warmth=warmth,
+        left_out=left_out,
+        zero=zero,
+        settling_s=min(taus, default=AIR_SETTLING_S),
+        warnings=warnings,
+    )
 
 
 def _empty_end(r: Readings) -> tuple[tuple[float, float], Span | None]:
     """Find the end in which nothing is left to leak; it tells the sensor's zero and how well."""
     unknown = (0.0, ZERO_U_PA)
+    r = coarsen(r, 400)  # single readings' noise must not pass for pressure
     low = r.p_pa < max(0.02 * float(r.p_pa.max()), 4000.0)
     if not low[-1]:
         return unknown, None
@@ -292,6 +331,11 @@ def _verdict(
 ) -> tuple[str, str]:
     high = fit.quantile(0.975) * to_flow
     sure = fit.quantile(0.005) * to_flow > 0.0
+    if fit.quantile(0.995) < 0.0 and -fit.mean * to_flow > 0.5 * tight:
+        return "cannot tell", (
+            "Cannot tell, because the air shut in seems to grow: the thermometer does not go with the air, the sensor drifts, or a valve "
+            "lets air in. Fix the thermometer to the tank's wall under some foam, check the valves, and repeat."
+        )
     if high < tight:
         return "tight", "Whatever is lost is below what counts as tight."
     if sure and fit.mean * to_flow > tight:
@@ -333,11 +377,11 @@ class _Rates:
     def _inverse(self, scale: float) -> Estimate:
         """Times go as 1/k; where k may be nil there is no upper end, and no value where it is."""
         value, low, high = self.k.value, self.k.low, self.k.high
-        return Estimate(
-            value=scale / value if value is not None and value > 0 else None,
-            low=scale / high if high is not None and high > 0 else None,
-            high=scale / low if low is not None and low > 0 else None,
-        )
+
+        def time(x: float | None) -> float | None:
+            return scale / x if x is not None and x * LONGEST_S > scale else None
+
+        return Estimate(value=time(value), low=time(high), high=time(low))
 
 
 def _plot(fine: Readings, d: Blocks, fit: Posterior, *, measured: bool) -> tuple[Array, Array, Array, Array]:
