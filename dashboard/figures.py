@@ -45,7 +45,7 @@ def blank(x_title: str, y_title: str, *, height: int = 320, right: int = 16) -> 
         hoverlabel={"font": {"size": 13}},
         dragmode="zoom",
         xaxis={**axis, "title": x_title},
-        yaxis={**axis, "title": y_title},
+        yaxis={**axis, "title": y_title, "fixedrange": True},
         modebar={"orientation": "h", "bgcolor": "rgba(0,0,0,0)", "color": GREY, "activecolor": BLUE},
         uirevision="keep",
     )
