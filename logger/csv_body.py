@@ -16,8 +16,9 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
-from logger.csv_cells import COMMA_GROUPED, COMMA_NUMBER, INFINITE, MISSING, POINT_GROUPED, POINT_NUMBER
-from logger.csv_layout import COMMENT, Layout
+from logger.csv_cells import COMMA_GROUPED, COMMA_NUMBER, INFINITE, MISSING, POINT_GROUPED, POINT_NUMBER, is_missing, is_number, split
+from logger.csv_header import COMMENT
+from logger.csv_layout import Layout
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -95,6 +96,8 @@ def read_body(text: bytes, layout: Layout, numbers: Sequence[int], texts: Sequen
     data = text[_offset(text, layout.first_line) :]
     if layout.delimiter == " ":
         data = _single_blanks(data)
+    if layout.longest > layout.width:
+        data = _without_remarks(data, layout)
     starts, ends = _lines(data)
     number = np.arange(starts.size, dtype=np.int64) + (layout.first_line + 1)
     full = ends > starts
@@ -141,6 +144,20 @@ def _offset(text: bytes, line: int) -> int:
     for _ in range(line):
         at = text.find(b"\n", at) + 1
     return at
+
+
+def _without_remarks(data: bytes, layout: Layout) -> bytes:
+    """Cut remarks off the lines that have one; what ends in a number instead stays, to be found out as torn."""
+    starts, ends = _lines(data)
+    width = _widths(data, starts, ends, layout.delimiter, quoted=b'"' in data)
+    pieces, done = [], 0
+    for at in np.flatnonzero((width > layout.width) & (width <= layout.longest)).tolist():
+        cells = split(data[starts[at] : ends[at]].decode("utf-8", "replace"), layout.delimiter)
+        kept, rest = cells[: layout.width], cells[layout.width :]
+        if not any(is_number(c) for c in rest) and not any('"' in c or layout.delimiter in c for c in kept):
+            pieces += [data[done : starts[at]], layout.delimiter.join(kept).encode()]
+            done = ends[at]
+    return b"".join([*pieces, data[done:]])
 
 
 def _single_blanks(data: bytes) -> bytes:
@@ -283,8 +300,6 @@ def _from_text(
 
 def _by_hand(data: bytes, starts: Ints, ends: Ints, layout: Layout, wanted: Sequence[int]) -> Any:
     """Split lines that Arrow reads otherwise than they stand (quotes within a cell, stray characters)."""
-    from logger.csv_cells import is_missing, split
-
     columns: dict[str, list[str | None]] = {str(i): [] for i in wanted}
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
         cells = split(data[start:end].decode("utf-8", "replace"), layout.delimiter)

@@ -47,58 +47,13 @@ KNOWN_UNITS: Final = "Pa, kPa, MPa, bar, mbar, psi, degC, degF, K, %RH, V, mA, c
 
 _ABSOLUTE: Final = frozenset({"abs", "absolute", "absolut"})
 _GAUGE: Final = frozenset({"gauge", "gage", "rel", "relative", "relativ", "g"})
-_TIME_NAMES: Final = frozenset(
-    [
-        "time",
-        "t",
-        "timestamp",
-        "datetime",
-        "date",
-        "clock",
-        "elapsed",
-        "zeit",
-        "zeitstempel",
-        "uhrzeit",
-        "datum",
-        "epoch",
-        "unix",
-        "ts",
-        "stamp",
-        "heure",
-        "temps",
-        "hora",
-        "tempo",
-        "tiempo",
-        "tijd",
-        "tid",
-        "utc",
-        "localtime",
-        "timedate",
-        "czas",
-        "aika",
-    ]
+_TIME_NAMES: Final = re.compile(
+    r"(local|date)?time(stamp|date)?|date(time)?|t|clock|elapsed|zeit(stempel)?|uhrzeit|datum|epoch|unix|ts|stamp|utc|heure|temps|hora|tempo"
+    r"|tiempo|tijd|tid|czas|aika"
 )
-_COUNTERS: Final = frozenset(
-    [
-        "sample",
-        "samples",
-        "index",
-        "idx",
-        "n",
-        "no",
-        "nr",
-        "number",
-        "row",
-        "record",
-        "rec",
-        "id",
-        "seq",
-        "sequence",
-        "reading",
-        "line",
-        "count",
-        "i",
-    ]
+_COUNTERS: Final = re.compile(r"samples?|index|idx|n|no|nr|number|row|rec(ord)?|id|seq(uence)?|reading|line|count|i")
+_FOREIGN: Final = re.compile(
+    r"(in|mm|cm)hg|torr|atm|kgf?/cm2|ksc|(in|mm|cm)h2o|dbar|n?l/min|lpm|l/s|m3/h|s?cfm|rpm|k?hz|dba?|kg|mm|cm|ft|kwh?"
 )
 _PRESSURE_OR = r"(k|m|h)?pa|m?bar|psi"
 _MARKED: Final = re.compile(rf"^({_PRESSURE_OR})[\s_.\-]*(a|abs|absolute|absolut|g|gauge|gage|rel|relative)\.?$")
@@ -139,12 +94,17 @@ class Column:
     @property
     def is_time_named(self) -> bool:
         """Whether the header says that this is time."""
-        return self.quantity == "time" or bool(set(self.name.split("_")) & _TIME_NAMES)
+        return self.quantity == "time" or any(_TIME_NAMES.fullmatch(w) for w in self.name.split("_"))
 
     @property
     def is_counter_named(self) -> bool:
         """Whether the header says that this numbers the lines."""
-        return self.header.strip() == "#" or self.name in _COUNTERS
+        return self.header.strip() == "#" or bool(_COUNTERS.fullmatch(self.name))
+
+    @property
+    def names_foreign_unit(self) -> bool:
+        """Whether the header names a unit that is not among the known ones."""
+        return any(_FOREIGN.fullmatch(w) for w in re.split(r"[\s_,;:()\[\]{}]+", _folded(self.header)))
 
     @property
     def shown(self) -> str:

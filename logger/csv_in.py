@@ -7,6 +7,7 @@ units), `csv_body` (lines to numbers), `csv_time` (which seconds) and `csv_order
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -18,9 +19,11 @@ import pandas as pd
 
 from logger.channel import Channel
 from logger.csv_body import BadLines, Body, read_body
+from logger.csv_cells import split
 from logger.csv_columns import KNOWN_UNITS, QUANTITIES, SI_SUFFIX, Column, describe, unit_of
 from logger.csv_layout import DELIMITERS, Layout, find_layout, head_lines, sample_lines
 from logger.csv_order import put_in_order
+from logger.csv_rewrite import cell_units, clock_commas, leading_zeros, with_clock_points, without_cell_units, without_checksums
 from logger.csv_text import CsvRefused, clean_text
 from logger.csv_time import Stamps, TimeSource, choose_time, number_stamps, started_at, text_stamps
 
@@ -29,35 +32,9 @@ __all__ = ["CsvReading", "CsvRefused", "read_csv"]
 _TOO_BAD: Final = 0.1  # share of bad lines above which nothing is believed
 _LEAST: Final = 2  # readings
 _NO_PRESSURE_PA: Final = 1e8  # a kilobar: no air line, but a number that lost its decimal sign
-_OTHER_THINGS: Final = frozenset(
-    [
-        "temp",
-        "temperature",
-        "temperatur",
-        "humidity",
-        "hum",
-        "rh",
-        "feuchte",
-        "battery",
-        "batt",
-        "volt",
-        "voltage",
-        "index",
-        "sample",
-        "count",
-        "flag",
-        "status",
-        "state",
-        "shot",
-        "shots",
-        "trigger",
-        "event",
-        "flow",
-        "durchfluss",
-        "speed",
-        "rpm",
-        "depth",
-    ]
+_OTHER_THINGS: Final = re.compile(
+    r"temp(eratur(e)?)?|hum(idity)?|rh|feuchte|batt(ery)?|volt(age)?|index|sample|count|flag|status|state|shots?|trigger|event|flow|durchfluss"
+    r"|speed|rpm|depth"
 )
 
 
@@ -158,12 +135,17 @@ def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
     given = _given_unit(unit)
     text, encoding, warnings = clean_text(data)
     del data
-    layout = find_layout(head_lines(text), sample_lines(text))
+    bad = BadLines()
+    text, failed = without_checksums(text, sample_lines(text))
+    bad.extend(np.array(failed, dtype=np.int64), "its checksum is wrong or missing")
+    _refuse_if_bad(bad, text.count(b"\n") + 1 if failed else 0)
+    text, shows_units = without_cell_units(text, sample_lines(text))
+    text, layout = _layout(text)
     warnings += layout.warnings
-    columns = describe(layout.header or [""] * layout.width, layout.units_row)
+    units = layout.units_row or (cell_units(split(shows_units, layout.delimiter)) if shows_units else ())
+    columns = describe(layout.header or [""] * layout.width, units)
     source = choose_time(columns, layout)
     used, spare = _value_columns(columns, layout, source, given, warnings)
-    bad = BadLines()
     texts = () if source.form == "number" else source.columns
     places = [c.index for c in used]
     body = read_body(text, layout, [*source.columns, *places] if not texts else places, texts, bad)
@@ -193,7 +175,7 @@ def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
     channels, sources = _channels(used, columns)
     t_s = ordered.seconds - ordered.seconds[0]
     index = pd.Index(t_s, name="time_s")
-    moved = ordered.rows.size < body.line.size or ordered.repaired["out_of_order"] > 0
+    moved = ordered.rows.size < body.line.size or bool(np.any(ordered.rows[1:] < ordered.rows[:-1]))
     values = [body.numbers[i][ordered.rows] if moved else body.numbers[i] for i in places]
     raw = pd.DataFrame({c.name: v for c, v in zip(channels, values, strict=True)}, index=index, copy=False)
     readings = pd.DataFrame({c.column: c.si(v) for c, v in zip(channels, values, strict=True)}, index=index, copy=False)
@@ -219,6 +201,21 @@ def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
     )
 
 
+def _layout(text: bytes) -> tuple[bytes, Layout]:
+    """Find the layout; where commas within clock times stand in its way, with points instead."""
+    samples = sample_lines(text)
+    try:
+        layout = find_layout(head_lines(text), samples)
+    except CsvRefused:
+        if not clock_commas(samples):
+            raise
+    else:
+        if layout.header or layout.delimiter != "," or not (clock_commas(samples) and leading_zeros(samples)):
+            return text, layout
+    text = with_clock_points(text)
+    return text, find_layout(head_lines(text), sample_lines(text))
+
+
 def _given_unit(unit: str | None) -> tuple[str, bool] | None:
     if unit is None or not unit.strip():
         return None
@@ -242,9 +239,8 @@ def _value_columns(
         if c.index not in source.columns and (layout.kinds[c.index] == "number" or (layout.kinds[c.index] == "empty" and c.unit))
     ]
     known = [c for c in numeric if c.quantity in SI_SUFFIX]
-    open_ones = [
-        c for c in numeric if not c.unit and not c.is_time_named and not c.is_counter_named and not set(c.name.split("_")) & _OTHER_THINGS
-    ]
+    open_ones = [c for c in numeric if not (c.unit or c.names_foreign_unit or c.is_time_named or c.is_counter_named)]
+    open_ones = [c for c in open_ones if not any(_OTHER_THINGS.fullmatch(word) for word in c.name.split("_"))]
     if not layout.header:
         open_ones = [c for c in open_ones if not _counts_lines(c, layout)]
     sensors = [c for c in known if c.quantity in {"pressure", "voltage", "current", "counts"}]

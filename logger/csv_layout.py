@@ -7,18 +7,16 @@ reading, whatever stands before it.
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from logger.csv_cells import decimal_sign, is_missing, is_number, split, time_form
-from logger.csv_columns import unit_of
+from logger.csv_header import COMMENT, find_header, shortened
 from logger.csv_text import CsvRefused
 
 DELIMITERS: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "blank"}
-COMMENT: Final = re.compile(r"\s*(#|%|//|!|\*\*)")
 _HEAD_LINES: Final = 2000  # a preamble may be long
 _SAMPLE_LINES: Final = 200
 
@@ -33,8 +31,8 @@ class Layout:
         Between cells; within numbers.
     first_line : int
         Index (from 0) of the line with the first reading.
-    width : int
-        Number of cells in a line.
+    width, longest : int
+        Number of cells in a line; with remarks at its end that only some lines have.
     header, units_row : tuple of str
         The names over the columns, and the row of units under them; empty if there is none.
     header_lines : frozenset of str
@@ -51,6 +49,7 @@ class Layout:
     decimal: str
     first_line: int
     width: int
+    longest: int
     header: tuple[str, ...]
     units_row: tuple[str, ...]
     header_lines: frozenset[str]
@@ -82,7 +81,7 @@ def find_layout(head: Sequence[str], samples: Sequence[str]) -> Layout:
     score, _, delimiter = ranked[-1]
     if score <= 0.0:
         msg = (
-            f"no table of numbers was found; a typical line is {_shortened(usable[len(usable) // 2])!r}. Needed are lines of at least a "
+            f"no table of numbers was found; a typical line is {shortened(usable[len(usable) // 2])!r}. Needed are lines of at least a "
             "time and a pressure, separated by comma, semicolon, tab, bar or blank."
         )
         raise CsvRefused(msg)
@@ -91,7 +90,7 @@ def find_layout(head: Sequence[str], samples: Sequence[str]) -> Layout:
     later = rows[len(rows) // 2 :]  # in a short file, what stands before the readings is half of it
     kinds = [_kind([row[i] for row in later]) for i in range(width)]
     first = _first_reading(head, delimiter, width, kinds)
-    header, units_row, lines = _names(head[:first], delimiter, width, kinds)
+    header = find_header(head[:first], delimiter, width, kinds)
     follow = [r for r in (split(s, delimiter) for s in head[first : first + 3 * _SAMPLE_LINES] if not COMMENT.match(s)) if len(r) == width]
     numbers = [[row[i] for row in rows] for i, kind in enumerate(kinds) if kind == "number"]
     decimal, open_question = decimal_sign(numbers, delimiter)
@@ -104,9 +103,10 @@ def find_layout(head: Sequence[str], samples: Sequence[str]) -> Layout:
         decimal=decimal,
         first_line=first,
         width=width,
-        header=header,
-        units_row=units_row,
-        header_lines=frozenset(lines),
+        longest=max(width, header.width),
+        header=header.names,
+        units_row=header.units,
+        header_lines=frozenset(header.lines),
         kinds=tuple(kinds),
         sample=tuple(tuple(r) for r in follow[:_SAMPLE_LINES]),
         warnings=warnings,
@@ -125,7 +125,8 @@ def _score(lines: Sequence[str], delimiter: str) -> float:
     if not whole or filled < max(1, len(rows) // 4):
         return 0.0
     # Two cells "1,5;2" and "1" are no numbers, but "1" is: what counts is how much of the line has become values.
-    return len(rows) / len(lines) * typed / whole
+    # A blank also stands within dates and names, so it comes second where another does as well.
+    return len(rows) / len(lines) * typed / whole * (0.95 if delimiter == " " else 1.0)
 
 
 def _width(lines: Sequence[str], delimiter: str) -> int:
@@ -157,77 +158,8 @@ def _first_reading(head: Sequence[str], delimiter: str, width: int, kinds: Seque
     raise CsvRefused(msg)
 
 
-def _names(before: Sequence[str], delimiter: str, width: int, kinds: Sequence[str]) -> tuple[tuple[str, ...], tuple[str, ...], list[str]]:
-    """Find header and units row among the lines before the first reading, from below."""
-    units: tuple[str, ...] = ()
-    lines: list[str] = []
-    last_other = ""
-    for line in [s for s in reversed(before) if s.strip() and not COMMENT.match(s)][:8]:
-        cells = _padded(split(line, delimiter), width, kinds)
-        if len(cells) != width:
-            last_other = last_other or line
-            if _names_units(line, delimiter):
-                break
-            continue
-        if not units and _is_units_row(cells):
-            units = tuple(cells)
-            lines.append(line)
-        elif not all(is_number(c) or is_missing(c) for c in cells):
-            return tuple(cells), units, [*lines, line]
-        else:
-            break
-    if units:
-        return units, (), lines
-    for line in reversed(before):
-        if COMMENT.match(line):
-            text = COMMENT.sub("", line, count=1).strip().removeprefix("farend columns=")
-            cells = split(text, delimiter)
-            if len(cells) == width and not any(is_number(c) for c in cells):
-                return tuple(cells), (), [line]
-    cells = split(last_other, delimiter)
-    if len(cells) != width and _names_units(last_other, delimiter):
-        hint = (
-            " Are decimal commas mixed with commas between the columns? Then export with semicolons."
-            if delimiter == "," and width == 2 * len(cells)
-            else ""
-        )
-        msg = (
-            f"the header {_shortened(last_other)!r} names {len(cells)} columns, but the lines have {width}. Needed is one name for each "
-            f"column; correct the header.{hint}"
-        )
-        raise CsvRefused(msg)
-    return (), (), []
-
-
-def _names_units(line: str, delimiter: str) -> bool:
-    """Whether a line of another shape than the readings looks like a header all the same."""
-    cells = split(line, delimiter)
-    return len(cells) > 1 and any(unit_of(w)[0] for c in cells for w in re.split(r"[\s_()\[\]]+", c))
-
-
-def _padded(cells: list[str], width: int, kinds: Sequence[str]) -> list[str]:
-    """Even out a delimiter at the end of the line that only the header or only the readings have."""
-    while len(cells) > width and not cells[-1].strip():
-        cells = cells[:-1]
-    while len(cells) < width and kinds[len(cells)] == "empty" and all(k == "empty" for k in kinds[len(cells) :]):
-        cells = [*cells, ""]
-    return cells
-
-
-def _is_units_row(cells: Sequence[str]) -> bool:
-    full = [c.strip() for c in cells if c.strip()]
-    known = [bool(unit_of(c.strip("()[]"))[0]) for c in full]
-    formats = [bool(re.fullmatch(r"[(\[]?[YyMmDdHhSsJjTt:.\-/ f+z]+[)\]]?", c)) for c in full]  # such as hh:mm:ss
-    return any(known) and all(k or f for k, f in zip(known, formats, strict=True))
-
-
 def _comma_cell(columns: Sequence[Sequence[str]]) -> str:
     return next((repr(c.strip()) for column in columns for c in column if "," in c), "")
-
-
-def _shortened(line: str) -> str:
-    text = line.strip()
-    return text if len(text) <= 60 else text[:57] + "..."
 
 
 def head_lines(text: bytes) -> list[str]:

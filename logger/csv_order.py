@@ -14,7 +14,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _HOUR_S: Final = 3600.0
-_SUNDAY: Final = 3  # 1970-01-04 was one: days since 1970 modulo 7
+_SUNDAY: Final = 3  # 1970-01-04 was one: days since 1970 modulo 7; times count from whole weeks after 1970
 _COARSE: Final = 0.3  # share of repeated times from which the clock is too coarse, not the lines written twice
 
 
@@ -66,6 +66,10 @@ def put_in_order(t_s: Floats, values: Sequence[Floats], line: Ints, *, periods: 
     if t_s.size < 2:
         return result
     t = t_s.copy()
+    if (np.diff(t[:1000]) < 0.0).mean() > 0.9:
+        t, rows = t[::-1].copy(), rows[::-1]
+        result.repaired["reversed"] = 1
+        result.warnings.append("the file begins with the newest reading; it was turned round.")
     usual = _usual_step(t)
     near = max(200.0 * usual, 5.0)  # lines are swapped with their neighbours, not with those of minutes ago
     if not dated:

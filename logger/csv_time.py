@@ -69,7 +69,10 @@ class Stamps:
     Attributes
     ----------
     seconds : ndarray, shape (n,)
-        Since 1970 (UTC, or local if `zone` is None) where `dated`; else since midnight or the counter's zero. NaN: no time.
+        Since `base_s` where `dated`; else since midnight or the counter's zero. NaN: no time.
+    base_s : float
+        Start of a week shortly before, in seconds since 1970 (UTC, or local if `zone` is None): counted from 1970 itself, a
+        float64 rounds to a quarter of a microsecond.
     dated : bool
         Whether the day is known.
     zone : tzinfo or None
@@ -83,6 +86,7 @@ class Stamps:
     """
 
     seconds: Floats
+    base_s: float = 0.0
     dated: bool = False
     zone: tzinfo | None = None
     periods: tuple[float, ...] = ()
@@ -137,6 +141,8 @@ def _number_score(column: Column, cells: Sequence[str], layout: Layout) -> float
     steps = np.diff(values)
     if values.size == 1 and column.quantity == "time":
         return 4.5  # a single reading: refused later, for what it is
+    if steps.size and (steps < 0.0).mean() > 0.9:
+        steps = -steps  # newest first
     if steps.size < 1 or (steps >= 0.0).mean() < 0.6 or not (steps > 0.0).any() or (column.unit and column.quantity != "time"):
         return 0.0
     repeated = 2.0 * float((steps == 0.0).mean() > 0.5)
@@ -180,16 +186,18 @@ def number_stamps(values: Floats, source: TimeSource) -> Stamps:
         if not unit:
             whole = bool(np.all(finite[:1000] == np.round(finite[:1000])))
             uneven = steps.size > 2 and float(np.ptp(steps[:1000])) > 0.0
-            if (whole and step >= 50.0 and uneven) or step >= 3600.0 or 0.0 < step < 5e-6:
+            if (whole and step >= 50.0 and uneven) or step >= 3600.0 or 0.0 < step < 2e-5:
                 msg = (
-                    f"the time column names no unit, and steps of {step:g} are unlikely to be seconds. Needed is the unit: name the column "
-                    "time_s, t_ms or t_us in the header."
+                    f"the time column names no unit, and steps of {step:.3g} are unlikely to be seconds. Needed is the unit: name the "
+                    "column time_s, t_ms or t_us in the header."
                 )
                 raise CsvRefused(msg)
             unit, assumed = "s", True
     seconds = values * FACTORS[unit]
     if _EPOCH_FROM <= middle * FACTORS[unit] <= _EPOCH_TO and unit in {"s", "ms", "us", "ns"}:
-        return Stamps(seconds=seconds, dated=True, zone=UTC, text=f"{_NAMES[unit]} since 1970 (UTC)", warnings=warnings)
+        base = _week_before(middle * FACTORS[unit])
+        seconds = (values - base / FACTORS[unit]) * FACTORS[unit]
+        return Stamps(seconds=seconds, base_s=base, dated=True, zone=UTC, text=f"{_NAMES[unit]} since 1970 (UTC)", warnings=warnings)
     periods: tuple[float, ...] = ()
     if unit in {"ms", "us"} and (finite < _COUNTER_32).mean() > 0.99:
         seconds = np.where(values >= _COUNTER_32, np.nan, seconds)
@@ -209,7 +217,9 @@ def text_stamps(cells: Sequence[Any], source: TimeSource, layout: Layout) -> Sta
     if source.form == "date and clock":
         day, day_text = _days(_parts(cells[0], "date"), layout, warnings)
         clock = _parts(cells[1], "clock")
-        return Stamps(seconds=day * _DAY_S + _clock_s(clock), dated=True, text=f"date ({day_text}) and clock time", warnings=warnings)
+        base = _first_week(day)
+        seconds = day * _DAY_S - base + _clock_s(clock)
+        return Stamps(seconds=seconds, base_s=base, dated=True, text=f"date ({day_text}) and clock time", warnings=warnings)
     parts = _parts(cells[0], source.form)
     if source.form in {"clock", "short clock"}:
         seconds = _clock_s(parts)
@@ -221,17 +231,19 @@ def text_stamps(cells: Sequence[Any], source: TimeSource, layout: Layout) -> Sta
             return Stamps(seconds=seconds, text="hours, minutes and seconds since the start", warnings=warnings)
         return Stamps(seconds=seconds, periods=(_DAY_S,), text="clock time without a date", warnings=warnings)
     day, day_text = _days(parts, layout, warnings)
-    seconds = day * _DAY_S + _clock_s(parts)
+    base = _first_week(day)
+    seconds = day * _DAY_S - base + _clock_s(parts)
     zones = _strings(parts["zone"])
     with_zone = zones != ""
     if with_zone.mean() < 0.5:
-        return Stamps(seconds=seconds, dated=True, text=f"date ({day_text}) and time without a zone", warnings=warnings)
+        return Stamps(seconds=seconds, base_s=base, dated=True, text=f"date ({day_text}) and time without a zone", warnings=warnings)
     offsets = {z: _offset_s(str(z)) for z in np.unique(zones)}
     shift = np.array([offsets[z] for z in zones.tolist()])
     seconds = np.where(with_zone, seconds - shift, np.nan)
     stated = [offsets[z] for z in dict.fromkeys(zones[with_zone].tolist())]
     text = f"date ({day_text}) and time with zone{', whose offset changes' if len(stated) > 1 else ''}"
-    return Stamps(seconds=seconds, dated=True, zone=timezone(timedelta(seconds=stated[0])), text=text, warnings=warnings)
+    zone = timezone(timedelta(seconds=stated[0]))
+    return Stamps(seconds=seconds, base_s=base, dated=True, zone=zone, text=text, warnings=warnings)
 
 
 def started_at(stamps: Stamps, first_s: float) -> datetime | None:
@@ -241,7 +253,7 @@ def started_at(stamps: Stamps, first_s: float) -> datetime | None:
     """
     if not stamps.dated:
         return None
-    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=first_s)
+    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=stamps.base_s) + timedelta(seconds=first_s)
     if stamps.zone is not None:
         return moment.astimezone(stamps.zone)
     try:
@@ -267,7 +279,9 @@ def _iso_stamps(cells: Any, layout: Layout, source: TimeSource) -> Stamps | None
         stamps = pc.cast(cells, pa.timestamp("ns", tz="UTC" if zoned == {True} else None))
     except pa.ArrowInvalid:
         return None
-    ticks = np.asarray(pc.cast(stamps, pa.int64()).to_numpy(), dtype=np.float64)  # null becomes NaN
+    whole = pc.cast(stamps, pa.int64())
+    base = _week_before((pc.min(whole).as_py() or 0) * 1e-9)
+    ticks = np.asarray(pc.subtract(whole, round(base) * 10**9).to_numpy(), dtype=np.float64)  # null becomes NaN
     zone: tzinfo | None = None
     text = "ISO 8601 without a zone"
     if zoned == {True}:
@@ -276,7 +290,17 @@ def _iso_stamps(cells: Any, layout: Layout, source: TimeSource) -> Stamps | None
         zone = timezone(timedelta(seconds=_offset_s(offsets[0])))
         changes = bool(last) and last[-len(offsets[0]) :] != offsets[0]
         text = f"ISO 8601 with zone{', whose offset changes' if changes else ''}"
-    return Stamps(seconds=ticks * 1e-9, dated=True, zone=zone, text=text, warnings=[])
+    return Stamps(seconds=ticks * 1e-9, base_s=base, dated=True, zone=zone, text=text, warnings=[])
+
+
+def _week_before(moment_s: float) -> float:
+    """Start of the week (by days since 1970) before a moment; 0 where there is no moment."""
+    return moment_s // (7.0 * _DAY_S) * 7.0 * _DAY_S if np.isfinite(moment_s) else 0.0
+
+
+def _first_week(days: Floats) -> float:
+    known = days[np.isfinite(days)]
+    return _week_before(float(known.min()) * _DAY_S) if known.size else 0.0
 
 
 def _parts(cells: Any, form: str) -> dict[str, Any]:

@@ -238,6 +238,66 @@ def test_no_header_needs_a_unit_and_takes_the_rising_column_as_time() -> None:
         read_csv(text_of(rows[0], rows[1:]))
 
 
+# Peculiarities of some loggers
+
+
+def test_units_behind_every_number_are_understood_and_another_unit_is_no_reading() -> None:
+    rows = [f"{i} s,6.{i % 10}1 bar,{20 + i % 3}.5 °C" for i in range(40)]
+    rows[20] = "20 s,620.1 mbar,20.5 °C"
+    got = read_csv(text_of("time,tool,wall", rows))
+    assert [c.unit for c in got.channels] == ["bar", "degC"]
+    assert kpa(got)[:3] == [601.0, 611.0, 621.0]
+    assert got.bad_lines == ((22, "'620.1 mbar' is no number"),)
+
+
+def test_remarks_at_the_end_of_some_lines() -> None:
+    rows = [f"{i},{600 + i % 7}.5" + (",fitted the receiver" if i % 30 == 7 else "") for i in range(100)]
+    rows[50] = "50,600.551,601.5"  # two lines run together are no reading with a remark
+    got = read_csv(text_of("time_s,tool_kpa,note", rows))
+    assert (got.rows, [n for n, _ in got.bad_lines]) == (99, [52])
+
+
+def test_device_lines_captured_raw_are_checked_against_their_checksums() -> None:
+    def line(i: int) -> str:
+        body = f"{i * 4000},{2000 + i % 9},{1500 + i % 5}"
+        return f"{body}*{np.bitwise_xor.reduce(np.frombuffer(body.encode(), np.uint8)):02X}"
+
+    rows = [line(i) for i in range(60)]
+    rows[30] = rows[30].replace("2003", "2007")
+    rows[40] = rows[40][:-3]
+    got = read_csv(text_of("#farend columns=t_us,a0,a1 rate=250 unit=counts", rows))
+    assert list(got.readings.columns) == ["a0_counts", "a1_counts"]
+    assert got.rows == 58
+    assert got.bad_lines == ((32, "its checksum is wrong or missing"), (42, "its checksum is wrong or missing"))
+    with pytest.raises(CsvRefused, match="checksum is wrong"):
+        read_csv(text_of("#farend columns=t_us,a0,a1 rate=250 unit=counts", [line(i)[:-2] + "00" for i in range(60)]))
+
+
+@pytest.mark.parametrize("header", ["when,tool_kpa", ""])
+def test_a_comma_within_the_clock_time(header: str) -> None:
+    rows = [f"2026-06-03 10:00:{i // 20:02d},{i % 20 * 50:03d},{600 + i % 7}.5" for i in range(60)]
+    got = read_csv("\n".join([header, *rows]).encode(), unit=None if header else "kPa")
+    assert np.diff(got.readings.index) == pytest.approx(0.05)
+    assert kpa(got)[:2] == [600.5, 601.5]
+
+
+def test_a_units_row_above_the_header_and_blank_cells_between() -> None:
+    rows = [f"{i},90.{i % 7},20" for i in range(9)]
+    for top in (["s,psi,degC", "time,tool,wall"], ["time,tool,wall", "s,psi,degC", ",,"]):
+        assert [c.unit for c in read_csv("\n".join([*top, *rows]).encode()).channels] == ["psi", "degC"]
+
+
+def test_the_newest_reading_first_is_turned_round() -> None:
+    got = read_csv(plain(["5", "4", "3", "2", "1", "0"]))
+    assert kpa(got) == KPA[::-1]
+    assert any("turned round" in w for w in got.warnings)
+
+
+def test_a_unit_given_is_not_laid_over_a_unit_that_is_not_known() -> None:
+    data = text_of("time_s,tank (inHg),tool", ["0,29.9,90", "1,29.8,91", "2,29.9,90"])
+    assert read_csv(data, unit="psi").pressure_channels == ("tool",)
+
+
 # Bad lines
 
 
