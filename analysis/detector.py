@@ -26,6 +26,9 @@ LONGEST_RECOVERY_S = 60.0
 RING_S = 1.5  # for so long after a shot the hose may ring
 RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
+BESIDE_S = 0.06
+ROUGHEST = 6.0
+LEAST_SIGMA, SURE_SIGMA = 2.8, 8.0
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S = 0.28
 # No hose rounds a deep dip this much: only a valve that stays open makes one.
@@ -270,15 +273,19 @@ class ShotDetector:
         earliest = max(self._not_before, max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf))
         a = int(np.searchsorted(self._t, max(top_s - 1.5, earliest)))
         fall = measure(self._t[a:end], self._clean[a:end], top_s, lag, noise, size, w.step_s, earliest, until)
-        if fall is None:
-            return
+        if fall is None or fall.half_s > top_s + BESIDE_S:
+            return  # nothing, or another fall, which has a mark of its own
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
         self._accept(fall, noise, ready)
 
     def _accept(self, fall: Fall, noise: float, ready: int) -> None:
         last = self._last
         dip = fall.dip_pa
-        if dip < 3.0 * noise or fall.rough > 6.0 or fall.risen > RISEN:
+        if (
+            fall.rough > ROUGHEST
+            or fall.risen > RISEN
+            or significance(fall, noise, self._widths.step_s if self._widths else 1.0) < SURE_SIGMA
+        ):
             return
         if last is not None:
             since = fall.time_s - last.time_s
@@ -289,9 +296,8 @@ class ShotDetector:
         if any(start - BURST_MARGIN_S < fall.time_s < stop + BURST_MARGIN_S for start, stop, at in self._turns if at <= ready):
             return
         if self._drags(fall):
-            if disturbs(fall, noise) and not self._slow.dropping:
+            if disturbs(fall, noise) and self._slow.drop(fall):
                 self._close(fall.time_s)
-                self._slow.drop(fall)
             return
         if self._sizes and dip < SMALL_SHARE * float(np.median(self._sizes)):
             return
@@ -408,6 +414,14 @@ class ShotDetector:
             events=self.events,
             warnings=tuple(warnings),
         )
+
+
+def significance(fall: Fall, noise_pa: float, step_s: float) -> float:
+    """How many times the noise a filter matched to the dip would see."""
+    if fall.dip_pa < LEAST_SIGMA * noise_pa:
+        return 0.0
+    readings = max(min(fall.low_s, 0.3) / step_s, 1.0)
+    return float(fall.dip_pa / max(noise_pa, 1e-9) * readings**0.5)
 
 
 def plugged_in(fall: Fall) -> bool:

@@ -23,9 +23,10 @@ DRAW_MAX_S = 60.0
 STEADY_BINS = 15
 TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
-SHORTEST_RUN_S = 3.5  # no pump stops again sooner
+SHORTEST_RUN_S = 4.0  # no pump stops again sooner
 BUSY_BEFORE_S, BUSY_AFTER_S = 0.1, 0.6  # around a shot, not looked at for the pump
 KEEP_BINS = 400
+RISE_BINS = 25  # a rise is judged this much later, when it is over
 
 
 @dataclass(slots=True)
@@ -52,20 +53,19 @@ class SlowWatch:
         self._found = np.zeros((64, 3))
         self._drop: _Drop | None = None
         self._start_s: float | None = None
+        self._rose: int | None = None
         self._pump_seen = False
+        self._until_s = -np.inf  # end of the last event
         self.events: list[Event] = []
         self.shot_times: list[float] = []
         self._spent = 0  # shots already masked for good
 
-    @property
-    def dropping(self) -> bool:
-        """Whether a draw, a disconnection or a turned regulator is under way."""
-        return self._drop is not None
-
-    def drop(self, fall: Fall) -> None:
-        """Take note of a fall that was judged to be no shot."""
-        if self._drop is None:
-            self._drop = _Drop(fall.time_s, fall.before_pa, fall.minimum_pa)
+    def drop(self, fall: Fall) -> bool:
+        """Take note of a fall that was judged to be no shot; False where it belongs to one that is known already."""
+        if self._drop is not None or fall.time_s < self._until_s:
+            return False
+        self._drop = _Drop(fall.time_s, fall.before_pa, fall.minimum_pa)
+        return True
 
     def take(self, t: Floats, p: Floats) -> None:
         """Append bins."""
@@ -100,25 +100,35 @@ class SlowWatch:
         while self._places[slopes.NEXT] < self._base + z:
             # Bin by bin only while something is awaited; else in one go up to the next finding.
             i = int(self._places[slopes.NEXT])
-            until = i + 1 if self._drop is not None or self._start_s is not None else self._base + z
+            waits = self._drop is not None or self._start_s is not None or self._rose is not None
+            until = i + 1 if waits else self._base + z
             count = slopes.kinks(
                 self._t, self._p, self._busy, self._course, self._sigma, self._base, until, self._places, self._state, self._found
             )
             for kind, time_s, position in self._found[:count]:
                 if kind == slopes.RISE:
-                    self._rise(int(position) - self._base)
+                    if self._drop is None:
+                        self._rose = int(position)
                 else:
                     self._pump(int(kind), float(time_s))
             k = int(self._places[slopes.NEXT]) - 1 - self._base
             if self._drop is not None and self._t[k] > self._drop.time_s:
                 self._look(k)
-            if self._start_s is not None and self._t[k] > self._start_s + slopes.BIN_S * (slopes.SIDE + slopes.LATER) + SHORTEST_RUN_S:
+            if self._rose is not None and k + self._base >= self._rose + RISE_BINS:
+                self._rise(self._rose - self._base, k)
+                self._rose = None
+            if (
+                self._start_s is not None
+                and self._t[k] > self._start_s + slopes.BIN_S * (1.5 * slopes.SIDE + slopes.LATER + 5) + SHORTEST_RUN_S
+            ):
                 self._emit("pump start", self._start_s, self._start_s)
                 self._pump_seen = True
                 self._start_s = None
 
     def _emit(self, kind: Kind, time_s: float, until_s: float) -> None:
         self.events.append(Event(kind=kind, time_s=time_s, until_s=until_s))
+        if kind not in ("pump start", "pump stop"):
+            self._until_s = until_s
 
     def _pump(self, kind: int, time_s: float) -> None:
         if kind == slopes.START:
@@ -167,25 +177,21 @@ class SlowWatch:
                 self._emit("regulator change", drop.time_s, drop.time_s + took)
                 self._drop = None
 
-    def _rise(self, k: int) -> None:
-        """Name a rise that ends about bin k."""
-        if self._drop is not None:
-            return
+    def _rise(self, k: int, now: int) -> None:
+        """Name a rise that was seen at bin k, looking from bin `now`."""
         a = max(k - slopes.RISE_FROM, 0)
         low = float(self._p[a : k - slopes.RISE_UNTIL].max())
-        top = float(self._p[k - slopes.RISE_NOW : k + 1].min())
-        size = top - low
-        course = self._p[a : k + 1]
-        last_low = int(np.flatnonzero(course <= low + 0.1 * size)[-1])
+        size = float(np.median(self._p[now - slopes.RISE_NOW : now + 1])) - low
+        if size <= 0.0:
+            return
+        course = self._p[a : now + 1]
+        last_low = int(np.flatnonzero(course[: k - a + 1] <= low + 0.1 * size)[-1])
         high = last_low + int(np.argmax(course[last_low:] >= low + 0.9 * size))
         took = max(float(self._t[a + high] - self._t[a + last_low]), slopes.BIN_S)
         if 0.8 * size / took < REGULATOR_PA_PER_S:
             return
-        time_s = float(self._t[a + last_low])
-        if low < EMPTY_PA and low < EMPTY_SHARE * (low + size):
-            self._emit("connected", time_s, float(self._t[a + high]))
-        else:
-            self._emit("regulator change", time_s, float(self._t[a + high]))
+        kind: Kind = "connected" if low < EMPTY_PA and low < EMPTY_SHARE * (low + size) else "regulator change"
+        self._emit(kind, float(self._t[a + last_low]), float(self._t[a + high]))
 
     def _end(self) -> None:
         if self._drop is not None and self._t.size:

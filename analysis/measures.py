@@ -33,6 +33,8 @@ class Fall:
         Pressure just before, and lowest true pressure [Pa].
     minimum_s : float
         When the pressure is lowest [s].
+    half_s : float
+        When half of the dip is lost [s].
     fall_s : float
         Time over which the middle 60 % of the dip is lost, scaled to all of it [s].
     edge_s : float
@@ -57,6 +59,7 @@ class Fall:
     before_pa: float
     minimum_pa: float
     minimum_s: float
+    half_s: float
     fall_s: float
     edge_s: float
     low_s: float
@@ -176,6 +179,7 @@ def measure(
         before_pa=before,
         minimum_pa=minimum,
         minimum_s=minimum_s,
+        half_s=t50,
         fall_s=(t80 - t20) / 0.6,
         edge_s=t50 - t10,
         low_s=back_s - t60,
@@ -291,7 +295,7 @@ def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: flo
     """
     at = float("nan")
     for longest_s in (0.03, 0.09, 0.24):
-        n = width_for(noise_pa, dip_pa, step_s, longest_s, 0.01)
+        n = max(width_for(noise_pa, dip_pa, step_s, longest_s, 0.01), int(0.006 / step_s) | 1)
         y = smooth(p, n)
         u = noise_pa / n**0.5
         at = _held(t, y, level_pa, 2.0 * min(u, 0.03 * dip_pa), 0 if closed else n // 2)

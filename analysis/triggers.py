@@ -259,9 +259,12 @@ def scan(
                         marks[found, 7] = here
                         marks[found, 8] = threshold
                         found += 1
-                        places[ABOVE_0 + s] = 2  # wait until this fall is over before the next can begin
+                        places[ABOVE_0 + s] = 2
                 if places[ABOVE_0 + s] == 2:
-                    if fall < 0.5 * state[PEAK_0 + s]:
+                    # Wait until this fall is over, or another begins on its back.
+                    if fall < state[PEAK_0 + s]:
+                        state[PEAK_0 + s] = fall
+                    if fall < threshold:
                         places[ABOVE_0 + s] = 0
                     elif fall > 1.5 * state[PEAK_0 + s] + threshold:
                         places[ABOVE_0 + s] = 1
