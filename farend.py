@@ -275,6 +275,71 @@ def _size(args: argparse.Namespace) -> int:
     return _answer(args, answers.sizing(sizing), wording.sizing(sizing, _reader(args)))
 
 
+def _water(args: argparse.Namespace) -> int:
+    from analysis.desiccant import Desiccant
+    from analysis.water import USUAL_HOURS_PER_DAY, water_balance
+    from dashboard import dry_answers
+
+    def given(text: str | None, quantity: str) -> float | None:
+        return None if text is None else parse_quantity(text, quantity)
+
+    line = _line(args.line)
+    mass_kg = given(args.desiccant, "mass")
+    hours_s = given(args.hours, "time")
+    balance = water_balance(
+        line,
+        air_m3_per_day=given(args.air, "volume"),
+        shots_per_day=args.shots_per_day,
+        hours_per_day=USUAL_HOURS_PER_DAY if hours_s is None else hours_s / 3600.0,
+        temperature_k=given(args.temperature, "temperature"),
+        humidity=given(args.humidity, "humidity"),
+        coldest_k=given(args.coldest, "temperature"),
+        bowl_m3=given(args.bowl, "volume"),
+        desiccant=None if mass_kg is None else Desiccant(kind=args.desiccant_kind, mass_kg=mass_kg),
+    )
+    return _answer(args, dry_answers.water(balance), dry_answers.water_words(line, balance, _reader(args)))
+
+
+def _setting(args: argparse.Namespace) -> int:
+    from analysis.judgements import match_judged, one_kind, rest_above_shot
+    from analysis.setting import USUAL_LIMIT_PA, fit_setting
+    from analysis.shots import find_shots
+    from dashboard import dry_answers
+
+    recording = _open(args.what, args)
+    shots = find_shots(recording.t_s, recording.p_pa).shots
+    judged, lost = match_judged(recording.marks, shots)
+    judged, mixed = one_kind(judged)
+    limit_pa = _maker_limit(args)
+    found = fit_setting(
+        [j.shot.before_pa for j in judged], [j.depth for j in judged], limit_pa=USUAL_LIMIT_PA if limit_pa is None else limit_pa
+    )
+    warnings = [*lost, *mixed]
+    if limit_pa is None:
+        warnings.append("No limit of the tool is given (--limit or --line): 120 psi, the top of the usual range, was heeded.")
+    rest_pa = rest_above_shot(recording.t_s, recording.p_pa, judged)
+    return _answer(args, dry_answers.setting(found, judged, rest_pa, warnings), dry_answers.setting_words(found, rest_pa, _reader(args)))
+
+
+def _maker_limit(args: argparse.Namespace) -> float | None:
+    """The lower of the limits that were given [Pa gauge]: by hand, the tool's rating, the top of its window."""
+    limits = [parse_quantity(args.limit, "pressure")] if args.limit else []
+    if args.line:
+        tool = _line(args.line).tool
+        limits += [p for p in (tool.rated_pa, tool.window_pa[1] if tool.window_pa else None) if p is not None]
+    return min(limits, default=None)
+
+
+def _check(args: argparse.Namespace) -> int:
+    from analysis.line import cautions
+    from analysis.line_check import check_parts, rating_cautions
+    from dashboard import dry_answers
+
+    line = _line(args.line)
+    parts, said = check_parts(line), (*cautions(line), *rating_cautions(line))
+    return _answer(args, dry_answers.check(parts, said), dry_answers.check_words(line, parts, said, _reader(args)))
+
+
 def _dashboard(args: argparse.Namespace) -> int:
     from dashboard.app import serve
 
@@ -378,6 +443,24 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--shots", type=int, required=True, help="shots in the burst")
     p.add_argument("--every", required=True, help="time from shot to shot, e.g. '0.3 s'")
     p.add_argument("--floor", required=True, help="lowest pressure at which a shot may start, e.g. '85 psi'")
+
+    p = command("water", _water, "how much water comes with the air, where it falls out, when to drain", show, line)
+    p.add_argument("--shots-per-day", type=float, metavar="N", help="shots on a working day (default: 1000)")
+    p.add_argument("--air", metavar="VOLUME", help="free air on a working day, instead of shots, e.g. '3 m3'")
+    p.add_argument("--hours", metavar="TIME", help="hours of work a day (default: 8 h)")
+    p.add_argument("--temperature", help="of the air drawn in (default: the site's)")
+    p.add_argument("--humidity", help="of the air drawn in, e.g. '70 %%' (default: the site's)")
+    p.add_argument("--coldest", metavar="TEMPERATURE", help="coldest place from the first hose on, e.g. '4 degC'")
+    p.add_argument("--bowl", metavar="VOLUME", help="water that may gather before it is drained, e.g. '0.2 L'")
+    p.add_argument("--desiccant", metavar="MASS", help="dry filling of the dryer, e.g. '500 g'")
+    p.add_argument("--desiccant-kind", choices=["silica gel", "molecular sieve"], default="silica gel")
+
+    p = command("setting", _setting, "which pressure sets the nail flush, from judged shots", show, one)
+    p.add_argument("what", metavar="WHAT", help=WHAT)
+    p.add_argument("--limit", metavar="PRESSURE", help="the tool maker's highest pressure, e.g. '120 psi'")
+    p.add_argument("--line", type=Path, metavar="LINE", help="air-line file whose tool says the limit")
+
+    command("check", _check, "hold every part's rating against the highest pressure it can see", show, line)
 
     p = command("dashboard", _dashboard, "serve the pages on this computer", serving)
     p.add_argument("--port", type=int, default=8050)

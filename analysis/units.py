@@ -76,6 +76,10 @@ def _units() -> dict[str, Unit]:
         ("scfm cfm", CUBIC_FOOT_M3 / 60.0 * SCF_DENSITY_KG_PER_M3 / ANR_DENSITY_KG_PER_M3, 0.0, "flow"),
         ("L/s/bar l/s/bar L/(s*bar) dm3/(s*bar)", 1e-8, 0.0, "conductance"),
         ("m3/s/Pa", 1.0, 0.0, "conductance"),
+        ("g gram grams", 1e-3, 0.0, "mass"),
+        ("kg", 1.0, 0.0, "mass"),
+        ("lb lbs pound pounds", POUND_KG, 0.0, "mass"),
+        ("oz ounce ounces", POUND_KG / 16.0, 0.0, "mass"),
         ("W", 1.0, 0.0, "power"),
         ("kW", 1e3, 0.0, "power"),
     ]
@@ -137,7 +141,7 @@ def parse_quantity(text: str, quantity: str) -> float:
         A number and its unit. A number alone is refused unless `quantity` is a pure number ("number").
     quantity : str
         What it must measure: "pressure" (gauge), "volume", "time", "length", "flow" (free air), "conductance",
-        "temperature", "fraction", "humidity", "power" or "number".
+        "temperature", "fraction", "humidity", "power", "mass" or "number".
 
     Raises
     ------
@@ -182,6 +186,7 @@ def _example(quantity: str) -> str:
         "fraction": "65 %",
         "humidity": "65 %",
         "power": "1.5 kW",
+        "mass": "500 g or 1 lb",
         "number": "12",
     }
     return examples.get(quantity, "a number with a unit")

@@ -1,0 +1,98 @@
+"""Which shot a judgement of depth belongs to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from analysis.record import Shot
+
+REACH_S: Final = 20.0  # a judgement belongs to the last shot before it, no longer ago than this
+HAND_S: Final = 2.0  # times given by hand are good to this, so a shot may come a little after its mark
+REST_S: Final = 10.0  # the line's rest is sought so far before a judged shot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """A judgement and the shot it belongs to.
+
+    Attributes
+    ----------
+    mark_s : float
+        Time of the mark [s].
+    shot : Shot
+        The shot.
+    depth : str or float
+        "proud", "flush" or "deep", or measured [m], negative where the head stands proud.
+    """
+
+    mark_s: float
+    shot: Shot
+    depth: str | float
+
+
+def match_judged(marks: Sequence[Mapping[str, Any]], shots: Sequence[Shot]) -> tuple[tuple[Judged, ...], tuple[str, ...]]:
+    """Give every judgement the last shot before it, within 20 s.
+
+    Parameters
+    ----------
+    marks : sequence of mapping
+        Marks in order of time; those of another kind than "judged" are passed over.
+    shots : sequence of Shot
+        In order of time.
+
+    Returns
+    -------
+    judged : tuple of Judged
+        In order of the shots. Of several judgements of one shot the last counts.
+    warnings : tuple of str
+        Judgements without a shot, and shots judged twice. A shot up to 2 s after its mark counts where none came before, since times
+        given by hand are no better.
+    """
+    found: dict[float, Judged] = {}
+    warnings: list[str] = []
+    for mark in marks:
+        if mark.get("kind") != "judged":
+            continue
+        at = float(mark["time_s"])
+        before = [s for s in shots if at - REACH_S <= s.time_s <= at] or [s for s in shots if at < s.time_s <= at + HAND_S][:1]
+        if not before:
+            warnings.append(f"The judgement at {at:.1f} s has no shot in the {REACH_S:.0f} s before it; it is left out.")
+            continue
+        shot = before[-1]
+        depth: str | float = str(mark["depth"]) if mark.get("depth") is not None else 1e-3 * float(mark["depth_mm"])
+        if shot.time_s in found:
+            warnings.append(f"The shot at {shot.time_s:.1f} s was judged twice; the later judgement counts.")
+        found[shot.time_s] = Judged(mark_s=at, shot=shot, depth=depth)
+    return tuple(found[t] for t in sorted(found)), tuple(warnings)
+
+
+def one_kind(judged: Sequence[Judged]) -> tuple[tuple[Judged, ...], tuple[str, ...]]:
+    """Keep words or measured depths, whichever are more: the two are not mixed in one fit. The rest is told in a warning."""
+    words = tuple(j for j in judged if isinstance(j.depth, str))
+    measured = tuple(j for j in judged if not isinstance(j.depth, str))
+    if not words or not measured:
+        return tuple(judged), ()
+    kept, left, what = (measured, words, "judged in words") if len(measured) >= len(words) else (words, measured, "measured")
+    return kept, (
+        f"{len(left)} of the depths were {what} and are left out: the two kinds are not mixed, and the others are as many or more.",
+    )
+
+
+def rest_above_shot(t_s: ArrayLike, p_pa: ArrayLike, judged: Sequence[Judged]) -> float | None:
+    """By how much the line at rest stood above the pressure at the judged shots [Pa]: the median over them.
+
+    Rest is what the pressure reached nine tenths of the way up within the 10 s before a shot, so a single high reading does not count.
+    None without judged shots.
+    """
+    t, p = np.asarray(t_s, dtype=np.float64), np.asarray(p_pa, dtype=np.float64)
+    gaps = []
+    for j in judged:
+        first, last = np.searchsorted(t, [j.shot.time_s - REST_S, j.shot.time_s])
+        if last > first:
+            gaps.append(float(np.quantile(p[first:last], 0.9)) - j.shot.before_pa)
+    return max(0.0, float(np.median(gaps))) if gaps else None
