@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
 import re
 import shutil
 import signal
@@ -19,7 +20,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,11 +36,14 @@ from logger.lock import FileLock
 from logger.session import Session, change_session, finish_session, new_journal_path, recover_unfinished, start_session
 from logger.sources import Source, find_usb, open_source, usb_serial
 
+if TYPE_CHECKING:
+    from analysis.shots import ShotDetector
+
 __all__ = ["Status", "record", "record_from_command", "recover_unfinished"]
 
 Floats = NDArray[np.float64]
 
-SYNC_S: Final = 0.4  # with a loop's pass this stays below the half second that a crash may cost
+SYNC_S: Final = 0.25  # a crash may cost half a second: this, a pass of the loop, and a slow disk
 STATUS_S: Final = 0.5
 RETRY_S: Final = 0.2
 DESCRIBE_S: Final = 15.0  # boards of ours describe themselves each 10 s
@@ -374,6 +378,7 @@ class _Recorder:
             raise ValueError(msg) from None
         finally:
             self._lock.release()
+        self._live.end()
         self._status.state = "finished"
         self._tell(host_seconds())
         return session
@@ -443,17 +448,22 @@ class _Recorder:
 
 
 class _Live:
-    """The pressure and the shots so far, for the live line; trouble here never reaches the recording."""
+    """The pressure and the shots so far, for the live line.
+
+    The shots are found in a thread of their own, so that neither slowness nor trouble there reaches the recording.
+    """
 
     def __init__(self) -> None:
-        self._detector: Any = None
         self._channel: Channel | None = None
         self._at = 0
+        self._queue: queue.SimpleQueue[tuple[Floats, Floats] | None] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
+        self._detector: ShotDetector | None = None
         with contextlib.suppress(Exception):
             from analysis.shots import ShotDetector
 
-            # Compile before the device is opened: nobody reads its port meanwhile.
-            ShotDetector().feed(np.arange(200) / 100.0, np.full(200, 6e5))
+            # Load and compile before the device is opened, when nothing waits for us.
+            ShotDetector().feed(np.arange(400) / 100.0, np.where(np.arange(400) % 100 < 20, 5.5e5, 6e5))
             self._detector = ShotDetector()
 
     def begin(self, channels: list[Channel], status: Status) -> None:
@@ -464,26 +474,37 @@ class _Live:
         self._at = next((i for i in pressures if "tool" in channels[i].name.casefold()), pressures[0])
         self._channel = channels[self._at]
         status.channel = self._channel.name
+        self._thread = threading.Thread(target=self._count, args=(status,), name="live shots", daemon=True)
+        self._thread.start()
 
     def feed(self, times: Floats, values: Floats, status: Status) -> None:
-        """Take readings and bring the status up to date."""
+        """Take readings and bring the pressure up to date; the shots follow."""
         if self._channel is None:
             return
         p_pa = self._channel.si(values[:, self._at])
         known = np.isfinite(p_pa)
-        if not known.any():
-            return
-        status.pressure_pa = float(p_pa[known][-1])
-        if self._detector is None:
-            return
-        try:
-            self._detector.feed(times[known], p_pa[known])
-            shots = self._detector.shots
-            status.shots = len(shots)
-            if shots:
-                status.last_dip_pa = float(shots[-1].dip_pa)
-        except Exception:
-            self._detector = None
+        if known.any():
+            status.pressure_pa = float(p_pa[known][-1])
+            self._queue.put((times[known], p_pa[known]))
+
+    def end(self) -> None:
+        """Let the detector work off what is waiting."""
+        if self._thread is not None:
+            self._queue.put(None)
+            self._thread.join(10.0)
+
+    def _count(self, status: Status) -> None:
+        with contextlib.suppress(Exception):
+            while self._detector is not None and (block := self._queue.get()) is not None:
+                self._detector.feed(*block)
+                shots = self._detector.shots
+                status.shots = len(shots)
+                if shots:
+                    status.last_dip_pa = float(shots[-1].dip_pa)
+            if self._detector is not None:
+                return
+        while self._queue.get() is not None:
+            pass  # without a detector, do not let readings pile up
 
 
 def _zone(at: datetime) -> str:

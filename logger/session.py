@@ -495,10 +495,16 @@ def finish_session(folder: Path | str, *, recovered: bool = False) -> Session:
         with _ParquetWriter(folder, [c.name for c in session.channels]) as writer:
             for batch in _batches(folder, salvage):
                 writer.write(batch)
-        changes: dict[str, Any] = {"recovered": True} if recovered else {}
+        changes: dict[str, Any] = {}
+        if recovered:
+            ended = "The recorder was ended without warning; at most the last half second of readings is lost."
+            changes = {"recovered": True, "warnings": [*session.warnings, ended]}
         if salvage.damaged:
             stretches = "one stretch" if salvage.damaged == 1 else f"{salvage.damaged} stretches"
-            changes["warnings"] = [*session.warnings, f"The journal was damaged in {stretches}; the readings there are lost."]
+            changes["warnings"] = [
+                *changes.get("warnings", session.warnings),
+                f"The journal was damaged in {stretches}; the readings there are lost.",
+            ]
         if changes:
             session = change_session(folder, **changes)
     for path in journals:

@@ -211,8 +211,20 @@ def test_what_a_crash_left_open_is_found_again(tmp_path: Path) -> None:
     recovered = open_session(session.folder)
     assert recovered.recovered
     assert recovered.count == 300
-    assert "The journal was damaged in one stretch" in recovered.warnings[0]
+    assert recovered.warnings == ("The recorder was ended without warning; at most the last half second of readings is lost.",)
     assert recover_unfinished(tmp_path) == ()
+
+
+def test_damage_in_the_middle_is_said(tmp_path: Path) -> None:
+    session = create_session(tmp_path, "deck", started=STARTED, channels=[TOOL])
+    _journal(session, 0, 4)
+    path = session.folder / "readings.arrows"
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    finished = finish_session(session.folder)
+    assert finished.count == 300
+    assert finished.warnings == ("The journal was damaged in one stretch; the readings there are lost.",)
 
 
 def test_a_crash_while_finishing_loses_nothing(tmp_path: Path) -> None:
