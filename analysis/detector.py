@@ -71,7 +71,7 @@ class ShotDetector:
         self._bins = np.zeros((4096, 2))
         self._slow = SlowWatch()
         self._fall_times: deque[float] = deque(maxlen=15)
-        self._falls: list[Floats] = []
+        self._falls: deque[Floats] = deque()
         self._open: _Open | None = None
         self._last: Fall | None = None
         self._not_before = -np.inf
@@ -203,6 +203,7 @@ class ShotDetector:
             keep_s = min(keep_s, self._falls[0][3] - HISTORY_S)
         if self._open is not None:
             keep_s = min(keep_s, self._open.fall.time_s - 0.5)
+        self._gap_ends = [gap for gap in self._gap_ends if gap[1] > keep_s]
         cut = min(int(np.searchsorted(self._t, keep_s)), self._scanned - w.reach)
         if cut > self._t.size // 2 or cut > SLAB:
             self._t, self._raw, self._clean, self._total = (a[cut:].copy() for a in (self._t, self._raw, self._clean, self._total))
@@ -237,7 +238,7 @@ class ShotDetector:
                 break
             # In the order of time: what was known of the line's slow course by then, then this fall.
             self._slow.advance(float(mark[3]) - SLOW_S)
-            self._falls.pop(0)
+            self._falls.popleft()
             self._weigh(mark, w)
         self._watch(float(now), last=last)
         ready = min((mark[3] for mark in self._falls), default=np.inf) - SLOW_S
@@ -247,6 +248,8 @@ class ShotDetector:
         """Decide what one marked fall was."""
         top_s, size, noise = float(mark[3]), float(mark[4]), float(mark[6])
         lag = float(w.lag[int(mark[1])]) * w.step_s
+        if self._last is not None and self._stale(mark, w):
+            return
         until = top_s + VIEW_S
         lag_readings = int(w.lag[-1])
         end = int(np.searchsorted(self._t[: self._scanned], until))
@@ -255,7 +258,9 @@ class ShotDetector:
             # Another fall begins after the pressure has come back up: the view ends there. Only what was known by the end of the
             # view counts, so that a stream and a file agree.
             begins = float(other[3]) - (w.lag[int(other[1])] + w.mean[int(other[1])]) * w.step_s
-            if other[7] > ready or begins <= top_s:
+            if other[7] > ready:
+                break
+            if begins <= top_s:
                 continue
             a, b = np.searchsorted(self._t, [top_s, begins + 0.5 * w.lag[int(other[1])] * w.step_s])
             between = self._clean[a : b + 1]
@@ -277,6 +282,14 @@ class ShotDetector:
             return  # nothing, or another fall, which has a mark of its own
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
         self._accept(fall, noise, ready)
+
+    def _stale(self, mark: Floats, w: triggers.Widths) -> bool:
+        """Whether a mark only repeats, on a wider scale, the fall judged last: since its bottom nothing has fallen that far."""
+        if self._last is None:
+            return False
+        a, z = np.searchsorted(self._t[: self._scanned], [self._last.minimum_s, float(mark[3]) + 0.5 * w.step_s])
+        since = self._clean[a:z]
+        return bool(since.size == 0 or since.max() - since[-1] < 0.3 * float(mark[4]))
 
     def _accept(self, fall: Fall, noise: float, ready: int) -> None:
         last = self._last

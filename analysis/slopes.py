@@ -30,11 +30,11 @@ RISE_SHARE = 0.02  # of absolute pressure
 
 START, STOP, RISE = 1, 2, 3
 # Slots of the integer state: next bin, first bin of the stretch, running, best position, kind of the best
-NEXT, FIRST, RUNNING, BEST, KIND, ROSE = 0, 1, 2, 3, 4, 5
-INTS = 6
+NEXT, FIRST, RUNNING, BEST, KIND, ROSE, QUIET = 0, 1, 2, 3, 4, 5, 6
+INTS = 7
 # Slots of the float state: course, size of the best kink, slope while running
-COURSE, SIZE, USUAL = 0, 1, 2
-FLOATS = 3
+COURSE, SIZE, USUAL, SPREAD, RECENT = 0, 1, 2, 3, 4
+FLOATS = 5
 
 
 @jit
@@ -78,28 +78,29 @@ def kinks(
             state[SIZE] = 0.0
             course[k] = state[COURSE]
             continue
-        n = 0
-        for j in range(min(STEPS, i - places[FIRST])):
-            if busy[k - j] == 0.0 and busy[k - j - 1] == 0.0:
-                steps[n] = p[k - j] - p[k - j - 1]
-                n += 1
-        if n > 0:
-            known = np.sort(steps[:n])
-            middle = known[n // 2]
-            spread = 1.4826 * np.sort(np.abs(known - middle))[n // 2]
-            state[USUAL] = middle
-            sigmas[k] = spread / 1.414
-        else:
-            middle, spread = state[USUAL], 0.0
-            sigmas[k] = sigmas[k - 1]
+        if i % 4 == 0 or i - places[FIRST] < STEPS:
+            n = 0
+            for j in range(min(STEPS, i - places[FIRST])):
+                if busy[k - j] == 0.0 and busy[k - j - 1] == 0.0:
+                    steps[n] = p[k - j] - p[k - j - 1]
+                    n += 1
+            places[QUIET] = n
+            if n > 0:
+                known = np.sort(steps[:n])
+                state[USUAL] = known[n // 2]
+                state[SPREAD] = 1.4826 * np.sort(np.abs(known - state[USUAL]))[n // 2]
+                recent = 0.0
+                m = min(n, 6)
+                for j in range(m):
+                    recent += steps[j]
+                state[RECENT] = recent / m if m >= 3 else state[USUAL]
+        n = places[QUIET]
+        middle = state[USUAL]
+        spread = state[SPREAD] if n > 0 else 0.0
+        sigmas[k] = state[SPREAD] / 1.414
         step = p[k] - p[k - 1]
         if busy[k] != 0.0 or busy[k - 1] != 0.0 or (n >= 8 and abs(step - middle) > 5.0 * spread + 1.0):
-            # The slope of the last few quiet steps carries on through a shot.
-            recent = 0.0
-            m = min(n, 6)
-            for j in range(m):
-                recent += steps[j]
-            step = recent / m if m >= 3 else middle
+            step = state[RECENT]  # the slope of the last few quiet steps carries on through a shot
         state[COURSE] += step
         course[k] = state[COURSE]
         length = i - places[FIRST]
