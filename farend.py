@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.units import UnitError, parse_quantity
+from dashboard.reader import UNIT_SETS
 
 if TYPE_CHECKING:
     from analysis.line import Line
@@ -160,9 +161,12 @@ def _import(args: argparse.Namespace) -> int:
 def _export(args: argparse.Namespace) -> int:
     from logger.export import export_recording
 
-    recording = _open(args.what, args)
-    rows = export_recording(recording, Path(args.output), unit=args.to_unit)
-    print(f"{args.output}: {rows} readings.", file=sys.stderr)
+    output = Path(args.output)
+    if not output.absolute().parent.is_dir():
+        msg = f"{output}: there is no folder {output.parent}. Make it first, or choose another."
+        raise ValueError(msg)
+    rows = export_recording(_open(args.what, args), output, unit=args.to_unit)
+    print(f"{output}: {rows} readings.", file=sys.stderr)
     return 0
 
 
@@ -362,7 +366,7 @@ def _parser() -> argparse.ArgumentParser:
 
     show = argparse.ArgumentParser(add_help=False)
     show.add_argument("--json", action="store_true", help="print one JSON object instead of sentences")
-    show.add_argument("--show", choices=["bar", "psi", "kPa"], default=os.environ.get("FAREND_UNITS", "bar"), help="units of the sentences")
+    show.add_argument("--show", choices=UNIT_SETS, default=os.environ.get("FAREND_UNITS", "bar"), help="units of the sentences")
 
     one = argparse.ArgumentParser(add_help=False)
     one.add_argument("--channel", metavar="NAME", help="which pressure, where there are several")
@@ -380,7 +384,8 @@ def _parser() -> argparse.ArgumentParser:
         sub.set_defaults(run=run)
         return sub
 
-    p = command("demo", _demo, "play an invented session, record and analyse it, and open the dashboard", show, serving)
+    p = command("demo", _demo, "play an invented session, record and analyse it, and open the dashboard", serving)
+    p.add_argument("--show", choices=UNIT_SETS, default=os.environ.get("FAREND_UNITS", "bar"), help="units of the findings")
     p.add_argument("--no-serve", action="store_true", help="stop after the findings")
     p.add_argument("--port", type=int, default=8050, help="port of the dashboard")
 

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
+    from analysis.leak_breaks import Span
     from analysis.leak_cost import LeakCost
     from analysis.leakdown import Leakdown
     from analysis.line import Line
@@ -76,7 +77,7 @@ def _count(n: int, word: str) -> str:
 def leakdown(leak: Leakdown, cost: LeakCost, reader: Reader) -> list[str]:
     """Say whether the line leaks."""
     heads = {"leak": "It leaks.", "tight": "It is tight.", "cannot tell": "This recording cannot tell whether it leaks."}
-    out = [f"{heads[leak.verdict]} {leak.why}"]
+    out = [leak.why if leak.why.startswith("Cannot tell") else f"{heads[leak.verdict]} {leak.why}"]
     at = f"at {reader.pressure(leak.reference_pa)}"
     if leak.leak_m3_per_s.value is not None and leak.verdict != "tight":
         out.append(f"Leak {at}: {reader.estimate(leak.leak_m3_per_s, reader.flow)} of free air.")
@@ -97,8 +98,15 @@ def leakdown(leak: Leakdown, cost: LeakCost, reader: Reader) -> list[str]:
             f"Under pressure all year it costs about {significant(cost.per_year.value, 2)} a year "
             f"(at {cost.tariff_per_kwh:g} per kWh and {cost.hours:.0f} h; put in your own tariff)."
         )
-    out += [f"Left out, {seconds(s.from_s)} to {seconds(s.until_s)}: {s.why}." for s in leak.left_out]
-    return out
+    return out + _left_out(leak.left_out)
+
+
+def _left_out(spans: Sequence[Span]) -> list[str]:
+    """Say what was not used, span by span while they are few."""
+    if len(spans) <= 4:
+        return [f"Left out, {seconds(s.from_s)} to {seconds(s.until_s)}: {s.why}." for s in spans]
+    whys = "; ".join(dict.fromkeys(s.why for s in spans))
+    return [f"Left out, {len(spans)} stretches of {seconds(sum(s.until_s - s.from_s for s in spans))} in all: {whys}."]
 
 
 def _hole(d_m: float) -> str:
