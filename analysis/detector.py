@@ -28,7 +28,7 @@ RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
 BESIDE_S = 0.06
 ROUGHEST = 6.0
-LEAST_SIGMA, SURE_SIGMA = 2.8, 8.0
+LEAST_SIGMA, SURE_SIGMA, LEAST_PA = 2.8, 8.0, 600.0
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S = 0.28
 # No hose rounds a deep dip this much: only a valve that stays open makes one.
@@ -431,7 +431,7 @@ class ShotDetector:
 
 def significance(fall: Fall, noise_pa: float, step_s: float) -> float:
     """How many times the noise a filter matched to the dip would see."""
-    if fall.dip_pa < LEAST_SIGMA * noise_pa:
+    if fall.dip_pa < max(LEAST_SIGMA * noise_pa, LEAST_PA):
         return 0.0
     readings = max(min(fall.low_s, 0.3) / step_s, 1.0)
     return float(fall.dip_pa / max(noise_pa, 1e-9) * readings**0.5)

@@ -25,6 +25,7 @@ TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than t
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
 SHORTEST_RUN_S = 4.0  # no pump stops again sooner
 BUSY_BEFORE_S, BUSY_AFTER_S = 0.1, 0.6  # around a shot, not looked at for the pump
+SAG_SHARE = 0.0007  # of absolute pressure, within two seconds of a stop
 KEEP_BINS = 400
 RISE_BINS = 25  # a rise is judged this much later, when it is over
 
@@ -110,7 +111,7 @@ class SlowWatch:
                     if self._drop is None:
                         self._rose = int(position)
                 else:
-                    self._pump(int(kind), float(time_s))
+                    self._pump(int(kind), float(time_s), int(position) - self._base)
             k = int(self._places[slopes.NEXT]) - 1 - self._base
             if self._drop is not None and self._t[k] > self._drop.time_s:
                 self._look(k)
@@ -130,19 +131,24 @@ class SlowWatch:
         if kind not in ("pump start", "pump stop"):
             self._until_s = until_s
 
-    def _pump(self, kind: int, time_s: float) -> None:
+    def _pump(self, kind: int, time_s: float, k: int) -> None:
+        """Take note of a kink at bin k: the pump started or stopped, unless the line says otherwise."""
         if kind == slopes.START:
             self._start_s = time_s
-        elif self._start_s is not None:
-            # Over too soon for a pump: something else raised the pressure.
-            if time_s - self._start_s > SHORTEST_RUN_S:
-                self._emit("pump start", self._start_s, self._start_s)
-                self._emit("pump stop", time_s, time_s)
-                self._pump_seen = True
-            self._start_s = None
+            return
+        top, after = float(self._p[max(k - 5, 0) : k + 10].max()), float(self._p[k + 15 : k + 30].max())
+        # Air that was just compressed cools, so a tank's pressure falls at once; a regulator holds it level instead.
+        level = after > top - SAG_SHARE * (top + ATMOSPHERE_ABS_PA)
+        soon = self._start_s is not None and time_s - self._start_s <= SHORTEST_RUN_S
+        if level or soon:
+            if self._start_s is None and self.events and self.events[-1].kind == "pump start":
+                self.events.pop()
         else:
+            if self._start_s is not None:
+                self._emit("pump start", self._start_s, self._start_s)
             self._emit("pump stop", time_s, time_s)
             self._pump_seen = True
+        self._start_s = None
 
     def _look(self, k: int) -> None:
         """See whether the drop that is under way has come to an end."""
