@@ -15,6 +15,7 @@ Bools = NDArray[np.bool_]
 
 _HOUR_S: Final = 3600.0
 _SUNDAY: Final = 3  # 1970-01-04 was one: days since 1970 modulo 7; times count from whole weeks after 1970
+_AROUND: Final = 5  # lines on each side that vouch for a time
 _COARSE: Final = 0.3  # share of repeated times from which the clock is too coarse, not the lines written twice
 
 
@@ -71,7 +72,7 @@ def put_in_order(t_s: Floats, values: Sequence[Floats], line: Ints, *, periods: 
         result.repaired["reversed"] = 1
         result.warnings.append("the file begins with the newest reading; it was turned round.")
     usual = _usual_step(t)
-    near = max(200.0 * usual, 5.0)  # lines are swapped with their neighbours, not with those of minutes ago
+    near = max(100.0 * usual, 1.0)  # lines are swapped with their neighbours, not with those of minutes ago
     if not dated:
         t, rows = _drop(result, t, rows, _ends(t, usual), "its time does not fit its neighbours'")
     t, rows = _drop(result, t, rows, _strays(t, near, periods), "its time does not fit its neighbours'")
@@ -125,31 +126,35 @@ def _is_tail(seen: float, expected: float, step: float) -> bool:
 
 
 def _strays(t: Floats, near: float, periods: tuple[float, ...]) -> Bools:
-    """Find single lines whose time leaps away from their neighbours and back."""
+    """Find lines whose time leaps away from their neighbours', who agree with each other."""
     bad = np.zeros(t.size, dtype=np.bool_)
-    step = np.diff(t)
     far = min((p / 2.0 for p in periods), default=np.inf)
-    for i in np.flatnonzero(step < 0.0).tolist():
-        if -step[i] > far:
-            continue
-        high = i >= 1 and near < t[i] - t[i - 1] and -near <= t[i + 1] - t[i - 1] <= near
-        low = i + 2 < t.size and -step[i] > near and -near <= t[i + 2] - t[i] <= near
-        if high:
-            bad[i] = True
-        elif low:
-            bad[i + 1] = True
+    down = np.flatnonzero(np.diff(t) < 0.0)
+    suspects = np.unique(np.clip(down[:, None] + np.arange(-_AROUND, _AROUND + 2), 0, t.size - 1))
+    for i in suspects.tolist():
+        before, after = t[max(0, i - _AROUND) : i], t[i + 1 : i + 1 + _AROUND]
+        low = float(np.median(before)) if before.size > 2 else -np.inf
+        high = float(np.median(after)) if after.size > 2 else np.inf
+        if low > high + near or min(abs(t[i] - low), abs(t[i] - high)) > far:
+            continue  # here the count begins again
+        bad[i] = t[i] < low - near or t[i] > high + near
     return bad
+
+
+def _falls(t: Floats, i: int) -> float:
+    """By how much the time falls after line i, judged by several lines on each side."""
+    return float(np.median(t[max(0, i + 1 - _AROUND) : i + 1]) - np.median(t[i + 1 : i + 1 + _AROUND]))
 
 
 def _unwrapped(t: Floats, period: float, gap: float, result: Ordered) -> Floats:
     """Undo a count that begins again; only where the time missing at the seam is below `gap`."""
     step = np.diff(t)
     down = (step < -period / 2.0) & (step + period < gap) & (t[:-1] <= 1.001 * period)
-    if not down.any():
+    down_at = [i for i in np.flatnonzero(down).tolist() if _falls(t, i) > period / 2.0]
+    if not down_at:
         return t
     level = np.zeros(t.size)
     up_at = set(np.flatnonzero(step > period / 2.0).tolist())
-    down_at = np.flatnonzero(down).tolist()
     turns = 0
     for i in sorted(up_at | set(down_at)):
         if i not in up_at:
@@ -192,7 +197,13 @@ def _joined(t: Floats, usual: float, near: float, line: Ints, result: Ordered) -
     restarts = 0
     for i in np.flatnonzero(step < -near).tolist():
         after = t[i + 1 : i + 6]
-        if (after < t[i]).all() and (np.diff(after) > -near).all() and after.size > 1:
+        if (
+            (after < t[i]).all()
+            and (np.diff(after) > -near).all()
+            and after.size > 1
+            and _falls(t, i) > near
+            and not _fills_hole(t, i, near)
+        ):
             shift[i + 1] = -step[i] + max(1.0, 20.0 * usual)
             restarts += 1
             if restarts <= 5:
@@ -204,6 +215,13 @@ def _joined(t: Floats, usual: float, near: float, line: Ints, result: Ordered) -
         result.repaired["restarts"] = restarts
         t = t + np.cumsum(shift)
     return t
+
+
+def _fills_hole(t: Floats, i: int, near: float) -> bool:
+    """Whether what follows line i is a block that was written late: the times before it leave it room."""
+    earlier = np.sort(t[: i + 1])
+    at = int(np.searchsorted(earlier, t[i + 1]))
+    return 0 < at < earlier.size and t[i + 1] - earlier[at - 1] < near < earlier[at] - t[i + 1]
 
 
 def _apart(t: Floats, values: Sequence[Floats], rows: Ints, result: Ordered) -> tuple[Floats, Bools]:

@@ -525,6 +525,23 @@ def test_a_restarted_counter_is_set_after_what_came_before_and_said() -> None:
     assert any("line 52: the time starts again" in w for w in got.warnings)
 
 
+def test_a_block_written_late_is_put_back_and_no_restart() -> None:
+    rows = [f"{i * 10_000},{600 + i % 9}.5" for i in range(900)]
+    got = read_csv(text_of("t_us,tool_kpa", [*rows[:300], *rows[600:], *rows[300:600]]))
+    assert got.rows == 900
+    assert kpa(got) == [600 + i % 9 + 0.5 for i in range(900)]
+    assert got.repaired["out_of_order"] == 300
+
+
+@pytest.mark.parametrize("wrong", ["03:00:00", "23:59:00", "9:00:01"])
+def test_a_wrong_clock_time_is_no_midnight(wrong: str) -> None:
+    rows = [f"21:00:{i:02d},{600 + i}.5" for i in range(60)]
+    rows[30] = f"{wrong},630.5"
+    got = read_csv(text_of("clock,tool_kpa", rows))
+    assert (got.rows, got.duration_s, got.repaired["wraps"]) == (59, 59.0, 0)
+    assert "its time does not fit" in got.bad_lines[0][1]
+
+
 def test_coarse_times_are_spread_over_their_step() -> None:
     rows = [f"10:00:{i // 10:02d},{600 + i % 7}.5" for i in range(100)]
     got = read_csv(text_of("clock,tool_kpa", rows))
