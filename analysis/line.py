@@ -498,8 +498,15 @@ def cautions(line: Line) -> tuple[str, ...]:
             out.append(
                 f"{_cap(part.name)} can see {_both(top)}, above its window ({_both(part.window_pa[1])}): the tool maker's limit stands."
             )
-        if part.kind == "receiver" and part.rated_pa is None:
-            out.append(f"No rated pressure is given for {part.name}: read its plate; it must not lie below {_both(top)}.")
+        if part.kind == "receiver" and (part.rated_pa is None or top <= part.rated_pa < c.cut_out_pa):
+            # In normal work it sees `top`; a regulator that fails open passes all that the compressor has.
+            lead = f"No rated pressure is given for {part.name}: read its plate"
+            if part.rated_pa is not None:
+                lead = f"{_cap(part.name)} is rated {_both(part.rated_pa)}, below the pump's cut-out"
+            out.append(
+                f"{lead}. A regulator can fail open: either the rating is at least {_both(c.cut_out_pa)}, "
+                "or the receiver's own relief valve opens at or below its rating."
+            )
         if part.set_pa is not None and part.set_pa > c.cut_in_pa:
             out.append(
                 f"{_cap(part.name)} is set to {_both(part.set_pa)}, above the pump's cut-in ({_both(c.cut_in_pa)}): "
