@@ -38,7 +38,7 @@ JOULE_THOMSON_K_PER_PA: Final = 0.23e-5  # cooling of air by throttling near 20 
 # What the inputs are worth, as 95 % half-widths. They are our judgement: weather differs from the forecast, hoses from the air around.
 U_TEMPERATURE_K: Final = 1.0
 U_HUMIDITY: Final = 0.05
-U_RISE_K: Final = 1.0
+U_RISE_K: Final = 1.0  # beside half to twice the rise
 U_AIR_STATED: Final = 0.10  # relative
 U_AIR_ASSUMED: Final = 0.50  # relative; air per shot of tools of one class differs by as much
 U_DRYER_K: Final = 15.0
@@ -98,7 +98,7 @@ class WaterBalance:
         By how much the coldest place behind tank and dryer is warmer than the dew point of the air that reaches it [K]; negative: water
         forms.
     forms : str
-        "yes", "no" or "cannot tell": does water form between the tank and the tool?
+        "yes", "no" or "cannot tell": does water form between the tank, or the last dryer, and the tool?
     why : str
         The reason.
     bowl_m3 : float
@@ -267,8 +267,11 @@ def water_balance(
         )
         for i, (name, kind, stop) in enumerate(zip(_names(line), _kinds(line), walks[0], strict=True))
     )
-    margin = spread(lambda _, w: min(stop.margin_k for stop in w[1:]))
-    forms, why = _verdict(margin, places)
+    # A dryer makes good what fell out before it; what counts for the tool comes behind the last one.
+    behind = 1 + max((i for i, kind in enumerate(_kinds(line)) if kind == "dryer"), default=0)
+    margin = spread(lambda _, w: min(stop.margin_k for stop in w[behind:]))
+    worst = min(range(behind, len(places)), key=lambda i: walks[0][i].margin_k)
+    forms, why = _verdict(margin, places[worst], "dryer" if behind > 1 else "tank")
     tank, receiver = falls(("tank",)), falls(("receiver",))
     all_water = falls(("dryer",), but=True)
     bowl = min(BOWL_SHARE * c.tank_m3, LARGEST_BOWL_M3) if bowl_m3 is None else bowl_m3
@@ -305,7 +308,10 @@ def water_balance(
         desiccant_kg_per_day=spent,
         places=places,
         assumptions=tuple(assumptions),
-        warnings=_warnings(inputs, duty, air, c.delivery_m3_per_s * hours_per_day * 3600.0),
+        warnings=(
+            *_warnings(inputs, duty, air, c.delivery_m3_per_s * hours_per_day * 3600.0),
+            *_before_dryer(places, _kinds(line)),
+        ),
     )
 
 
@@ -414,7 +420,7 @@ def _cases(x: _Inputs, line: Line, u_air: float) -> list[_Inputs]:
         [r(x, temp_k=x.temp_k + t) for t in (-U_TEMPERATURE_K, U_TEMPERATURE_K)],
         [r(x, humidity=min(max(x.humidity + h, 0.01), 1.0)) for h in (-U_HUMIDITY, U_HUMIDITY)],
         [r(x, tank_pa=p) for p in (line.compressor.cut_in_pa, line.compressor.cut_out_pa)],
-        [r(x, rise_k=rise) for rise in (-U_RISE_K, 2.0 * x.rise_k + U_RISE_K)],
+        [r(x, rise_k=rise) for rise in (0.5 * x.rise_k - U_RISE_K, 2.0 * x.rise_k + U_RISE_K)],
         [r(x, dryer_k=x.dryer_k + d) for d in (-U_DRYER_K, U_DRYER_K)],
         # The line's own temperature differs from the air's, by shade and sun, also where no coldest place is named.
         [r(x, coldest_k=x.line_k + t) for t in (-U_TEMPERATURE_K, U_TEMPERATURE_K)],
@@ -433,16 +439,15 @@ def _spread(values: list[float], least: float) -> Estimate:
     return Estimate(value=value, low=max(least, value - math.sqrt(fall)), high=value + math.sqrt(rise))
 
 
-def _verdict(margin: Estimate, places: tuple[Place, ...]) -> tuple[Verdict, str]:
-    worst = min(places[1:], key=lambda p: p.temp_k - (p.dew_point_k.value or 0.0))
+def _verdict(margin: Estimate, worst: Place, source: str) -> tuple[Verdict, str]:
     where = f"{worst.name} ({worst.temp_k - ZERO_CELSIUS_K:.0f} degC)"
     value, low, high = margin.value, margin.low, margin.high
     if value is None or low is None or high is None:  # never so: kept for the type's sake
         return "cannot tell", "No margin is known."
     if high < 0.0:
-        return "yes", f"The air that leaves the tank is {-value:.1f} K too moist for {where}."
+        return "yes", f"The air that leaves the {source} is {-value:.1f} K too moist for {where}."
     if low > 0.0:
-        return "no", f"Even at {where} the line is {value:.1f} K warmer than the dew point under pressure."
+        return "no", f"Where it comes nearest, at {where}, the line is {value:.1f} K warmer than the dew point under pressure."
     return "cannot tell", (
         f"At {where} the air is {abs(value):.1f} K from its dew point under pressure, less than the inputs are worth; "
         "measure humidity and the temperature of tank and hose, or lower the pressure at the tank's outlet with a regulator."
@@ -479,6 +484,16 @@ def _desiccant(line: Line, given: Desiccant | None, walk: tuple[_Stop, ...], hel
         low=low / held.high * per_kg if held.high else None,
         high=high / held.low * per_kg if held.low else None,
     ), spent
+
+
+def _before_dryer(places: tuple[Place, ...], kinds: tuple[str, ...]) -> tuple[str, ...]:
+    """Warn where liquid water would run into a dryer."""
+    if "dryer" not in kinds:
+        return ()
+    wet = [p.name for p in places[1 : kinds.index("dryer")] if (p.condensed_kg_per_day.value or 0.0) > 0.0]
+    if not wet:
+        return ()
+    return (f"Water falls out in {', '.join(wet)} before the dryer: liquid water ruins a desiccant, so put a separator before it.",)
 
 
 def _warnings(x: _Inputs, duty: float, air: float, most: float) -> tuple[str, ...]:
