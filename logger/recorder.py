@@ -33,6 +33,7 @@ from logger.home import locks_folder
 from logger.journal import JournalWriter
 from logger.lines import Layout, LineParser, parse_columns
 from logger.lock import FileLock
+from logger.sensors import as_calibrated, read_sensors
 from logger.session import Session, change_session, finish_session, new_journal_path, recover_unfinished, start_session
 from logger.sources import Source, find_usb, open_source, usb_serial
 
@@ -209,6 +210,8 @@ class _Recorder:
         self._for_s, self._until, self._stop = for_s, until, stop
         self._parser, self._texts, self._on_status = parser, texts, on_status
         self._usb = usb_serial(port)
+        self._sensors = read_sensors(home)
+        self._said: list[str] = []
         self._live = _Live()
         self._status = Status()
         self._source: Source | None = None
@@ -320,8 +323,13 @@ class _Recorder:
         if without:
             msg = f"{self._port} sends {', '.join(without)} without saying the unit. Give it: --unit psi (or kPa, bar, counts, ...)."
             raise ValueError(msg)
-        channels = [Channel(name=c, unit=u) for c, u in zip(layout.channels, layout.units, strict=True)]
         started = datetime.now(UTC)
+        found = [as_calibrated(c, u, self._sensors, started) for c, u in zip(layout.channels, layout.units, strict=True)]
+        channels = [channel for channel, _ in found]
+        self._said += [warning for _, warning in found if warning]
+        if len({c.name for c in channels}) < len(channels):
+            channels = [Channel(name=c, unit=u) for c, u in zip(layout.channels, layout.units, strict=True)]
+            self._said.append("Two sensors have the same name in sensors.toml; the channels are kept without calibration.")
         self._session, self._lock = start_session(
             self._home,
             self._name or started.astimezone().strftime("%Y-%m-%d %H.%M"),
@@ -331,7 +339,7 @@ class _Recorder:
             source=self._port,
             **self._texts,
         )
-        self._journal = JournalWriter(new_journal_path(self._session.folder), ["time_s", *layout.channels])
+        self._journal = JournalWriter(new_journal_path(self._session.folder), ["time_s", *(c.name for c in channels)])
         time_unit = layout.time_unit_s
         if time_unit is None:
             self._clock = HostClock(rate_hz=layout.rate_hz, speed=layout.speed)
@@ -384,7 +392,8 @@ class _Recorder:
         return session
 
     def _summary(self) -> list[str]:
-        said = [f"{n} lines left out: {why}." for why, n in sorted(self._parser.bad.items()) if n]
+        said = [*self._said]
+        said += [f"{n} lines left out: {why}." for why, n in sorted(self._parser.bad.items()) if n]
         if isinstance(self._clock, DeviceClock):
             said += [f"{n} times: {why}." for why, n in sorted(self._clock.problems.items()) if n]
         if self._status.gaps:

@@ -415,7 +415,7 @@ def start_session(
     for channel in channels:
         tables.add(channel.name, tomlkit.item(channel.as_toml()))
     document.add("channels", tables)
-    _write_text(folder / SESSION_FILE, tomlkit.dumps(document))
+    write_text(folder / SESSION_FILE, tomlkit.dumps(document))
     return open_session(folder), lock
 
 
@@ -451,11 +451,11 @@ def change_session(folder: Path | str, *, channels: Sequence[Channel] | None = N
             msg = f"{path}: there is no channel {channel.name!r} to change."
             raise ValueError(msg)
         tables[channel.name] = channel.as_toml()
-    _write_text(path, tomlkit.dumps(document))
+    write_text(path, tomlkit.dumps(document))
     return open_session(folder)
 
 
-def _write_text(path: Path, text: str) -> None:
+def write_text(path: Path, text: str) -> None:
     """Replace a file so that a crash leaves the old one or the new one, never half of either."""
     temporary = path.with_name(path.name + ".new")
     with temporary.open("w", encoding="utf-8", newline="\n") as file:
@@ -654,7 +654,7 @@ def rename(folder: Path | str, name: str) -> Session:
     (target / LOCK_FILE).unlink(missing_ok=True)
     document = tomlkit.parse((target / SESSION_FILE).read_text(encoding="utf-8"))
     document["name"] = target.name
-    _write_text(target / SESSION_FILE, tomlkit.dumps(document))
+    write_text(target / SESSION_FILE, tomlkit.dumps(document))
     return open_session(target)
 
 

@@ -108,6 +108,8 @@ def why_not(port: str, problem: OSError) -> str:
         return f"{port} is busy. Close the other program, or pick a port from `farend ports`."
     if "No such file" in text or "FileNotFound" in text or "could not open" in text:
         return f"{port}: there is no such port. Plug the board in, or pick a port from `farend ports`."
+    if "Could not configure" in text or "Inappropriate ioctl" in text or "Not a tty" in text:
+        return f"{port} is no serial port. Pick one from `farend ports`."
     return f"{port}: {text}"
 
 

@@ -280,6 +280,9 @@ def test_lines_that_nobody_explains_are_refused(tmp_path: Path, monkeypatch: pyt
 def test_a_port_that_is_not_there_is_said(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="there is no such port"):
         record(port=os.fspath(tmp_path / "ttyNONE"), home=tmp_path)
+    if os.name == "posix":
+        with pytest.raises(ValueError, match="is no serial port"):
+            record(port="/dev/null", home=tmp_path)
     with pytest.raises(ValueError, match="does not answer"):
         record(port="socket://127.0.0.1:1", home=tmp_path)
     with pytest.raises(ValueError, match="no port or URL that can be opened"):

@@ -1,0 +1,299 @@
+"""Calibrate a sensor on the device it sits on: the zero with the line vented, or two points against a reference gauge."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.units import UnitError, from_si, parse_quantity
+from analysis.units import unit as find_unit
+from logger.channel import Channel
+from logger.clock import DeviceClock, HostClock, host_seconds
+from logger.lines import LineParser, parse_columns
+from logger.scaling import Scaling, check_sensor, current_loop, ratiometric, two_point
+from logger.sensors import Sensor, read_sensors, save_calibration
+from logger.sources import open_source
+
+Floats = NDArray[np.float64]
+
+ZERO_SHARE: Final = 0.05  # a zero that is off by more than this share of the range is no drift; common practice, no source
+GAIN_SHARE: Final = 0.10  # likewise a gain off by more than this
+APART: Final = 30.0  # two points must differ by so many times their scatter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """A few seconds of one channel's raw values.
+
+    Attributes
+    ----------
+    channel, unit : str
+        As the device says.
+    time_s, raw : ndarray, shape (n,)
+        Times [s] and values in `unit`.
+    """
+
+    channel: str
+    unit: str
+    time_s: Floats
+    raw: Floats
+
+    @property
+    def mean(self) -> float:
+        """Mean raw value."""
+        return float(self.raw.mean())
+
+    @property
+    def scatter(self) -> float:
+        """Standard deviation of the raw values."""
+        return float(self.raw.std(ddof=1)) if self.raw.size > 1 else 0.0
+
+
+def listen_to(
+    port: str, seconds: float, *, channel: str | None = None, baud: int = 115200, columns: str | None = None, unit: str | None = None
+) -> Sample:
+    """Read one channel of a device for a while.
+
+    Raises
+    ------
+    ValueError
+        If the port cannot be opened, sends too little, or has several channels and none is named.
+    """
+    parser = LineParser(layout=None if columns is None else parse_columns(columns, unit), unit=unit)
+    source = open_source(port, baud)
+    blocks: list[tuple[Floats | None, Floats, float]] = []
+    begun: float | None = None
+    opened = time.monotonic()
+    try:
+        source.ask()
+        while (begun is None and time.monotonic() - opened < 15.0) or (begun is not None and time.monotonic() - begun < seconds):
+            rows = parser.feed(source.read())
+            if len(rows.values):
+                begun = time.monotonic() if begun is None else begun
+                blocks.append((rows.device, rows.values, host_seconds()))
+            if parser.ended:
+                break
+    except OSError:
+        msg = f"{port} went away while listening. Check the cable and try again."
+        raise ValueError(msg) from None
+    finally:
+        source.close()
+    layout = parser.layout
+    if layout is None or not blocks:
+        msg = f"{port} sent no reading that is understood. `farend ports` says what it sends and which --columns to give."
+        raise ValueError(msg)
+    if channel is None and len(layout.channels) > 1:
+        msg = f"{port} sends {', '.join(layout.channels)}; say which is meant: --channel NAME."
+        raise ValueError(msg)
+    if channel is not None and channel not in layout.channels:
+        msg = f"{port} sends no channel {channel!r} but {', '.join(layout.channels)}."
+        raise ValueError(msg)
+    at = 0 if channel is None else layout.channels.index(channel)
+    if not layout.units[at]:
+        msg = f"{port} sends {layout.channels[at]} without saying the unit. Give it: --unit counts (or V, mA, psi, ...)."
+        raise ValueError(msg)
+    if layout.time_unit_s is None:
+        host = HostClock(rate_hz=layout.rate_hz, speed=layout.speed)
+        times = np.concatenate([host.feed(len(v), h) for _, v, h in blocks])
+    else:
+        device = DeviceClock(unit_s=layout.time_unit_s, speed=layout.speed)
+        times = np.concatenate([device.feed(d, h) for d, _, h in blocks if d is not None])
+    raw = np.concatenate([v[:, at] for _, v, _ in blocks])
+    good = np.isfinite(times) & np.isfinite(raw)
+    return Sample(channel=layout.channels[at], unit=layout.units[at], time_s=times[good], raw=raw[good])
+
+
+def nominal(kind: str, low: str, high: str, *, full_count: float | None = None, unit: str = "V") -> tuple[Scaling, str]:
+    """Scaling from what the sensor's label says.
+
+    Parameters
+    ----------
+    kind : str
+        "ratiometric" (0.5 to 4.5 V of 5 V) or "loop" (4 to 20 mA).
+    low, high : str
+        Ends of its range with a unit, "0 psi" and "150 psi".
+    full_count : float, optional
+        What the device sends for its full supply: 1023 or 1024 for a 10-bit converter; 5 for volts.
+    unit : str
+        Raw unit of a loop: "mA", or "V" across 250 ohm.
+
+    Returns
+    -------
+    Scaling and str
+        The line, and the unit of its readings.
+    """
+    ends = [parse_quantity(text, "pressure") for text in (low, high)]
+    to = _unit_of(high)
+    a, b = (from_si(p, to) for p in ends)
+    if kind == "loop":
+        return current_loop(a, b, 1.0 if unit == "mA" else 0.25), to
+    if kind == "ratiometric":
+        if a != 0.0:
+            msg = f"A ratiometric sensor's range begins at 0, not at {low}."
+            raise ValueError(msg)
+        return ratiometric(b, full_count if full_count is not None else 5.0), to
+    msg = f"{kind!r} is no kind of sensor known here; it is ratiometric or loop."
+    raise ValueError(msg)
+
+
+def set_zero(sensor: Sensor, sample: Sample) -> tuple[Sensor, tuple[str, ...]]:
+    """Shift a sensor's line so that the vented sample reads 0 gauge; return it with warnings.
+
+    Raises
+    ------
+    ValueError
+        If the sensor has no gain yet, or is an absolute one.
+    """
+    made = sensor.made
+    if made.absolute:
+        msg = f"{sensor.key} measures absolute pressure; vented it reads the weather, not zero. Calibrate it at two points."
+        raise ValueError(msg)
+    if not made.is_pressure:
+        msg = f"{sensor.key} has no scaling yet, so one point does not fix it. Give its range (--kind, --range), or two points (--at)."
+        raise ValueError(msg)
+    warnings = list(check_sensor(sample.time_s.tolist(), sample.raw.tolist(), made.valid).advice)
+    offset = -made.gain * sample.mean
+    if made.valid is not None:
+        span = abs(made.gain) * (made.valid[1] - made.valid[0])
+        if abs(offset - made.offset) > ZERO_SHARE * span:
+            warnings.append(
+                f"The zero moved by {abs(offset - made.offset):.3g} {made.to}, more than a sound sensor drifts. Is the line really vented, "
+                "and is the range on the label the one you gave?"
+            )
+    return replace(sensor, made=replace(made, offset=offset)), tuple(warnings)
+
+
+def set_two_points(sensor: Sensor, samples: Sequence[tuple[Sample, float]], to: str) -> tuple[Sensor, tuple[str, ...]]:
+    """Lay a sensor's line through two samples at known readings in the unit `to`; return it with warnings.
+
+    Raises
+    ------
+    ValueError
+        If the two are too close to tell apart.
+    """
+    (low, y1), (high, y2) = samples
+    noise = math.hypot(low.scatter, high.scatter)
+    if abs(high.mean - low.mean) <= max(APART * noise, 1e-12):
+        msg = (
+            f"The raw values at {y1:g} and {y2:g} {to} ({low.mean:.4g} and {high.mean:.4g}) differ too little for their scatter "
+            f"({noise:.2g}). Take the points further apart, and check that the sensor moves with the pressure."
+        )
+        raise ValueError(msg)
+    line = two_point((low.mean, y1), (high.mean, y2))
+    made = sensor.made
+    warnings = [*check_sensor(low.time_s.tolist(), low.raw.tolist(), made.valid).advice]
+    if made.is_pressure and made.to == to and abs(line.gain / made.gain - 1.0) > GAIN_SHARE:
+        warnings.append(
+            f"The gain is {line.gain / made.gain - 1.0:+.0%} off what it was. Check the reference gauge's unit, and that the pressure had "
+            "settled at both points."
+        )
+    return replace(sensor, made=replace(made, to=to, gain=line.gain, offset=line.offset)), tuple(warnings)
+
+
+def calibrate_from_command(
+    *,
+    home: Path | str | None,
+    port: str,
+    sensor: str | None = None,
+    channel: str | None = None,
+    name: str | None = None,
+    kind: str | None = None,
+    span: tuple[str, str] | None = None,
+    full_count: float | None = None,
+    at: Sequence[str] = (),
+    seconds: float = 3.0,
+    baud: int = 115200,
+    columns: str | None = None,
+    unit: str | None = None,
+    ask: Callable[[str], object] = input,
+) -> list[str]:
+    """Calibrate as the command line asks, with questions in between, and return the findings in sentences.
+
+    Parameters
+    ----------
+    home : path
+        Where farend keeps things.
+    port, baud, columns, unit
+        The device, as for recording.
+    sensor : str, optional
+        Name of the sensor in sensors.toml; by default the channel's.
+    channel : str, optional
+        Which of the device's channels.
+    name : str, optional
+        What sessions shall call it; "tool" is what the analysis looks for.
+    kind, span, full_count
+        What the sensor's label says, see `nominal`.
+    at : sequence of str
+        Two pressures of a reference gauge, "0 psi" and "100 psi"; none to set the zero only.
+    seconds : float
+        How long to listen at each.
+    ask : callable
+        Says what to do and waits until it is done.
+
+    Raises
+    ------
+    ValueError
+        If the device, the sensor or the points cannot be used; the message says why.
+    """
+    if len(at) not in {0, 2}:
+        msg = f"{len(at)} points were given; give none, to set the zero with the line vented, or two (--at '0 psi' --at '100 psi')."
+        raise ValueError(msg)
+    known = read_sensors(home)
+    samples: list[Sample] = []
+    steps = [f"Bring the reference gauge to {text}, let it settle" for text in at] or ["Vent the sensor to the open air"]
+    for step in steps:
+        ask(f"{step}, then press Enter. ")
+        samples.append(listen_to(port, seconds, channel=channel, baud=baud, columns=columns, unit=unit))
+    first = samples[0]
+    key = sensor or next((s.key for s in known.values() if s.channel == first.channel), first.channel)
+    current = known.get(key) or Sensor(
+        key=key, channel=first.channel, made=Channel(name=name or first.channel, unit=first.unit, sensor=key)
+    )
+    if name is not None:
+        current = replace(current, made=replace(current.made, name=name))
+    if kind is not None:
+        if span is None:
+            msg = "With --kind goes the range on the sensor's label: --range '0 psi' '150 psi'."
+            raise ValueError(msg)
+        scaling, to = nominal(kind, *span, full_count=full_count, unit=first.unit)
+        made = replace(current.made, unit=first.unit, to=to, gain=scaling.gain, offset=scaling.offset, valid=scaling.valid)
+        current = replace(current, made=made)
+    if at:
+        to = _unit_of(at[1])
+        readings = [from_si(parse_quantity(text, "pressure"), to) for text in at]
+        new, warnings = set_two_points(current, list(zip(samples, readings, strict=True)), to)
+        how, points = "two points", [(s.mean, y) for s, y in zip(samples, readings, strict=True)]
+    else:
+        new, warnings = set_zero(current, first)
+        how, points = "zero", [(first.mean, 0.0)]
+    saved = save_calibration(home, new, how=how, points=points, scatter=[s.scatter for s in samples], when=datetime.now(UTC))
+    made = saved.made
+    at_noise = abs(made.gain) * max(s.scatter for s in samples)
+    found = [
+        f"{key}: {made.to} = {made.gain:.6g} x {made.unit} {made.offset:+.6g}, by {how}; kept in sensors.toml.",
+        f"At rest it scatters by {at_noise:.2g} {made.to} (one standard deviation), {check_rate(first):.3g} readings a second.",
+        f"Recordings of channel {saved.channel} in {made.unit} will be called {made.name!r} and read in {made.to}.",
+    ]
+    return [*found, *warnings]
+
+
+def check_rate(sample: Sample) -> float:
+    """Readings a second of a sample."""
+    elapsed = float(sample.time_s[-1] - sample.time_s[0])
+    return (sample.time_s.size - 1) / elapsed if elapsed > 0 else math.nan
+
+
+def _unit_of(text: str) -> str:
+    try:
+        return find_unit(text.strip().lstrip("+-0123456789.,").strip()).name
+    except UnitError:
+        parse_quantity(text, "pressure")  # says better what is wrong
+        raise
