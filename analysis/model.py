@@ -178,9 +178,9 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
                 area = math.pi / 4.0 * (part.bore_m or 0.0) ** 2
                 is_hose.append(1)
                 index.append(len(hoses))
-                hoses.append(
-                    [cells + 1, cells + 1 + n, (part.length_m or 0.0) / n, area, part.bore_m or 0.0, part.roughness_m or 0.0, temp]
-                )
+                bore = part.bore_m or 0.0
+                ends = [cells + 1, cells + 1 + n]
+                hoses.append([*ends, (part.length_m or 0.0) / n, area, bore, part.roughness_m or 0.0, temp, 1.0, 1.0])
                 cells += n + 2
             else:
                 is_hose.append(0)
@@ -192,7 +192,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
         index=np.array(index),
         names=tuple(names),
         volume=np.array(volumes),
-        hose=np.array(hoses, dtype=np.float64).reshape(-1, 7),
+        hose=np.array(hoses, dtype=np.float64).reshape(-1, 9),
         link=np.array(links),
         element=np.array([e[:5] for e in elements], dtype=np.float64),
         el_part=np.array([e[5] for e in elements]),

@@ -243,10 +243,13 @@ def advance_hose(
     hist: np.ndarray,
     memory: np.ndarray,
     h: int,
-) -> None:
-    """Bring cells a..b-1 over one step: fluxes, then friction and heat semi-implicitly, with the memory of wall shear and heat."""
+) -> float:
+    """Bring cells a..b-1 over one step: fluxes, then friction and heat semi-implicitly, with the memory of wall shear and heat.
+
+    Returns the heat that came from the wall over the step, per cell volume [J/m3].
+    """
     if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
-        return
+        return 0.0
     # Plain numbers, not array elements, so that the loops can be vectorised.
     cu, ct = memory[h, 0], memory[h, 1]
     au0, au1, au2, au3 = memory[h, 2], memory[h, 3], memory[h, 4], memory[h, 5]
@@ -283,19 +286,22 @@ def advance_hose(
         hist[4, i], hist[5, i], hist[6, i], hist[7, i] = p0, p1, p2, p3
         f[1, i] = ct * (p0 + p1 + p2 + p3) * r * CV_J_PER_KG_K
         mid[6, i] = t
+    heat = 0.0
     for i in range(a, b):
         r, u, t = mid[3, i], mid[1, i], mid[6, i]
-        cons[0, i], cons[1, i], cons[2, i] = r, r * u, r * (CV_J_PER_KG_K * t + 0.5 * u * u)
+        e = r * (CV_J_PER_KG_K * t + 0.5 * u * u)
+        heat += e - mid[5, i]
+        cons[0, i], cons[1, i], cons[2, i] = r, r * u, e
         w[0, i], w[1, i], w[2, i] = r, u, r * R_AIR_J_PER_KG_K * t
+    return heat
 
 
 @_fast
-def refresh_hose(
-    a: int, b: int, bore: float, rough: float, wall_k: float, memory: float, w: np.ndarray, coef: np.ndarray, mean: np.ndarray
-) -> float:
+def refresh_hose(a: int, b: int, h: int, hose: np.ndarray, memory: float, w: np.ndarray, coef: np.ndarray, mean: np.ndarray) -> float:
     """Look friction and heat coefficients up afresh; mean gets density-averaged viscosity and Reynolds number. Returns the fastest wave."""
     if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return 0.0
+    bore, rough, wall_k, brake, warm = hose[h, 4], hose[h, 5], hose[h, 6], hose[h, 7], hose[h, 8]
     fastest, nu_sum, re_sum = 0.0, 0.0, 0.0
     for i in range(a, b):
         r, u, p = w[0, i], w[1, i], w[2, i]
@@ -305,14 +311,14 @@ def refresh_hose(
         nu = mu / r
         re = abs(u) * bore / nu
         factor, share = friction_terms(re, rough / bore)
-        coef[0, i] = (1.0 - share) * 32.0 * nu / (bore * bore)
-        coef[1, i] = share * factor / (2.0 * bore)
+        coef[0, i] = brake * (1.0 - share) * 32.0 * nu / (bore * bore)
+        coef[1, i] = brake * share * factor / (2.0 * bore)
         # Nusselt number: 8 is the quasi-steady value that belongs to Zielke's kernel taken for heat; turbulent by Gnielinski.
         eighth = factor / 8.0
         turbulent = eighth * (max(re, 2000.0) - 1000.0) * PRANDTL / (1.0 + 12.7 * math.sqrt(eighth) * (PRANDTL ** (2.0 / 3.0) - 1.0))
         laminar = 8.0 if memory > 0.0 else 3.66
         conductivity = mu * CP_J_PER_KG_K / PRANDTL
-        coef[2, i] = ((1.0 - share) * laminar + share * max(turbulent, laminar)) * conductivity * 4.0 / (bore * bore)
+        coef[2, i] = warm * ((1.0 - share) * laminar + share * max(turbulent, laminar)) * conductivity * 4.0 / (bore * bore)
         coef[3, i] = wall_k
         fastest = max(fastest, abs(u) + math.sqrt(GAMMA * p / r))
         nu_sum += nu
@@ -325,7 +331,7 @@ def refresh_hose(
 # Columns of the tables that describe a line to the compiled code.
 # volume: 0 V [m3], 1 wall conductance hA [W/K], 2 wall temperature [K], 3 and 4 scratch
 # hose:   0 first cell, 1 end cell (with room for a ghost before and after), 2 dx [m], 3 area [m2], 4 bore [m], 5 roughness [m],
-#         6 wall [K]
+#         6 wall temperature [K], 7 friction and 8 heat as multiples of the usual
 # element: k = C rho0 sqrt(T0) [kg K^0.5/(s Pa)], b, kind, set point [Pa abs], droop [Pa]
 # drain:  0 store, 1 from [s], 2 until [s], 3 k, 4 b
 # pump:   0 mass flow [kg/s], 1 cut-in, 2 cut-out [Pa abs], 3 temperature of its air [K], 4 runs at the start
@@ -426,7 +432,7 @@ def run(
     lo, hi, mid = np.ones((3, cells)), np.ones((3, cells)), np.ones((7, cells))  # of mid the last four are scratch and temperature
     flux = np.zeros((3, cells + 1))
     hist = np.zeros((8, cells))
-    past = np.zeros((n_hose, 18))
+    past = np.zeros((n_hose, 19))
     mean = np.zeros(2)
     ends = np.zeros((n_store, 2))  # pressure at the inlet and outlet end of each store
     face = np.zeros((n_hose, 2, 3))  # state at both faces of a hose
@@ -452,7 +458,7 @@ def run(
             ends[s, 0] = ends[s, 1] = (GAMMA - 1.0) * vol_e[j] / volume[j, 0]
         last[s, 0], last[s, 1] = ends[s, 0], ends[s, 1]
 
-    t, dt, steps, sample, now = 0.0, 0.0, 0, 0, -1
+    t, dt, steps, sample, now, stale = 0.0, 0.0, 0, 0, -1, False
     running = pump[4] > 0.5
     rate, fire_until = 0.0, -1.0
     n_out, n_shot = out_p.shape[0], shots.shape[0]
@@ -461,14 +467,17 @@ def run(
         out_p[sample] = ends
         sample += 1
     while t < duration - 1e-12:
-        if steps % REFRESH == 0:
+        if steps % REFRESH == 0 or steps < REFRESH or stale:
+            stale = False
             dt = 2e-3
             for h in range(n_hose):
                 a, b = int(hose[h, 0]), int(hose[h, 1])
-                fastest = refresh_hose(a, b, hose[h, 4], hose[h, 5], hose[h, 6], memory, w, coef, mean)
+                fastest = refresh_hose(a, b, h, hose, memory, w, coef, mean)
                 if not fastest < 5e3:
                     return -1
-                dt = min(dt, cfl * hose[h, 2] / fastest)
+                # The first steps are short: the waves of a sudden start are not in the state yet.
+                dt = min(dt, (cfl if steps >= 5 else 0.2 * cfl) * hose[h, 2] / fastest)
+                past[h, 18] = 1.1 * fastest
                 radius2 = 0.25 * hose[h, 4] ** 2
                 turbulent = 0.0
                 if mean[1] > 2000.0:
@@ -504,7 +513,7 @@ def run(
                 j = index[s]
                 if is_hose[s]:
                     i = int(hose[j, 1]) - 1
-                    p, temp = mid[2, i], mid[2, i] / (mid[0, i] * R_AIR_J_PER_KG_K)
+                    p, temp = face[j, 1, 2], mid[2, i] / (mid[0, i] * R_AIR_J_PER_KG_K)
                 else:
                     p, temp = (GAMMA - 1.0) * vol_e[j] / volume[j, 0], vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
                     p += 0.5 * dt * GAMMA * R_AIR_J_PER_KG_K * temp / volume[j, 0] * (q_old[max(s - 1, 0)] * (s > 0) - loss[s])
@@ -541,7 +550,7 @@ def run(
                 c = math.sqrt(GAMMA * p / r)
                 zl = c / (area * max(1.0 - u / c, 0.05))
                 kl = 0.5 / (r * area * area)
-                pl = p + zl * r * u * area
+                pl = p + zl * (r * u * area - loss[s])
                 tl = p / (r * R_AIR_J_PER_KG_K) + 0.5 * u * u / CP_J_PER_KG_K
             else:
                 tl = vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
@@ -573,7 +582,12 @@ def run(
             if is_hose[k]:
                 h = index[k]
                 b, area = int(hose[h, 1]), hose[h, 3]
-                _end_flux(flow, pl - zl * flow, t_up, flow < 0.0, hi[0, b - 1], hi[2, b - 1], area, b, flux, face, h, 1)
+                whole = flow + loss[k]  # what is drawn off at the end of a hose leaves it there beside the link's flow
+                _end_flux(
+                    whole, pl - zl * flow, tl if whole >= 0.0 else tr, whole < 0.0, hi[0, b - 1], hi[2, b - 1], area, b, flux, face, h, 1
+                )
+                books[1] += loss[k] * dt
+                books[3] += (whole * (tl if whole >= 0.0 else tr) - flow * t_up) * CP_J_PER_KG_K * dt
             if is_hose[k + 1]:
                 h = index[k + 1]
                 a, area = int(hose[h, 0]), hose[h, 3]
@@ -583,15 +597,6 @@ def run(
         for s in range(n_store):
             j = index[s]
             if is_hose[s]:
-                if loss[s] > 0.0:
-                    i = int(hose[j, 1]) - 1
-                    share = loss[s] * dt / (hose[j, 3] * hose[j, 2])
-                    h0 = GAMMA / (GAMMA - 1.0) * mid[2, i] / mid[0, i] + 0.5 * mid[1, i] ** 2
-                    cons[0, i] -= share
-                    cons[1, i] -= share * mid[1, i]
-                    cons[2, i] -= share * h0
-                    books[1] += loss[s] * dt
-                    books[3] += loss[s] * dt * h0
                 continue
             temp = vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
             dm, de = -loss[s] * dt, -loss[s] * dt * CP_J_PER_KG_K * temp
@@ -632,8 +637,11 @@ def run(
                     return -1
             else:
                 a, b = int(hose[j, 0]), int(hose[j, 1])
-                advance_hose(a, b, dt / hose[j, 2], dt, cons, w, f, coef, mid, flux, hist, past, j)
+                books[4] += hose[j, 2] * hose[j, 3] * advance_hose(a, b, dt / hose[j, 2], dt, cons, w, f, coef, mid, flux, hist, past, j)
                 ends[s, 0], ends[s, 1] = face[j, 0, 2], face[j, 1, 2]
+                for end in range(2):
+                    if abs(face[j, end, 1]) + math.sqrt(GAMMA * face[j, end, 2] / face[j, end, 0]) > past[j, 18]:
+                        stale = True
         if now >= 0:
             shot_out[now, 1] = min(shot_out[now, 1], ends[inlet_store, 1])
         before = t
