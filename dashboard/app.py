@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import socket
 import threading
@@ -52,7 +53,7 @@ def create_app(home: Path) -> Dash:
     app.layout = _shell
     app.server.config["MAX_CONTENT_LENGTH"] = UPLOAD_BYTES
     _guard(app.server)
-    _serve_thumbnails(app.server, work)
+    _serve_files(app.server, work)
     _route(app, work)
     for page in PAGES:
         page.register(app, work)
@@ -97,7 +98,14 @@ def _shell() -> dmc.MantineProvider:
                     className="top",
                 ),
                 html.Nav(_links(), className="pages", **{"aria-label": "Pages"}),
-                html.Main(id="page", tabIndex=-1),
+                dcc.Loading(
+                    html.Main(id="page", tabIndex=-1),
+                    target_components={"page": "children"},
+                    delay_show=400,
+                    custom_spinner=html.P("Working it out …", className="working", role="status"),
+                    overlay_style={"visibility": "visible", "opacity": 0.35},
+                    parent_className="place",
+                ),
             ],
             className="shell",
         ),
@@ -174,7 +182,9 @@ def _guard(server: flask.Flask) -> None:
         return response
 
 
-def _serve_thumbnails(server: flask.Flask, work: Work) -> None:
+def _serve_files(server: flask.Flask, work: Work) -> None:
+    """Hand out what is no page: thumbnails, and tables to download."""
+
     @server.route("/thumbnail/<path:name>")
     def thumbnail(name: str) -> flask.Response:
         try:
@@ -182,6 +192,15 @@ def _serve_thumbnails(server: flask.Flask, work: Work) -> None:
         except (ValueError, OSError):
             flask.abort(404)
         return flask.Response(svg, mimetype="image/svg+xml", headers={"Cache-Control": "max-age=60"})
+
+    @server.route("/download/shots.csv")
+    def shots_csv() -> flask.Response:
+        ask = flask.request.args
+        try:
+            text = work.shots_csv(ask.get("session", ""), ask.get("channel"), Reader(ask.get("unit", "kPa")).unit)
+        except (ValueError, OSError) as problem:
+            return flask.Response(str(problem), status=404, mimetype="text/plain")
+        return flask.Response(text, mimetype="text/csv", headers={"Content-Disposition": "attachment; filename=shots.csv"})
 
 
 def serve(home: Path, port: int = 8050, *, open_browser: bool = True) -> None:
@@ -198,8 +217,16 @@ def serve(home: Path, port: int = 8050, *, open_browser: bool = True) -> None:
     print(f"The pages are at {address} (this computer only). Ctrl-C ends them.", flush=True)
     if open_browser:
         threading.Timer(1.0, webbrowser.open, args=(address,)).start()
+    threading.Thread(target=_warm_up, args=(home,), daemon=True).start()
     _quiet()
     app.run(host=HOST, port=port, debug=False)
+
+
+def _warm_up(home: Path) -> None:
+    """Have the line model compiled before somebody waits for it; what is wrong with a line is said on its page."""
+    work = Work(home)
+    with contextlib.suppress(Exception):
+        work.simulate(work.line(next(iter(work.lines()))), (0.1,), 0.3)
 
 
 def _refuse_taken_port(port: int) -> None:

@@ -22,7 +22,7 @@ GRAPH_CONFIG: dict[str, Any] = {
     "toImageButtonOptions": {"format": "svg", "filename": "farend"},
     "responsive": True,
     "scrollZoom": False,
-    "doubleClick": "reset",
+    "doubleClick": "autosize",
 }
 
 CAUTIONS: dict[str, str] = {
@@ -235,7 +235,7 @@ def channel_choice(recording: Any) -> dmc.Select | None:
 
 def stacked(e: Estimate, write: Callable[[float], str]) -> Any:
     """Write an estimate for a table: the value, and its 95 % interval small below it."""
-    value, below = value_and_interval(e, write)
+    value, below = value_and_interval(e, lambda x: write(x).replace(" ", "\u00a0"))
     return value if below is None else [value, html.Small(below.removeprefix("95 %: "))]
 
 
@@ -246,7 +246,7 @@ def when(t_s: float) -> str:
 
 def bare(text: str) -> str:
     """Leave the unit out, where the heading of a table's column has it: ``6.50 bar`` becomes ``6.50``."""
-    return text.rpartition(" ")[0] or text
+    return text.replace("\u00a0", " ").rpartition(" ")[0] or text
 
 
 def value_and_interval(e: Estimate, write: Callable[[float], str]) -> tuple[str, str | None]:
@@ -259,7 +259,9 @@ def value_and_interval(e: Estimate, write: Callable[[float], str]) -> tuple[str,
         return write(e.value), f"95 %: at least {write(e.low or 0.0)}"
     if e.low is None:
         return write(e.value), f"95 %: at most {write(e.high)}"
-    return write(e.value), f"95 %: {write(e.low)} to {write(e.high)}"
+    low, high = write(e.low), write(e.high)
+    alike = low.split()[-1] == high.split()[-1]
+    return write(e.value), f"95 %: {bare(low) if alike else low} to {high}"
 
 
 SHOTS_MOST, EVERY_LEAST_S, EVERY_MOST_S = 500, 0.05, 60.0
@@ -299,7 +301,7 @@ def window_moved(moved: Mapping[str, Any] | None, axis: str) -> tuple[float, flo
         return None
     if moved.get("xaxis.autorange"):
         return "all"
-    ends = moved.get("xaxis.range[0]"), moved.get("xaxis.range[1]")
+    ends = tuple(moved.get("xaxis.range") or (moved.get("xaxis.range[0]"), moved.get("xaxis.range[1]")))
     if all(isinstance(e, int | float) for e in ends):
-        return float(ends[0]) * length, float(ends[1]) * length  # type: ignore[arg-type]
+        return float(ends[0]) * length, float(ends[1]) * length
     return None

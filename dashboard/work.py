@@ -9,12 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from analysis.units import from_si
 from dashboard import figures
 from logger.home import bin_folder, lines_folder
 from logger.session import Session, delete, find_session, list_sessions, rename, restore, safe_name, save_imported
 
 if TYPE_CHECKING:
     from analysis.compare import Comparison
+    from analysis.cycles import Cycles
     from analysis.leakdown import Leakdown
     from analysis.line import Line
     from analysis.model import Simulation
@@ -117,6 +119,15 @@ class Work:
         """Give a session another name and return the name as kept."""
         return rename(self.session(name).folder, new_name).name
 
+    def shots_csv(self, name: str, channel: str | None, unit: str) -> str:
+        """Write the shots of a session as CSV, pressures in `unit`."""
+        rows = [f"shot,time_s,before_{unit},minimum_{unit},dip_{unit},recovery_s,outcome".lower()]
+        for i, s in enumerate(self.shots(name, channel)[0].shots, start=1):
+            pressures = ",".join(f"{from_si(p, unit):.6g}" for p in (s.before_pa, s.minimum_pa, s.dip_pa))
+            recovery = f"{s.recovery_s:.4f}" if s.outcome == "recovered" else ""
+            rows.append(f"{i},{s.time_s:.4f},{pressures},{recovery},{s.outcome}")
+        return "\n".join(rows) + "\n"
+
     def delete(self, name: str) -> Path:
         """Move a session to the bin and return where it is there."""
         return delete(self.session(name).folder, self.home)
@@ -161,6 +172,17 @@ class Work:
         return self._once(
             ("leak", *_version(self.session(name)), channel, volume_m3),
             lambda: fit_leakdown(recording.t_s, recording.p_pa, volume_m3=volume_m3, temp_k=recording.temp_k, p_amb_pa=ambient),
+        )
+
+    def cycles(self, name: str, channel: str | None, volume_m3: float | None) -> Cycles:
+        """Read a session's pump cycles."""
+        from analysis.cycles import find_cycles
+
+        recording = self.recording(name, channel)
+        ambient = recording.p_amb_pa if recording.p_amb_series_pa is None else recording.p_amb_series_pa
+        return self._once(
+            ("cycles", *_version(self.session(name)), channel, volume_m3),
+            lambda: find_cycles(recording.t_s, recording.p_pa, volume_m3=volume_m3, temp_k=recording.temp_k, p_amb_pa=ambient),
         )
 
     def compare(self, before: str, after: str) -> Comparison:

@@ -8,7 +8,7 @@ from pathlib import Path
 from urllib.parse import quote_plus, urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, expect, sync_playwright
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
@@ -16,7 +16,7 @@ from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
 
 pytestmark = pytest.mark.browser
 
-SCREENS = {"phone": {"width": 390, "height": 844}, "desktop": {"width": 1440, "height": 900}}
+SCREENS: dict[str, ViewportSize] = {"phone": {"width": 390, "height": 844}, "desktop": {"width": 1440, "height": 900}}
 ADDRESSES = {
     "Sessions": "/sessions",
     "Shots": f"/shots?session={quote_plus(BEFORE)}",
@@ -99,7 +99,8 @@ def test_a_page_loads_whole_without_errors_or_outside_requests(watched: Watched,
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "the page scrolls sideways"
     small = page.eval_on_selector_all(
         "main button, main a.button, .pages a, summary, .control input",
-        "all => all.filter(e => e.offsetParent && !e.closest('.ag, .modebar') && e.getBoundingClientRect().height < 43.5).map(e => e.outerHTML)",
+        "all => all.filter(e => e.offsetParent && !e.closest('.ag, .modebar') && e.getBoundingClientRect().height < 43.5)"
+        ".map(e => e.outerHTML)",
     )
     assert small == [], "too small for a thumb"
     assert page.locator(".pages a[aria-current=page]").count() == 1
@@ -129,7 +130,42 @@ def test_zooming_brings_finer_readings_and_keeps_the_window_in_the_address(deskt
     expect(again.locator(".figure-card .main-svg").first).to_be_visible()
     shown = again.evaluate("document.querySelector('.figure-card .js-plotly-plot').layout.xaxis.range")
     assert first <= shown[0] < shown[1] <= last
+    again.wait_for_timeout(1500)
+    again.mouse.dblclick(box["x"] + box["width"] / 2, y)
+    again.wait_for_function(f"{points}[{points}.length - 1] > {all_of_it[1]} - 0.1")
+    assert "from=" not in again.url
     assert desktop.wrong == []
+
+
+def test_a_thumb_scrolls_over_a_figure_and_zooms_across_it(browser: Browser, site: str) -> None:
+    context = browser.new_context(viewport=SCREENS["phone"], has_touch=True, is_mobile=True)
+    phone = Watched(context)
+    page = phone.open(site + ADDRESSES["Shots"], "Shots")
+    plot = page.locator(".figure-card .nsewdrag").first
+    plot.scroll_into_view_if_needed()
+    page.wait_for_timeout(1500)
+    fingers = context.new_cdp_session(page)
+
+    def swipe(dx: float, dy: float) -> None:
+        box = plot.bounding_box()
+        assert box is not None
+        x, y = box["x"] + 60, box["y"] + box["height"] / 2
+        fingers.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+        for step in range(1, 13):
+            at = {"x": x + dx * step / 12, "y": y + dy * step / 12}
+            fingers.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [at]})
+            page.wait_for_timeout(16)
+        fingers.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        page.wait_for_timeout(600)
+
+    before = page.evaluate("scrollY")
+    swipe(0, -120)
+    assert page.evaluate("scrollY") > before + 60
+    assert "from=" not in page.url
+    swipe(120, 4)
+    page.wait_for_url("**from=**")
+    assert phone.wrong == []
+    context.close()
 
 
 def test_a_file_dropped_on_the_page_becomes_a_session(desktop: Watched, site: str, home: Path) -> None:

@@ -129,6 +129,7 @@ def test_the_address_holds_a_window_and_a_burst() -> None:
     assert window_of({"from": "nan", "to": "2"}) is None
     assert window_moved({"xaxis.range[0]": 1.0, "xaxis.range[1]": 2.0}, "min") == (60.0, 120.0)
     assert window_moved({"xaxis.autorange": True}, "s") == "all"
+    assert window_moved({"xaxis.range": [1.0, 2.0]}, "s") == (1.0, 2.0)
     assert window_moved({"autosize": True}, "s") is None
     assert burst_of({}, "6", "0.3 s") == ((6, 0.3), {})
     assert set(burst_of({"shots": "0", "every": "soon"}, "6", "0.3 s")[1]) == {"shots", "every"}

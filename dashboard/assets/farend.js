@@ -28,12 +28,13 @@ window.dash_clientside.farend = {
     if (!moved) return window.dash_clientside.no_update;
     const search = new URLSearchParams(window.location.search);
     const length = { s: 1, min: 60, h: 3600 }[id.axis] || 1;
+    const range = moved["xaxis.range"] || [moved["xaxis.range[0]"], moved["xaxis.range[1]"]];
     if (moved["xaxis.autorange"]) {
       search.delete("from");
       search.delete("to");
-    } else if (moved["xaxis.range[0]"] !== undefined) {
-      search.set("from", (moved["xaxis.range[0]"] * length).toFixed(3));
-      search.set("to", (moved["xaxis.range[1]"] * length).toFixed(3));
+    } else if (range[0] !== undefined) {
+      search.set("from", (range[0] * length).toFixed(3));
+      search.set("to", (range[1] * length).toFixed(3));
     } else {
       return window.dash_clientside.no_update;
     }

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from dash import Dash, html
 
+from analysis.cycles import Cycles
 from analysis.leak_cost import leak_cost
 from analysis.leakdown import Leakdown
 from analysis.units import UnitError, from_si, parse_quantity
 from dashboard import figures, ui, wording
-from dashboard.reader import Reader, seconds, significant
+from dashboard.reader import Reader, percent, seconds, significant
 from dashboard.work import Work
+from logger.open import Recording
 
 PATH, TITLE, SHORT = "/leakdown", "Leak-down", "Leak"
+SHOTS_OF_WORK = 3  # a recording with so many shots is one of work, not of a line left alone
+RUNS_MOST = 40  # rows of the table
 TONES = {"leak": "bad", "tight": "good", "cannot tell": "unsure"}
 
 
@@ -37,7 +42,13 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
             error=problem,
         ),
     )
+    shots = len(work.shots(name, query.get("channel"))[0].shots)
+    if shots >= SHOTS_OF_WORK:
+        return ui.page(TITLE, head, _work_instead(name, shots), ui.warnings(recording.warnings), _advice())
     try:
+        cycles = work.cycles(name, query.get("channel"), volume)
+        if sum(c.start_s is not None and c.stop_s is not None for c in cycles.cycles) >= 2:
+            return ui.page(TITLE, head, *_pump(name, recording, cycles, reader), _advice())
         leak = work.leak(name, query.get("channel"), volume)
     except ValueError as refusal:
         return ui.page(TITLE, head, ui.refused(refusal), ui.warnings(recording.warnings), _advice())
@@ -45,7 +56,9 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     return ui.page(
         TITLE,
         head,
-        ui.answer(wording.leakdown(leak, cost, reader), tone=TONES[leak.verdict], sure=_sure(leak)),
+        ui.answer(
+            [s for s in wording.leakdown(leak, cost, reader) if not s.startswith("Left out")], tone=TONES[leak.verdict], sure=_sure(leak)
+        ),
         ui.readouts(_readouts(leak, reader)),
         _picture(name, leak, reader),
         _stretches(leak),
@@ -53,6 +66,55 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         _advice(),
         _how(leak, reader),
     )
+
+
+def _work_instead(name: str, shots: int) -> html.Section:
+    """Say that a recording of work tells nothing of leaks, and what would."""
+    sentences = [
+        f"This recording cannot tell whether the line leaks: it shows work, {shots} shots.",
+        "For a leak-down fill the line, shut the supply, leave the tools alone, and record for an hour or overnight.",
+    ]
+    return html.Div([ui.answer(sentences, tone="unsure"), ui.link("/shots", {"session": name}, "See its shots")], className="page")
+
+
+def _pump(name: str, recording: Recording, cycles: Cycles, reader: Reader) -> list[Any]:
+    """Answer from the pump's cycles: it was left on, and what it makes up for is what leaks."""
+    sentences = [s.replace("with --volume", "with the volume of tank and pipe") for s in wording.cycles(cycles, reader)]
+    runs = [(c.start_s, c.stop_s, "pump") for c in cycles.cycles if c.start_s is not None and c.stop_s is not None]
+    fig = figures.recording(recording.t_s, recording.p_pa, reader, events=runs)
+    readouts: list[tuple[str, str, str | None]] = [
+        ("Pump runs", *ui.value_and_interval(cycles.duty, percent)),
+        ("Once in", "–" if cycles.mean_period_s is None else seconds(cycles.mean_period_s), "start to start"),
+        (f"Leak at {reader.pressure(cycles.reference_pa)}", *ui.value_and_interval(cycles.leak_m3_per_s, reader.flow)),
+        (f"Delivery at {reader.pressure(cycles.reference_pa)}", *ui.value_and_interval(cycles.delivery_m3_per_s, reader.flow)),
+    ]
+    rows = [
+        (
+            str(i + 1),
+            *["–" if t is None else f"{t:.0f}" for t in (c.start_s, c.stop_s)],
+            *["–" if p is None else ui.bare(reader.pressure(p)) for p in (c.cut_in_pa, c.cut_out_pa)],
+        )
+        for i, c in enumerate(cycles.cycles[:RUNS_MOST])
+    ]
+    heads = ["run", "starts [s]", "stops [s]", f"cut-in [{reader.unit}]", f"cut-out [{reader.unit}]"]
+    return [
+        ui.answer(["The pump was left on; its runs tell the leak.", *sentences], sure="all intervals 95 %"),
+        ui.readouts(readouts),
+        ui.card(
+            "The recording",
+            ui.figure(fig, f"Pressure of {name} against time with the pump's runs shaded"),
+            note="Grey: the pump runs.",
+            className="figure-card",
+        ),
+        ui.card("The pump's runs", ui.table(heads, rows)),
+        ui.warnings([*recording.warnings, *cycles.warnings]),
+        ui.how(
+            "While the pump stands, the pressure falls by the leak and by the air's cooling after the run, which fades within a minute or "
+            "two; both are fitted, alike in all cycles. While it runs, the rise and the leak give its delivery.",
+            "Work done meanwhile counts as a leak: record while nobody works.",
+            formula="leak = −V/(R T) · dp/dt, pump standing;   delivery = V/(R T) · dp/dt + leak, pump running",
+        ),
+    ]
 
 
 def _volume(text: str) -> tuple[float | None, str | None]:

@@ -33,7 +33,11 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     chosen = chosen_shot(query, record)
     parts: list[Any] = [
         ui.controls(ui.session_choice(names, name), ui.channel_choice(recording)),
-        ui.answer(wording.shots(record, summary, reader), tone="plain" if record.shots else "unsure", sure=_sure(record, summary)),
+        ui.answer(
+            wording.shots(record, summary, reader),
+            tone="plain" if record.shots or not record.warnings else "unsure",
+            sure=_sure(record, summary),
+        ),
     ]
     if record.shots:
         parts.append(ui.readouts(_readouts(summary, reader)))
@@ -56,7 +60,21 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
                 className="two",
             )
         )
-        parts.append(ui.card("Every shot", grid(record, reader), note="Tap a heading to sort, a row to see that shot above."))
+        parts.append(
+            ui.card(
+                "Every shot",
+                grid(record, reader),
+                html.Div(
+                    html.A(
+                        "Download as CSV",
+                        href=ui.address("/download/shots.csv", {**query, "session": name, "unit": reader.unit}),
+                        className="button",
+                    ),
+                    className="actions",
+                ),
+                note="Tap a heading to sort, a row to see that shot above.",
+            )
+        )
         parts.append(_cadence(summary, reader))
     parts.append(_events(record))
     parts.append(ui.warnings([*recording.warnings, *record.warnings]))
@@ -104,7 +122,7 @@ def _recording_card(
     return ui.card(
         "The recording",
         ui.figure(fig, f"Pressure of {name} against time with {len(record.shots)} shots marked", id=trace_id(name, recording)),
-        note="Triangles: the lowest pressure of each shot. Drag across to zoom, double-tap to see all.",
+        note=("Triangles: the lowest pressure of each shot. " if record.shots else "") + "Drag across to zoom, double-tap to see all.",
         className="figure-card",
     )
 
