@@ -233,14 +233,13 @@ def text_stamps(cells: Sequence[Any], source: TimeSource, layout: Layout) -> Sta
     day, day_text = _days(parts, layout, warnings)
     base = _first_week(day)
     seconds = day * _DAY_S - base + _clock_s(parts)
-    zones = _strings(parts["zone"])
-    with_zone = zones != ""
+    zones, which = _distinct(parts["zone"])
+    with_zone = np.array([z != "" for z in zones])[which]
     if with_zone.mean() < 0.5:
         return Stamps(seconds=seconds, base_s=base, dated=True, text=f"date ({day_text}) and time without a zone", warnings=warnings)
-    offsets = {z: _offset_s(str(z)) for z in np.unique(zones)}
-    shift = np.array([offsets[z] for z in zones.tolist()])
-    seconds = np.where(with_zone, seconds - shift, np.nan)
-    stated = [offsets[z] for z in dict.fromkeys(zones[with_zone].tolist())]
+    offsets = [_offset_s(z) for z in zones]
+    seconds = np.where(with_zone, seconds - np.array(offsets)[which], np.nan)
+    stated = [offset for z, offset in zip(zones, offsets, strict=True) if z]  # in the order in which they appear
     text = f"date ({day_text}) and time with zone{', whose offset changes' if len(stated) > 1 else ''}"
     zone = timezone(timedelta(seconds=stated[0]))
     return Stamps(seconds=seconds, base_s=base, dated=True, zone=zone, text=text, warnings=warnings)
@@ -310,13 +309,23 @@ def _parts(cells: Any, form: str) -> dict[str, Any]:
     return {name: pc.struct_field(found, name) for name in re.findall(r"\?P<(\w+)>", pattern)}
 
 
-def _strings(part: Any) -> NDArray[np.str_]:
-    return np.asarray(pc.fill_null(part, "").to_pylist(), dtype=np.str_)
+def _distinct(part: Any) -> tuple[list[str], Ints]:
+    """Return the different texts of a column, in order of appearance, and which of them each row has."""
+    whole = part.combine_chunks() if isinstance(part, pa.ChunkedArray) else part
+    encoded = pc.fill_null(whole, "").dictionary_encode()
+    if isinstance(encoded, pa.ChunkedArray):
+        encoded = encoded.combine_chunks()
+    return encoded.dictionary.to_pylist(), np.asarray(encoded.indices.to_numpy(), dtype=np.int64)
 
 
 def _integers(part: Any) -> Floats:
     empty = pc.equal(part, "")
-    return np.array(pc.cast(pc.if_else(empty, None, part), pa.float64()).to_numpy(), dtype=np.float64)
+    return _array(pc.cast(pc.if_else(empty, None, part), pa.float64()))
+
+
+def _array(column: Any) -> Floats:
+    whole = column.to_numpy() if isinstance(column, pa.ChunkedArray) else column.to_numpy(zero_copy_only=False)
+    return np.asarray(whole, dtype=np.float64)  # null becomes NaN
 
 
 def _clock_s(parts: dict[str, Any]) -> Floats:
@@ -325,8 +334,10 @@ def _clock_s(parts: dict[str, Any]) -> Floats:
     seconds = np.nan_to_num(whole) + np.nan_to_num(_integers(fraction))
     hours = _integers(parts["h"]) if "h" in parts else np.zeros(minutes.size)
     if "half" in parts:
-        half = np.char.lower(_strings(parts["half"]))
-        hours = np.where(half == "", hours, np.where(hours > 12.0, np.nan, hours % 12.0 + 12.0 * (half == "p")))
+        halves, which = _distinct(parts["half"])
+        stated = np.array([h != "" for h in halves])[which]
+        after_noon = np.array([h.lower() == "p" for h in halves])[which]
+        hours = np.where(stated, np.where(hours > 12.0, np.nan, hours % 12.0 + 12.0 * after_noon), hours)
     impossible = (seconds >= 61.0) | ((minutes >= 60.0) & ("h" in parts))
     return np.where(impossible, np.nan, hours * 3600.0 + minutes * 60.0 + seconds)
 
@@ -336,17 +347,15 @@ def _days(parts: dict[str, Any], layout: Layout, warnings: list[str]) -> tuple[F
     if "a" not in parts:
         packed = _integers(parts["packed"])
         return _day_number(packed // 10000, packed // 100 % 100, packed % 100), "yyyymmdd"
-    a, b, c = (_strings(parts[k]) for k in "abc")
     packed = _integers(parts["packed"])
     if np.isfinite(packed).mean() > 0.5:
         return _day_number(packed // 10000, packed // 100 % 100, packed % 100), "yyyymmdd"
     # Few different days stand in a file: work each out once.
-    keys = np.char.add(np.char.add(np.char.add(a, "/"), np.char.add(b, "/")), c)
-    kinds, place = np.unique(keys, return_inverse=True)
-    split = [k.split("/") for k in kinds.tolist()]
+    kinds, place = _distinct(pc.binary_join_element_wise(parts["a"], parts["b"], parts["c"], "/"))
+    split = [k.split("/") if k else ["", "", ""] for k in kinds]
     numbers = [[_number(x) for x in three] for three in split]
     count = np.bincount(place, minlength=len(kinds))
-    common = [(s, n) for s, n, k in zip(split, numbers, count.tolist(), strict=True) if any(s) and k >= 0.001 * keys.size]
+    common = [(s, n) for s, n, k in zip(split, numbers, count.tolist(), strict=True) if any(s) and k >= 0.001 * place.size]
     order, said = _date_order(common, layout)
     if said:
         warnings.append(said)
