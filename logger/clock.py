@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 SLACK_S: Final = 2.0  # by so much may a time stamp run ahead of the host's clock before it is taken for a mistake or a restart
+TIGHT_S: Final = 0.1  # likewise, for a single stamp that jumps and has nothing after it to bear it out
 WINDOW_S: Final = 1.0  # of the arrivals in a window the earliest counts
 WINDOWS: Final = 600
 RATE_PRIOR: Final = 100e-6  # how far crystals of boards usually are off; common practice, no source
@@ -59,6 +60,7 @@ class DeviceClock:
     wraps_at: float = 2.0**32
     problems: Counter[str] = field(default_factory=Counter)
     rate_correction: float = 0.0
+    _usual_s: float = math.nan  # step from reading to reading
     _last: float | None = None  # the last accepted time stamp, as sent
     _device_s: float = 0.0  # the same, unwrapped, from the first
     _time_s: float = 0.0
@@ -92,24 +94,41 @@ class DeviceClock:
         steps = np.mod(np.diff(stamps, prepend=self._last), self.wraps_at) * self.unit_s
         device_s = self._device_s + np.cumsum(steps)
         allowed = self._allowed(host_s)
-        if self._suspect is None and (steps > 0).all() and device_s[-1] - self._device_s <= allowed:
+        usual = float(np.median(steps))
+        even = self._suspect is None and bool((steps > 0).all()) and device_s[-1] - self._device_s <= allowed
+        if even and steps.max() <= self._jump_s(usual):
+            self._usual_s = usual if math.isnan(self._usual_s) else self._usual_s + 0.1 * (usual - self._usual_s)
             times = self._corrected(device_s, host_s)
             self._last, self._device_s, self._host_s = float(stamps[-1]), float(device_s[-1]), host_s
             self._time_s = float(times[-1])
             return times
-        return np.array([self._one(float(s), host_s) for s in stamps])
+        return np.array([self._one(float(s), host_s, following) for s, following in zip(stamps, [*stamps[1:], None], strict=True)])
 
-    def _allowed(self, host_s: float) -> float:
+    def _allowed(self, host_s: float, slack_s: float = SLACK_S) -> float:
         """Return how far device time can have gone on since the last reading [s]."""
-        return (host_s - self._host_s) * (1.0 if math.isinf(self.speed) else self.speed) * 1.01 + SLACK_S * max(1.0, self.speed)
+        return (host_s - self._host_s) * (1.0 if math.isinf(self.speed) else self.speed) * 1.01 + slack_s * max(1.0, self.speed)
 
-    def _one(self, stamp: float, host_s: float) -> float:
+    def _jump_s(self, usual_s: float) -> float:
+        """Return the step beyond which a stamp must be borne out by another clock or by the next stamp [s]."""
+        usual_s = usual_s if math.isnan(self._usual_s) else min(usual_s, self._usual_s)
+        return max(20.0 * usual_s, TIGHT_S)
+
+    def _borne_out(self, stamp: float, following: float | None, step_s: float, host_s: float) -> bool:
+        """Tell lost lines from a damaged stamp: after lost lines the next stamp goes on from this one."""
+        if step_s <= self._jump_s(step_s):
+            return True
+        if following is None:
+            return step_s <= self._allowed(host_s, TIGHT_S)
+        return 0.0 < (following - stamp) % self.wraps_at * self.unit_s <= self._jump_s(step_s)
+
+    def _one(self, stamp: float, host_s: float, following: float | None) -> float:
         assert self._last is not None
         step = (stamp - self._last) % self.wraps_at * self.unit_s
         if step == 0.0:
             self.problems["same time twice"] += 1
             return math.nan
-        if step <= self._allowed(host_s) and (stamp > self._last or self._wraps(stamp)):
+        fits = step <= self._allowed(host_s) and (stamp > self._last or self._wraps(stamp))
+        if fits and self._borne_out(stamp, following, step, host_s):
             self._suspect = None
             time_s = float(self._corrected(np.array([self._device_s + step]), host_s)[0])
             self._last, self._device_s, self._host_s, self._time_s = stamp, self._device_s + step, host_s, time_s

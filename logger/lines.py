@@ -32,6 +32,8 @@ HELLO: Final = b"#farend?\n"  # asks a device of ours to describe itself; others
 LONGEST_LINE: Final = 1024
 TIME_COLUMNS: Final = {"t_us": 1e-6, "t_ms": 1e-3, "t_s": 1.0, "time_us": 1e-6, "time_ms": 1e-3, "time_s": 1.0}
 MEASURED: Final = frozenset({"pressure", "temperature", "humidity", "voltage", "current", "counts"})
+# Beyond these, in SI, no sensor on an air line reads: digits ran together. Counts are those of a 24-bit converter.
+LARGEST_SI: Final = {"pressure": 1e8, "temperature": 2e3, "humidity": 2.0, "voltage": 1e3, "current": 1.0, "counts": 2.0**24}
 SKIPPED: Final = frozenset({"-", "_", "seq"})
 
 _NUMBER: Final = re.compile(rb"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
@@ -267,6 +269,9 @@ class LineParser:
         if not np.isfinite(row).all() and (np.isinf(row).any() or np.isnan(row[layout.time_unit_s is not None :]).all()):
             reason = "no value"
             raise _BadLineError(reason)
+        if any(abs(v) > most for v, most in zip(row[layout.time_unit_s is not None :], _largest(self.layout or layout), strict=True)):
+            reason = "no sensor reads that"
+            raise _BadLineError(reason)
         return row
 
     def _talk(self, line: bytes, layout: Layout) -> list[bytes]:
@@ -332,6 +337,13 @@ class LineParser:
             self._foreign = len(layout.columns) != len(self.layout.columns) or (
                 layout.channels != self.layout.channels and layout.units != self.layout.units
             )
+
+
+@functools.lru_cache(maxsize=16)
+def _largest(layout: Layout) -> tuple[float, ...]:
+    """Largest believable value of each channel, in its unit."""
+    units = [find_unit(u) if u else None for u in layout.units]
+    return tuple(1e12 if u is None else LARGEST_SI.get(u.quantity, 1e12) / u.factor for u in units)
 
 
 def _unit_said(seen: bytes) -> str:

@@ -69,6 +69,15 @@ def test_one_damaged_stamp_moves_nothing() -> None:
     assert clock.problems == {"time stamp fits nothing": 1}
 
 
+def test_a_damaged_stamp_slightly_ahead_moves_nothing_and_lost_lines_stay_lost() -> None:
+    stamps = np.delete(np.arange(1.0, 401.0) * 1e4, np.arange(300, 350))  # half a second of lines lost
+    stamps[100] += 440_000.0
+    clock = DeviceClock(unit_s=1e-6)
+    times = np.concatenate([clock.feed(stamps[i : i + 20], 50.0 + stamps[min(i + 19, 349)] * 1e-6) for i in range(0, 350, 20)])
+    assert np.flatnonzero(np.isnan(times)).tolist() == [100]
+    np.testing.assert_allclose(np.delete(times, 100), (np.delete(stamps, 100) - 1e4) * 1e-6, atol=2e-3)
+
+
 def test_a_duplicate_is_left_out() -> None:
     clock = DeviceClock(unit_s=1e-3)
     times = clock.feed(np.array([10.0, 20.0, 20.0, 30.0]), 5.0)

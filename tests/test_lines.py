@@ -80,6 +80,7 @@ def test_a_gauge_switched_to_another_unit_is_not_mixed_in() -> None:
         (b"1000,12-,498", "not numbers"),
         (b"1000,1,2;3", "wrong number of values"),
         (b"1000,1e999,2", "no value"),
+        (b"1000,915268260000,72", "no sensor reads that"),
         (b"1000,,", "no value"),
         (b",12,498", "no time stamp"),
         (b"1000,512,498*00", "wrong checksum"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import random
 import signal
 import subprocess
 import sys
@@ -22,6 +23,7 @@ from logger.recorder import Status, live_line, next_time_of_day, record
 from logger.session import Session, list_sessions, open_session, recover_unfinished
 from logger.sources import describe_ports, listen, understand
 from logger.virtual import VirtualDevice
+from tests.benchmarks.bench_faults import fuzz, plugs
 
 posix = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals and SIGKILL are POSIX's")
 TRANSPORTS = ["pty", "socket"] if os.name == "posix" else ["socket"]
@@ -218,6 +220,18 @@ def test_a_full_disk_stops_cleanly_and_keeps_what_was_read(tmp_path: Path) -> No
     assert 1000 <= session.count < t_s.size
     np.testing.assert_array_equal(session.raw["tool"], p_kpa[: session.count])
     assert any("Recording stopped: File too large" in w for w in session.warnings) or "File too large" in done.stdout
+
+
+def test_damaged_lines_give_no_reading_that_nobody_sent() -> None:
+    row = fuzz(10_000, random.Random(3))
+    assert row.survived == row.tried
+
+
+@posix
+@pytest.mark.parametrize("restart", [False, True])
+def test_plugging_in_again_and_again_is_one_recording(restart: bool) -> None:
+    row = plugs(4, random.Random(1), restart=restart)
+    assert row.survived == row.tried
 
 
 class _Talker:
