@@ -197,6 +197,8 @@ def _fill(t: Array, x: Array) -> Array:
 def _noise(p: Array) -> float:
     """Noise of single readings from second differences, deaf to slopes and single spikes."""
     d = np.diff(p, 2)
+    if d.size and np.mean(d == 0.0) < 0.9 and np.unique(p[:: max(1, p.size // 2000)]).size > 0.3 * min(p.size, 2000):
+        d = d[d != 0.0]  # a stretch at the sensor's stop says nothing of its noise; a coarse step's rests do
     return float(1.4826 * np.median(np.abs(d - np.median(d))) / np.sqrt(6.0)) if d.size else 0.0
 
 
@@ -262,7 +264,11 @@ def find_breaks(r: Readings) -> tuple[Span, ...]:
     width = min(61, (rate.size // 2) * 2 - 1)
     base = median_filter(rate, width, mode="nearest")
     excess = (rate - base) * h
-    sigma = max(1.4826 * float(np.median(np.abs(excess))), b.noise_pa / np.sqrt(float(np.median(b.weight))), 1.0)
+    # Where the sensor stands at its stop there is no noise; a coarse step's rests are no such thing.
+    moving = (excess != 0.0) | (b.resolution_pa > 0.0)
+    sigma = max(
+        1.4826 * float(np.median(np.abs(excess[moving]))) if moving.any() else 0.0, b.noise_pa / np.sqrt(float(np.median(b.weight))), 1.0
+    )
     # A coarse sensor's single steps are no breaks.
     least = max(BREAK_SIGMAS * sigma, 1.6 * b.resolution_pa)
     flagged = np.abs(excess) > least

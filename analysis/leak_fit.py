@@ -37,7 +37,8 @@ RATIO_MEAN: Final = 0.45  # holes that are no nozzles lie lower than 0.528; as d
 RATIO_U: Final = 0.08  # and differ by about this much; common practice, no source
 SETTLING_TRIED_S: Final = (60.0, 240.0)  # time constants that stand for a settling not seen [s]; common practice, no source
 LEAST_NOISE_PA: Final = 1.0  # no sensor is quieter than this [Pa]; keeps simulated readings solvable, no source
-SCALE_U: Final = 0.004  # what humidity, an offset of the thermometer and the gas law leave open, relative; common practice, no source
+SMALL_DIFFERENCE: Final = 1.6  # a leak cools the air by little, and convection is the weaker then: fourth root of 9 K over 1.3 K [-]
+SCALE_U: Final = 0.005  # what humidity, an offset of the thermometer and the gas law leave open, relative; common practice, no source
 GAIN_U: Final = 0.01  # a thermometer's spot may swing a little more or less than the air does [-]; common practice, no source
 WEATHER_PA: Final = 150.0  # slow wander of an unmeasured barometer over a night [Pa]; common practice, no source
 UNKNOWN_SWING_K: Final = 5.0  # standard deviation of an unmeasured temperature over a day [K]; common practice, no source
@@ -178,7 +179,7 @@ class Posterior:
             rate = 0.0 if fit is None else fit.mean
             fit = Posterior._weigh(d, p_abs, zero, zero_pa, rate, whiten, ratios, cooling, likely, measured=measured)
             likely = fit.likely
-            cold = (GAMMA - 1.0) * fit.mean * ANR_TEMPERATURE_K * settling_s * p_abs / p_abs[0]
+            cold = SMALL_DIFFERENCE * (GAMMA - 1.0) * fit.mean * ANR_TEMPERATURE_K * settling_s * p_abs / p_abs[0]
             cooling = np.clip(cold * flow_factor(d.p_amb_pa / p_abs, fit.critical_ratio), 0.0, 0.2)
             if float(np.ptp(cooling)) < 1e-5 and lowest < 0.7:
                 break
@@ -211,9 +212,9 @@ class Posterior:
             y = np.log(p_abs / temp) + np.log1p(cooling)
             columns, prior = nuisance(d, coarse, temp, p_abs, lag, zero[1], measured=measured)
             if float(np.ptp(cooling)) > 0:
-                # How long the air takes to warm up again is known to a half at best.
+                # How long the air takes to warm up again is known roughly at best.
                 columns.append(cooling)
-                prior = np.append(prior, 1.0 / 0.5)
+                prior = np.append(prior, 1.0 / 0.7)
             rest_of = np.column_stack(columns)
             pull = np.diag(np.concatenate(([0.0], prior[1:])) ** 2)
             aim = np.zeros(prior.size)

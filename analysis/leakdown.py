@@ -313,7 +313,7 @@ def _empty_end(r: Readings) -> tuple[tuple[float, float], Span | None]:
     zero = float(p.mean())
     above = np.flatnonzero(r.p_pa > zero + max(0.004 * float(r.p_pa.max()), 3.0 * error))
     empty = int(above[-1]) + 1
-    return (zero, error), Span(from_s=float(r.t_s[empty]), until_s=float(r.t_s[-1]), why="empty: no pressure left to lose")
+    return (zero, float(error)), Span(from_s=float(r.t_s[empty]), until_s=float(r.t_s[-1]), why="empty: no pressure left to lose")
 
 
 def _step_before(r: Readings, when: float) -> float:

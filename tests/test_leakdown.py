@@ -1,0 +1,316 @@
+"""Leak-down: what it finds in exact decays, in simulated nights and in spoiled recordings, and what it refuses."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, ATMOSPHERE_ABS_PA, R_AIR_J_PER_KG_K
+from analysis.estimate import Estimate
+from analysis.leak_breaks import condense
+from analysis.leak_cost import leak_cost
+from analysis.leak_fit import lagged
+from analysis.leakdown import Leakdown, fit_leakdown, leak_at
+from tests.nights import Night, simulate_night
+
+VOLUME = 0.05
+
+
+def judge(night: Night, **kwargs: object) -> Leakdown:
+    return fit_leakdown(night.t_s, night.p_pa, volume_m3=night.volume_m3, temp_k=night.temp_k, **kwargs)  # type: ignore[arg-type]
+
+
+def number(x: float | None) -> float:
+    assert x is not None
+    return x
+
+
+def covers(e: Estimate, true: float) -> bool:
+    return number(e.low) <= true <= number(e.high)
+
+
+def decay(conductance: float, t: np.ndarray, start_abs: float, b: float) -> np.ndarray:
+    """Exact isothermal decay at 20 degC of absolute pressure, by scipy's integrator and ISO 6358 written out again here."""
+    k = R_AIR_J_PER_KG_K * ANR_TEMPERATURE_K * ANR_DENSITY_KG_PER_M3 * conductance / VOLUME
+
+    def slope(_: float, p: np.ndarray) -> np.ndarray:
+        r = ATMOSPHERE_ABS_PA / p
+        return np.asarray(-k * p * np.sqrt(1.0 - np.clip((r - b) / (1.0 - b), 0.0, 1.0) ** 2))
+
+    solved = solve_ivp(slope, (0.0, float(t[-1])), [start_abs], t_eval=t, rtol=1e-10, atol=1e-4)
+    return np.asarray(solved.y[0])
+
+
+def test_choked_decay_is_read_to_a_ten_thousandth() -> None:
+    t = np.arange(0.0, 6000.0, 1.0)
+    c = 1e-11
+    p = decay(c, t, 800e3, 0.528) - ATMOSPHERE_ABS_PA
+    answer = fit_leakdown(t, p, volume_m3=VOLUME, temp_k=np.full(t.size, ANR_TEMPERATURE_K))
+    assert number(answer.conductance.value) == pytest.approx(c, rel=1e-4)
+    assert answer.verdict == "leak"
+
+
+def test_decay_through_choked_into_subsonic_finds_the_critical_ratio() -> None:
+    t = np.arange(0.0, 300_000.0, 60.0)
+    c = 5e-12  # slow, so that the exact decay may be isothermal as a real one is
+    for b in (0.35, 0.5):
+        p = decay(c, t, 700e3, b) - ATMOSPHERE_ABS_PA
+        answer = fit_leakdown(t, p, volume_m3=VOLUME, temp_k=np.full(t.size, ANR_TEMPERATURE_K))
+        assert answer.critical_ratio == pytest.approx(b, abs=0.02)
+        assert number(answer.conductance.value) == pytest.approx(c, rel=0.02)
+        stated = fit_leakdown(t, p, volume_m3=VOLUME, temp_k=np.full(t.size, ANR_TEMPERATURE_K), b=b)
+        assert stated.critical_ratio == pytest.approx(b, abs=1e-12)
+
+
+def test_leak_hole_and_times_agree_with_each_other() -> None:
+    # 1e-3 L/s/bar is a hole of 0.0799 mm and loses 0.00722 L/s at 90 psi (design, section 5).
+    t = np.arange(0.0, 20_000.0, 5.0)
+    p = decay(1e-11, t, 850e3, 0.528) - ATMOSPHERE_ABS_PA
+    answer = fit_leakdown(t, p, volume_m3=VOLUME, temp_k=np.full(t.size, ANR_TEMPERATURE_K))
+    assert number(answer.hole_m.value) == pytest.approx(0.07995e-3, rel=1e-3)
+    assert number(answer.leak_m3_per_s.value) == pytest.approx(7.2185e-6, rel=1e-3)
+    time_constant = VOLUME / (R_AIR_J_PER_KG_K * ANR_TEMPERATURE_K * ANR_DENSITY_KG_PER_M3 * 1e-11)
+    assert number(answer.time_constant_s.value) == pytest.approx(time_constant, rel=1e-3)
+    assert number(answer.fall_start_pa_per_s.value) == pytest.approx(850e3 / time_constant, rel=0.01)
+    end = float(p[-1] + ATMOSPHERE_ABS_PA)
+    half = time_constant * np.log(end / (float(p[-1]) / 2 + ATMOSPHERE_ABS_PA))
+    assert number(answer.half_time_s.value) == pytest.approx(half, rel=0.01)
+
+
+@pytest.mark.parametrize("channel", ["wall", "room"])
+@pytest.mark.parametrize("conductance", [4e-13, 3e-12, 4e-11])
+def test_leaks_of_all_sizes_are_found_by_wall_and_by_room_temperature(channel: str, conductance: float) -> None:
+    answer = judge(simulate_night(11, conductance=conductance, channel=channel))
+    true = leak_at(conductance, answer.reference_pa)
+    assert answer.verdict == "leak"
+    assert covers(answer.leak_m3_per_s, true) or abs(number(answer.leak_m3_per_s.value) / true - 1.0) < 0.05
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("channel", ["wall", "room", None])
+def test_a_tight_night_is_never_a_leak(seed: int, channel: str | None) -> None:
+    answer = judge(simulate_night(100 + seed, conductance=0.0, channel=channel))
+    assert answer.verdict in ("tight", "cannot tell")
+    assert covers(answer.leak_m3_per_s, 0.0)
+
+
+def test_leak_hidden_by_warming_is_found_with_a_thermometer_and_not_denied_without() -> None:
+    night = simulate_night(21, conductance=6e-13, volume_m3=0.04, channel="room", drift_k_per_h=1.3, swing_k=1.0)
+    assert abs(night.p_pa[-20:].mean() - night.p_pa[200:220].mean()) < 15e3  # two per cent in a night
+    true = leak_at(6e-13, 620_528.2)
+    with_it = judge(night)
+    assert with_it.verdict == "leak"
+    assert covers(with_it.leak_m3_per_s, true)
+    without = judge(replace(night, temp_k=None))
+    assert without.verdict == "cannot tell"
+    assert "record the temperature" in without.why
+    assert covers(without.leak_m3_per_s, true)
+
+
+def test_start_is_left_out_while_the_air_settles() -> None:
+    answer = judge(simulate_night(31, conductance=1e-12, filled_k=15.0))
+    assert any("settling" in s.why and s.from_s < 60.0 for s in answer.left_out)
+    assert 200.0 < answer.used[0].from_s < 2500.0
+
+
+def test_valve_opened_for_a_minute_splits_the_fit_but_not_the_answer() -> None:
+    c = 5e-12
+    answer = judge(simulate_night(41, conductance=c, drawn_at_s=12_000.0))
+    assert len(answer.used) == 2
+    cut = next(s for s in answer.left_out if "drawn" in s.why)
+    assert cut.from_s == pytest.approx(12_000.0, abs=60.0)
+    assert cut.until_s > 12_060.0
+    true = leak_at(c, answer.reference_pa)
+    assert covers(answer.leak_m3_per_s, true) or abs(number(answer.leak_m3_per_s.value) / true - 1) < 0.05
+
+
+def spoiled(change: str) -> tuple[Night, float]:
+    night = simulate_night(51, conductance=2e-12, filled_k=3.0)
+    t, p = night.t_s.copy(), night.p_pa.copy()
+    late = t > 18_000.0
+    after = t[late] - 18_000.0
+    if change == "sudden failure":
+        p[late] = np.maximum((p[late][0] + ATMOSPHERE_ABS_PA) * np.exp(-after / 300.0) - ATMOSPHERE_ABS_PA, 0.0)
+    elif change == "pump":
+        p[late] += 70e3 * np.minimum(after / 50.0, 1.0) + 20e3 * np.exp(-after / 80.0) * (after > 50.0)
+    elif change == "clock":
+        t[late] += 40_000.0
+    elif change == "range":
+        p = np.minimum(p, p[:20].mean() - 12e3)
+    return replace(night, t_s=t, p_pa=p), leak_at(2e-12, 620_528.2)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"), [("sudden failure", "drawn"), ("pump", "let in"), ("clock", "gap"), ("range", "end of its range")]
+)
+def test_breaks_are_left_out_with_their_reason(change: str, why: str) -> None:
+    night, true = spoiled(change)
+    answer = judge(night)
+    assert any(why in s.why for s in answer.left_out)
+    assert number(answer.leak_m3_per_s.value) == pytest.approx(true, rel=0.06)
+    if change == "sudden failure":
+        assert any("gave way" in w for w in answer.warnings)
+        assert max(s.until_s for s in answer.used) < 18_100.0
+
+
+def test_emptied_line_tells_the_zero_of_its_sensor() -> None:
+    night = simulate_night(61, conductance=9e-10, hours=4.0, zero_pa=1800.0, b=0.45)
+    answer = judge(night)
+    assert number(answer.zero_pa.value) == pytest.approx(1800.0, abs=150.0)
+    assert any("empty" in s.why for s in answer.left_out)
+    assert number(answer.leak_m3_per_s.value) == pytest.approx(leak_at(9e-10, answer.reference_pa), rel=0.05)
+
+
+def test_coarse_sensor_makes_no_breaks_and_a_wider_interval() -> None:
+    fine = judge(simulate_night(71, conductance=2e-12, noise_pa=100.0))
+    coarse = judge(simulate_night(71, conductance=2e-12, noise_pa=100.0, step_pa=3447.4))
+    assert len(coarse.used) == 1
+    assert number(coarse.smallest_detectable_m3_per_s) > number(fine.smallest_detectable_m3_per_s)
+    assert covers(coarse.leak_m3_per_s, leak_at(2e-12, coarse.reference_pa))
+
+
+def test_bursts_of_readings_are_read_like_slow_readings() -> None:
+    night = simulate_night(81, conductance=2e-12)
+    kept = night.t_s % 1200.0 < 60.0
+    assert night.temp_k is not None
+    answer = judge(replace(night, t_s=night.t_s[kept], p_pa=night.p_pa[kept], temp_k=night.temp_k[kept]))
+    assert covers(answer.leak_m3_per_s, leak_at(2e-12, answer.reference_pa))
+
+
+def test_minute_after_filling_is_no_proof_of_a_leak() -> None:
+    night = simulate_night(91, conductance=0.0, hours=0.03, every_s=1.0, filled_k=8.0, spikes=0)
+    assert night.p_pa[0] - night.p_pa[-1] > 3e3  # it looks like one
+    assert judge(night).verdict == "cannot tell"
+
+
+def test_two_minutes_at_a_hundred_a_second_show_a_large_leak() -> None:
+    t = np.arange(12_000) / 100.0
+    p = decay(2e-10, t, 820e3, 0.528) - ATMOSPHERE_ABS_PA + 300.0 * np.random.default_rng(1).standard_normal(t.size)
+    answer = fit_leakdown(t, p, volume_m3=VOLUME)
+    assert answer.verdict == "leak"
+    assert covers(answer.leak_m3_per_s, leak_at(2e-10, answer.reference_pa))
+
+
+def test_thermometer_that_does_not_go_with_the_air_is_not_believed() -> None:
+    t = np.arange(0.0, 20_000.0, 10.0)
+    answer = fit_leakdown(t, np.full(t.size, 700e3), volume_m3=VOLUME, temp_k=290.0 - t / 4000.0)
+    assert answer.verdict == "cannot tell"
+    assert "seems to grow" in answer.why
+    assert any("never changed" in w for w in answer.warnings)
+
+
+def test_unknown_volume_leaves_rates_and_times() -> None:
+    night = simulate_night(95, conductance=5e-12)
+    known, unknown = judge(night), fit_leakdown(night.t_s, night.p_pa, temp_k=night.temp_k)
+    assert unknown.leak_m3_per_s.value is None
+    assert unknown.hole_m.value is None
+    assert unknown.smallest_detectable_m3_per_s is None
+    assert unknown.half_time_s == known.half_time_s
+    assert unknown.fall_now_pa_per_s == known.fall_now_pa_per_s
+
+
+def test_left_out_by_the_user_is_left_out() -> None:
+    night = simulate_night(96, conductance=5e-12)
+    answer = judge(night, leave_out=((10_000.0, 15_000.0),))
+    assert any(s.why.startswith("left out by you") for s in answer.left_out)
+    assert not any(s.from_s < 12_000.0 < s.until_s for s in answer.used)
+
+
+def test_barometer_beside_the_sensor_is_used() -> None:
+    night = simulate_night(97, conductance=0.0, weather_pa=1500.0)
+    t = night.t_s
+    # A gauge sensor shows the weather: with the barometer's own record it is taken out again.
+    swing = 101_325.0 + 1500.0 * np.sin(2 * np.pi * t / 20_000.0)
+    p = 700e3 + 101_325.0 - swing + np.random.default_rng(2).normal(0.0, 100.0, t.size)
+    with_it = fit_leakdown(t, p, volume_m3=VOLUME, temp_k=np.full(t.size, 290.0), p_amb_pa=swing)
+    without = fit_leakdown(t, p, volume_m3=VOLUME, temp_k=np.full(t.size, 290.0))
+    assert with_it.verdict == "tight"
+    assert number(with_it.smallest_detectable_m3_per_s) < number(without.smallest_detectable_m3_per_s)
+
+
+@pytest.mark.parametrize(
+    ("kwargs", "match"),
+    [
+        ({"volume_m3": 0.0}, "holds no air"),
+        ({"b": 1.2}, "impossible"),
+        ({"temp_k": np.full(5, 290.0)}, "one reading for each pressure"),
+        ({"leave_out": ((0.0, 1e9),)}, "No quiet stretch"),
+    ],
+)
+def test_impossible_questions_are_refused(kwargs: dict[str, object], match: str) -> None:
+    t = np.arange(0.0, 3000.0, 5.0)
+    with pytest.raises(ValueError, match=match):
+        fit_leakdown(t, 700e3 - t, **kwargs)  # type: ignore[arg-type]
+
+
+def test_too_few_readings_and_an_empty_line_are_refused() -> None:
+    with pytest.raises(ValueError, match="Only 5 usable readings"):
+        fit_leakdown(np.arange(5.0), np.full(5, 7e5))
+    with pytest.raises(ValueError, match="no pressure to lose"):
+        fit_leakdown(np.arange(100.0), np.zeros(100))
+    with pytest.raises(ValueError, match="do not belong together"):
+        fit_leakdown(np.arange(9.0), np.zeros(8))
+
+
+BASE = simulate_night(99, conductance=3e-12, hours=4.0, spikes=0)
+
+
+@settings(max_examples=8, deadline=None)
+@given(shift=st.floats(-1e6, 2e9))
+def test_shifting_the_clock_changes_nothing_but_the_clock(shift: float) -> None:
+    plain, moved = judge(BASE), judge(replace(BASE, t_s=BASE.t_s + shift))
+    assert number(moved.leak_m3_per_s.value) == pytest.approx(number(plain.leak_m3_per_s.value), rel=1e-3)
+    assert moved.used[0].from_s - shift == pytest.approx(plain.used[0].from_s, abs=30.0)
+
+
+@settings(max_examples=8, deadline=None)
+@given(scale=st.floats(0.2, 20.0))
+def test_leak_goes_with_the_volume(scale: float) -> None:
+    plain, scaled = judge(BASE), judge(replace(BASE, volume_m3=BASE.volume_m3 * scale))
+    assert number(scaled.conductance.value) == pytest.approx(number(plain.conductance.value) * scale, rel=1e-9)
+
+
+@settings(max_examples=6, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_order_of_the_readings_does_not_matter(seed: int) -> None:
+    order = np.random.default_rng(seed).permutation(BASE.t_s.size)
+    assert BASE.temp_k is not None
+    mixed = replace(BASE, t_s=BASE.t_s[order], p_pa=BASE.p_pa[order], temp_k=BASE.temp_k[order])
+    assert judge(mixed).leak_m3_per_s == judge(BASE).leak_m3_per_s
+
+
+def test_lag_follows_a_step_and_a_ramp_exactly() -> None:
+    t = np.array([0.0, 1.0, 4.0, 10.0, 30.0])
+    ramp = lagged(t, 2.0 * t, 5.0)
+    np.testing.assert_allclose(ramp, 2.0 * (t - 5.0 * (1.0 - np.exp(-t / 5.0))), atol=1e-12)
+    assert lagged(t, t, 0.0) is t
+
+
+def test_condensing_keeps_the_mean_and_drops_spikes() -> None:
+    rng = np.random.default_rng(3)
+    t = np.arange(200_000) / 10.0
+    p = 700e3 - 2.0 * t + rng.normal(0.0, 200.0, t.size)
+    r = condense(t, p, None, ATMOSPHERE_ABS_PA, blocks=2000)
+    np.testing.assert_allclose(r.p_pa, 700e3 - 2.0 * r.t_s, atol=200.0)
+    assert r.noise_pa == pytest.approx(200.0, rel=0.1)
+    q = p[:3000].copy()
+    q[[500, 501, 1700]] += 40e3
+    kept = condense(t[:3000], q, None, ATMOSPHERE_ABS_PA)
+    assert not np.isin(t[[500, 501, 1700]], kept.t_s).any()
+    assert kept.t_s.size > 2950
+
+
+def test_cost_goes_with_tariff_and_hours_and_shows_its_inputs() -> None:
+    leak = Estimate(value=1e-3, low=-1e-4, high=2e-3)
+    cost = leak_cost(leak, tariff_per_kwh=0.3, specific_power_j_per_m3=400e3, hours=1000.0)
+    assert cost.energy_kwh.value == pytest.approx(400.0)
+    assert cost.per_year.value == pytest.approx(120.0)
+    assert cost.per_year.low == 0.0
+    assert (cost.tariff_per_kwh, cost.hours) == (0.3, 1000.0)
+    with pytest.raises(ValueError, match="at most 8784"):
+        leak_cost(leak, hours=9000.0)
