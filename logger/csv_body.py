@@ -259,6 +259,8 @@ def _complain_widths(data: bytes, starts: Ints, ends: Ints, number: Ints, width:
 def _says_nothing(line: bytes, layout: Layout) -> bool:
     """Whether a line is a comment, the header once more, or blank but for delimiters."""
     text = line[:4000].decode("utf-8", "replace")
+    if layout.delimiter != ";" and text.startswith(";"):
+        return True
     return bool(COMMENT.match(text)) or text in layout.header_lines or not text.strip(layout.delimiter + " \t\f\"'")
 
 

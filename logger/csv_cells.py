@@ -117,4 +117,5 @@ def decimal_sign(cells: Sequence[Sequence[str]], delimiter: str) -> tuple[str, b
         plain = [c for c in column if is_number(c) and "," not in c]
         if plain and all(len(c.lstrip("+- ")) <= 3 for c in plain) and any("," in c for c in column):
             return ".", delimiter != ","
-    return ",", True
+    # Where the comma already stands between the columns, few would use it as a decimal sign, too.
+    return ("." if delimiter == "," else ","), True

@@ -11,7 +11,7 @@ from logger.csv_cells import is_missing, is_number, split
 from logger.csv_columns import describe, unit_of
 from logger.csv_text import CsvRefused
 
-COMMENT: Final = re.compile(r"\s*(#|%|//|!|\*\*)")
+COMMENT: Final = re.compile(r'\s*"?(#|%|//|!|\*\*)')
 
 
 @dataclass(slots=True, kw_only=True)

@@ -23,7 +23,15 @@ from logger.csv_cells import split
 from logger.csv_columns import KNOWN_UNITS, QUANTITIES, SI_SUFFIX, Column, describe, unit_of
 from logger.csv_layout import DELIMITERS, Layout, find_layout, head_lines, sample_lines
 from logger.csv_order import put_in_order
-from logger.csv_rewrite import cell_units, clock_commas, leading_zeros, with_clock_points, without_cell_units, without_checksums
+from logger.csv_rewrite import (
+    cell_units,
+    clock_commas,
+    leading_zeros,
+    with_clock_points,
+    with_whole_quotes,
+    without_cell_units,
+    without_checksums,
+)
 from logger.csv_text import CsvRefused, clean_text
 from logger.csv_time import Stamps, TimeSource, choose_time, number_stamps, started_at, text_stamps
 
@@ -136,6 +144,7 @@ def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
     text, encoding, warnings = clean_text(data)
     del data
     bad = BadLines()
+    text = with_whole_quotes(text)
     text, failed = without_checksums(text, sample_lines(text))
     bad.extend(np.array(failed, dtype=np.int64), "its checksum is wrong or missing")
     _refuse_if_bad(bad, text.count(b"\n") + 1 if failed else 0)
@@ -252,6 +261,11 @@ def _value_columns(
             )
             raise CsvRefused(msg)
         known += [replace(c, unit=given[0], absolute=given[1]) for c in open_ones]
+        if len(open_ones) > 1 and not layout.header:
+            warnings.append(
+                f"without a header, {' and '.join(c.shown for c in open_ones)} are all taken as pressures in {given[0]}. If one is "
+                "something else, write a header over the columns."
+            )
     elif given and any(c.quantity == "pressure" and (c.unit, c.absolute) != given for c in known):
         warnings.append("the file names its units itself; the unit given beside was not used.")
     if not any(c.quantity in {"pressure", "voltage", "current", "counts"} for c in known):

@@ -10,6 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from functools import reduce
+from itertools import pairwise
 from operator import xor
 from typing import Final
 
@@ -20,8 +21,26 @@ _MOST: Final = 0.8
 _CELL_UNIT: Final = re.compile(
     r"(?<=[0-9.])\s?(kPa|MPa|mbar|hPa|bar|psi[ag]?|Pa|[°º] ?[CF]|deg ?[CF]|%\s?(?:RH|rh)?|mA|mV|V|ms|us|µs|s)(?=\s*(?:[,;\t|\"]|$))"
 )
+_OPENING: Final = re.compile(rb'(^|[,;\t|])[ ]?"(?:[^"]|"")*$')
+_CLOSING: Final = re.compile(rb'^(?:[^"]|"")*"([,;\t|]|$)')
 _CHECKSUM: Final = re.compile(rb"(?m)^(.*)\*([0-9A-Fa-f]{2})[ \t]*$")
 _CLOCK_COMMA: Final = re.compile(r"[0-9]:[0-9]{2}:[0-9]{2},([0-9]{3}),")
+
+
+def with_whole_quotes(text: bytes) -> bytes:
+    """Join lines that a line end within quotes has cut apart; blank lines after them keep the line numbers.
+
+    Joined is only what begins with an opening and ends with a closing quote a few lines on: a torn line stays torn.
+    """
+    if b'"' not in text:
+        return text
+    lines = text.split(b"\n")
+    odd = [i for i, line in enumerate(lines) if line.count(b'"') % 2]
+    for first, last in pairwise(odd):
+        if last - first <= 5 and _OPENING.search(lines[first]) and _CLOSING.match(lines[last]):
+            lines[first] = b" ".join(lines[first : last + 1])
+            lines[first + 1 : last + 1] = [b""] * (last - first)
+    return b"\n".join(lines) if odd else text
 
 
 def without_cell_units(text: bytes, samples: Sequence[str]) -> tuple[bytes, str]:

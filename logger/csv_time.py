@@ -152,7 +152,8 @@ def _number_score(column: Column, cells: Sequence[str], layout: Layout) -> float
         return 3.5 - repeated
     steadily = float((steps > 0.0).mean()) > 0.9
     if not layout.header:
-        return 2.0 if steadily and not repeated else 0.0
+        # Of two columns that rise, the one that does not just number the lines is the time.
+        return (1.5 if bool(np.all(steps == 1.0)) else 2.0) if steadily and not repeated else 0.0
     counts = bool(np.all(steps == 1.0))
     return 1.0 if column.index == 0 and steadily and not counts and not column.is_counter_named else 0.0
 

@@ -250,6 +250,16 @@ def test_units_behind_every_number_are_understood_and_another_unit_is_no_reading
     assert got.bad_lines == ((22, "'620.1 mbar' is no number"),)
 
 
+def test_line_ends_within_quotes_in_header_and_remarks() -> None:
+    rows = [f'{i},"rain",{600 + i}.5' for i in range(30)]
+    rows[10] = '10,"wind,\nthen ""rain""",610.5'
+    rows[20] = "20,x,6.x"
+    rows[25] = '25,"rain,625.5'
+    got = read_csv(text_of('time_s,"remark\nif any","tool\n(kPa)"', rows))
+    assert kpa(got) == [600.5 + i for i in range(30) if i not in {20, 25}]
+    assert [n for n, _ in got.bad_lines] == [25, 30]
+
+
 def test_remarks_at_the_end_of_some_lines() -> None:
     rows = [f"{i},{600 + i % 7}.5" + (",fitted the receiver" if i % 30 == 7 else "") for i in range(100)]
     rows[50] = "50,600.551,601.5"  # two lines run together are no reading with a remark
@@ -296,6 +306,21 @@ def test_the_newest_reading_first_is_turned_round() -> None:
 def test_a_unit_given_is_not_laid_over_a_unit_that_is_not_known() -> None:
     data = text_of("time_s,tank (inHg),tool", ["0,29.9,90", "1,29.8,91", "2,29.9,90"])
     assert read_csv(data, unit="psi").pressure_channels == ("tool",)
+
+
+def test_without_a_header_the_column_that_numbers_the_lines_is_neither_time_nor_pressure() -> None:
+    rows = [f"{i + 1} {41.312 + 0.008 * i:.3f} {85.5 + i % 3}" for i in range(30)]
+    got = read_csv("\n".join(rows).encode(), unit="psi")
+    assert got.rate_hz == pytest.approx(125.0)
+    assert got.pressure_channels == ("line",)
+    rows = [f"{r} 21.{i % 5}" for i, r in enumerate(rows)]
+    assert any("column 3 and column 4 are all taken as pressures" in w for w in read_csv("\n".join(rows).encode(), unit="psi").warnings)
+
+
+def test_thousands_between_commas_where_nothing_else_tells() -> None:
+    got = read_csv(text_of("t_ms,tool_kpa", [f'"18,{250 + 10 * i}",{700 + i}' for i in range(20)]))
+    assert got.duration_s == pytest.approx(0.19)
+    assert any("can be read in two ways" in w for w in got.warnings)
 
 
 # Bad lines
