@@ -145,13 +145,33 @@ class _Grid:
         return np.stack([below, not_deep - below, 1.0 - not_deep])
 
 
+_Range = tuple[float, float]
+KEPT: Final = 1e-6  # combinations this much less likely than the best no longer count
+
+
 def _weigh(p: Floats, kind: NDArray[np.int_], limit_pa: float) -> _Grid:
-    """Weigh every combination by the judged shots; the prior is flat in the middle and in the logarithms of width and spread."""
+    """Weigh combinations by the judged shots: a coarse look at all, then a fine one at those that count.
+
+    The prior is flat in the middle and in the logarithms of width and spread.
+    """
     # A fastener's flush pressure lies within reach of a shop: from 2 bar below what was tried to 2 bar above, the limit included.
-    low, high = max(0.5e5, float(p.min()) - 2e5), max(float(p.max()), limit_pa) + 2e5
-    middle, half, spread = (
-        a.ravel() for a in np.meshgrid(np.linspace(low, high, 121), np.geomspace(5e3, 2.5e5, 24), np.geomspace(5e3, 4e5, 20), indexing="ij")
-    )
+    middle = (max(0.5e5, float(p.min()) - 2e5), max(float(p.max()), limit_pa) + 2e5)
+    # No nail and wood repeat better than 0.1 bar; that keeps a lucky run from promising too much.
+    coarse = _weigh_within(p, kind, (middle, (5e3, 2.5e5), (1e4, 4e5)), (121, 20, 14))
+    fine = tuple(_reach(x, n) for x, n in ((coarse.middle, 121), (coarse.half, 20), (coarse.spread, 14)))
+    return _weigh_within(p, kind, (fine[0], fine[1], fine[2]), (61, 24, 20))
+
+
+def _reach(x: Floats, n: int) -> _Range:
+    """Ends of what still counts, a step wider, for positive x in about n steps."""
+    low, high = float(x.min()), float(x.max())
+    step = (high - low) / n if high > low else 0.05 * high
+    return max(0.5 * low, low - step), high + step
+
+
+def _weigh_within(p: Floats, kind: NDArray[np.int_], ranges: tuple[_Range, _Range, _Range], sizes: tuple[int, int, int]) -> _Grid:
+    axes = (np.linspace(*ranges[0], sizes[0]), np.geomspace(*ranges[1], sizes[1]), np.geomspace(*ranges[2], sizes[2]))
+    middle, half, spread = (a.ravel() for a in np.meshgrid(*axes, indexing="ij"))
     grid = _Grid(middle, half, spread, np.ones_like(middle), 0.0)
     log = np.zeros_like(middle)
     # Shots of one kind at one pressure count together; pressures are rounded to 10 mbar, far below what nails can tell.
@@ -161,7 +181,7 @@ def _weigh(p: Floats, kind: NDArray[np.int_], limit_pa: float) -> _Grid:
         log += n * np.log(0.99 * share + 0.01 / 3.0)
     best = float(log.max())
     weight = np.exp(log - best)
-    keep = weight > 1e-6
+    keep = weight > KEPT
     return _Grid(middle[keep], half[keep], spread[keep], weight[keep] / weight[keep].sum(), best)
 
 

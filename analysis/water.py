@@ -325,8 +325,8 @@ def _weather(
         "p_amb_pa": site.p_amb_pa if p_amb_pa is None else p_amb_pa,
     }
     for what, t in (("The air", out["temp_k"]), ("The coldest place", out["temp_k"] if coldest_k is None else coldest_k)):
-        if not 223.15 <= t <= 343.15:
-            msg = f"{what} at {t - ZERO_CELSIUS_K:.0f} degC is outside of what can be (-50 to 70 degC)."
+        if not 223.15 <= t <= 328.15:
+            msg = f"{what} at {t - ZERO_CELSIUS_K:.0f} degC is outside of what can be (-50 to 55 degC)."
             raise ValueError(msg)
     if not 0.0 < out["humidity"] <= 1.0:
         msg = f"A relative humidity of {100 * out['humidity']:g} % cannot be; needed is more than 0 and at most 100 %."

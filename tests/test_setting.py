@@ -100,6 +100,15 @@ def test_what_cannot_be_told(depths: list[str], why: str) -> None:
     assert s.flush_pa.value is None
 
 
+def test_chance_is_seldom_taken_for_a_setting() -> None:
+    rng = np.random.default_rng(11)
+    told = sum(
+        fit_setting(rng.uniform(5.3e5, 7.3e5, 12), rng.choice(["proud", "flush", "deep"], 12).tolist()).verdict == "setting"
+        for _ in range(30)
+    )
+    assert told <= 3
+
+
 def test_one_side_is_told_where_it_is_known() -> None:
     s = fit_setting([5.0e5, 5.2e5, 5.4e5, 6.2e5, 6.4e5, 6.6e5], ["proud"] * 3 + ["flush"] * 3)
     assert s.flush_pa.low is not None

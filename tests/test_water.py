@@ -66,6 +66,15 @@ def test_no_water_is_lost(temp_k: float, humidity: float, coldest_k: float, part
         assert v(place.dew_point_k) <= place.temp_k + 0.05  # the fits over ice and water meet no better than this
 
 
+@settings(max_examples=25, deadline=None)
+@given(st.floats(223.15, 328.15), st.floats(0.001, 1.0), st.floats(223.15, 328.15), st.floats(0.1, 200.0))
+def test_any_weather_has_an_answer(temp_k: float, humidity: float, coldest_k: float, air_m3: float) -> None:
+    line = line_of(HOSE, RECEIVER, DRYER, REGULATOR, HOSE)
+    b = water_balance(line, air_m3_per_day=air_m3, temperature_k=temp_k, humidity=humidity, coldest_k=coldest_k, p_amb_pa=7e4)
+    assert total(b) == pytest.approx(v(b.drawn_kg_per_day), rel=1e-9)
+    assert b.forms in ("yes", "no", "cannot tell")
+
+
 def test_the_tank_by_hand() -> None:
     """Air of 24 degC and 70 % into a tank at 8 bar and the same temperature: drawn in less what saturated air keeps."""
     line = line_of(HOSE)
