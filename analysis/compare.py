@@ -32,7 +32,7 @@ SETTLED_RECOVERIES = 5.0  # so many median recoveries after it, whichever is lon
 NEAR_RECOVERIES = 1.7  # a shot this soon may count too, if
 NEAR_SHARE = 0.06  # the pressure is back at the settled one within this share of the dip
 STEADY_SHARE = 0.08  # settled pressures that spread less than this share of the dip are one regulated pressure
-MEASURE_U = 0.004  # standard uncertainty of a ratio of two medians that more shots do not reduce: onset, noise, sampling
+MEASURE_U = 0.006  # standard uncertainty of a ratio of two medians that more shots do not reduce: onset, noise, sampling
 PRESSURE_EXPONENT = 1.0  # a tool takes air in proportion to absolute pressure; its standard uncertainty:
 PRESSURE_EXPONENT_U = 0.5
 
@@ -231,7 +231,8 @@ def _side(trace: Trace) -> _Side:
         took = _recovery_from(t, p, shot, start[i], depth, end_s, record)
         dip_pa.append(depth)
         ended.append(np.isfinite(took))
-        seen_s.append(took if np.isfinite(took) else max(end_s - shot.time_s, 1e-3))
+        # A recovery counts once held, so the last moment at which one could have been seen to begin is that much before the end.
+        seen_s.append(took if np.isfinite(took) else max(end_s - shot.time_s - HELD_S, 1e-3))
     return _Side(
         record=record,
         start_pa=start[chosen],

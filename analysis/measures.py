@@ -18,6 +18,8 @@ JUMP_S = 0.004
 # A fall starts rounded, so the chord from 15 to 45 % of it is extended by more than half its own length; readings far apart
 # round it the other way. Both numbers from simulated lines with the sensor at the tool, along the hose and on a receiver.
 ONSET_SHAPE, ONSET_SPACING = 0.9, 0.4
+FEWEST_ON_EDGE = 4  # readings between onset and half of the dip, to fit the edge instead
+EDGE_POWER = 1.4
 CLIMB_S = 0.04  # a falling edge has no level stretch this long
 
 
@@ -162,6 +164,14 @@ def measure(
     dip = before - minimum
     if dip <= 0.0:
         return None
+    middle = crossing(t, y, before - 0.45 * dip, high, low)
+    if np.searchsorted(t, middle) - np.searchsorted(t, onset) >= FEWEST_ON_EDGE:
+        for _ in range(2):
+            onset = hinge(t, p, before, slope, onset, middle)
+            before, slope = level_before(t, p, onset, 0.25 * step_s, earliest_s, noise_pa, dip)
+        dip = before - minimum
+        if dip <= 0.0:
+            return None
     t20, t80 = (crossing(t, y, before - f * dip, high, low) for f in (0.2, 0.8))
     t60 = crossing(t, y, before - 0.6 * dip, high, low)
     t10, t50 = (crossing(t, p, before - f * dip, high, low) for f in (0.1, 0.5))
@@ -193,6 +203,34 @@ def measure(
     )
 
 
+def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s: float, middle_s: float) -> float:
+    """Onset of a fall that has many readings on its edge: where a line that turns into a power of time fits best [s].
+
+    Parameters
+    ----------
+    before_pa, slope_pa_per_s : float
+        The line before the fall, at `onset_s` [Pa, Pa/s].
+    onset_s, middle_s : float
+        First guess of the onset, and when half of the dip is lost [s].
+    """
+    edge = max(middle_s - onset_s, 1e-6)
+    a, z = np.searchsorted(t, [onset_s - 1.2 * edge, middle_s])
+    x = t[a:z] - onset_s
+    lost = before_pa + slope_pa_per_s * x - p[a:z]
+    tried = np.linspace(-0.8 * edge, 0.6 * edge, 71)
+    shape = np.maximum(x[None, :] - tried[:, None], 0.0) ** EDGE_POWER
+    weight = (shape**2).sum(axis=1)
+    explained = np.where(weight > 0.0, (shape @ lost) ** 2 / np.maximum(weight, 1e-30), 0.0)
+    i = int(np.argmax(explained))
+    best = float(tried[i])
+    if 0 < i < tried.size - 1:
+        left, top, right = explained[i - 1 : i + 2]
+        bend = left - 2.0 * top + right
+        if bend < 0.0:
+            best += float(0.5 * (left - right) / bend) * float(tried[1] - tried[0])
+    return onset_s + best
+
+
 def _sharpest(t: Floats, p: Floats, first: int, end: int, step_s: float) -> tuple[float, float, float]:
     """Largest drop within `JUMP_S` [Pa], the time it took [s], and the drop in the same time after it [Pa]."""
     n = max(1, round(JUMP_S / step_s))
@@ -212,7 +250,7 @@ def climb(t: Floats, y: Floats, start: int, first: int, noise_pa: float) -> int:
         if a >= i:
             return i
         j = a + int(np.argmax(y[a:i]))
-        if y[j] <= y[i] + noise_pa:
+        if y[j] <= y[i] + 2.0 * noise_pa:
             return i
         i = j
     return i

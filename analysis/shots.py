@@ -10,10 +10,11 @@ from numpy.typing import ArrayLike
 
 from analysis.detector import ShotDetector
 from analysis.estimate import Estimate
+from analysis.measures import HELD_S
 from analysis.record import Event, Shot, ShotRecord
-from analysis.statistics import kaplan_meier, median_interval
+from analysis.statistics import Survival, kaplan_meier, median_interval
 
-__all__ = ["Event", "Shot", "ShotDetector", "ShotRecord", "ShotSummary", "find_shots", "summarise"]
+__all__ = ["Event", "Shot", "ShotDetector", "ShotRecord", "ShotSummary", "find_shots", "recovery_curve", "summarise"]
 
 
 def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0) -> ShotRecord:
@@ -121,7 +122,7 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
     before = np.array([s.before_pa for s in shots])
     dips = np.array([s.dip_pa for s in shots])
     none = Estimate(value=None)
-    curve = kaplan_meier([s.censored_s for s in shots], [s.outcome == "recovered" for s in shots]) if shots else None
+    curve = recovery_curve(shots) if shots else None
     count = {o: sum(s.outcome == o for s in shots) for o in ("recovered", "cut off", "not recovered")}
     inside = None
     if window_pa is not None and shots:
@@ -142,6 +143,22 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         cadence=_cadence(shots),
         air_per_shot_m3=none,
     )
+
+
+def recovery_curve(shots: tuple[Shot, ...]) -> Survival:
+    """Kaplan-Meier curve of the recoveries [s]; shots that were cut off count for as long as they were seen.
+
+    A recovery counts once it has been held, so the last moment at which one could have been seen to begin lies `HELD_S` before the
+    end of the watch. Censoring there, and not at the end, depends on nothing but when the next shot was fired.
+
+    Raises
+    ------
+    ValueError
+        If there are no shots.
+    """
+    ended = [s.outcome == "recovered" for s in shots]
+    times = [s.recovery_s if e else max(s.censored_s - HELD_S, 0.0) for s, e in zip(shots, ended, strict=True)]
+    return kaplan_meier(times, ended)
 
 
 def _cadence(shots: tuple[Shot, ...]) -> tuple[Cadence, ...]:

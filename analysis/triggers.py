@@ -22,11 +22,13 @@ LAG_S = (0.016, 0.06, 0.18)
 MEAN_S = (0.006, 0.03, 0.08)
 UP_SPIKE = 4  # readings
 SPIKE_S = 0.016  # what comes back within this time was electrical: no line fills that fast
+LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
 GAP_S = 0.15
 NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
 CHAIN_S = 0.15  # big jumps this close belong together
 FEWEST_TURNS = 5
+BIG_SHARE = 0.005  # of absolute pressure; noise that grows all at once is no interference
 
 # Kinds of mark
 FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
@@ -100,7 +102,7 @@ def first_state(t_s: Floats, p_pa: Floats) -> tuple[Floats, Ints]:
 @jit
 def noise_of(state: Floats) -> float:
     """Standard deviation of the noise [Pa], never below that of rounding to the sensor's resolution."""
-    return max(state[NOISE] / 1.6521, state[RESOLUTION] / 3.4641, 1.0)
+    return max(state[NOISE] / 1.6521, state[RESOLUTION] / 3.4641, LEAST_NOISE_PA)
 
 
 @jit
@@ -146,7 +148,7 @@ def scan(
         # Big jumps that alternate in direction: interference. A shot turns once, a spike once more.
         if i > start:
             leap = x - raw[k - 1]
-            if abs(leap) > max(8.0 * sigma, 3.0 * state[RIPPLE_0]):
+            if abs(leap) > max(8.0 * sigma, 3.0 * state[RIPPLE_0], BIG_SHARE * (abs(x) + 1e5)):
                 if t[k] - state[JUMP_S] > CHAIN_S:
                     places[TURNS] = 0
                     state[BURST_S] = t[k]
@@ -214,7 +216,9 @@ def scan(
             if here - start >= 2:
                 bend = abs(clean[j] - 2.0 * clean[j - 1] + clean[j - 2])
                 # Follow the median: up and down by the same small share.
-                move = (step_s / NOISE_S) * max(state[NOISE], 0.3 * state[RESOLUTION], 1.0)
+                move = (step_s / NOISE_S) * max(state[NOISE], 0.3 * state[RESOLUTION], LEAST_NOISE_PA)
+                if bend > 8.0 * state[NOISE]:
+                    move *= 4.0  # far more than noise ever gives: it has grown
                 state[NOISE] = max(state[NOISE] + (move if bend > state[NOISE] else -move), 0.0)
             for s in range(scales):
                 reach = lag[s] + mean[s]

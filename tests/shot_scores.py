@@ -1,0 +1,167 @@
+"""Seeded, faulty recordings of our own with known shots, and how well the detector does on them: ``python -m tests.shot_scores``.
+
+The shapes are simple formulas, not the line model: a fall rounded like a valve's, a bottom, a recovery that overshoots and rings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.shots import ShotRecord, find_shots
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """What a recording shows and through which sensor."""
+
+    name: str
+    rate_hz: float = 200.0
+    noise_pa: float = 1000.0
+    step_pa: float = 300.0
+    level_pa: float = 620_000.0
+    dip_pa: float = 80_000.0
+    fall_s: float = 0.008
+    bottom_s: float = 0.05
+    recovery_s: float = 0.09
+    overshoot: float = 0.1
+    kept: float = 0.0  # share of the dip that never comes back: a receiver's step
+    single: int = 12
+    bursts: int = 6
+    per_burst: int = 4
+    every_s: float = 0.3
+    spikes_per_min: float = 0.0
+    gaps: int = 0
+    sawtooth_pa_per_s: float = 0.0
+    jitter: float = 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scored:
+    """A recording and what is true of it."""
+
+    t_s: Floats
+    p_pa: Floats
+    times_s: Floats
+    dips_pa: Floats
+    hidden: tuple[tuple[float, float], ...] = field(default=())
+
+
+def dip_shape(x: Floats, scene: Scene) -> Floats:
+    """One shot of unit depth, `x` seconds after it began: 0 before it, -1 at its bottom."""
+    x = np.maximum(x, 0.0)
+    fall = 1.0 - np.exp(-((x / scene.fall_s) ** 1.3))
+    late = np.maximum(x - scene.bottom_s, 0.0)
+    ring = np.cos(2.0 * np.pi * late / 0.35) * scene.overshoot * np.exp(-late / 0.25)
+    back = (1.0 + scene.overshoot) * np.exp(-((late / scene.recovery_s) ** 1.5)) - ring
+    shape: Floats = -fall * (scene.kept + (1.0 - scene.kept) * back)
+    return shape
+
+
+def record(scene: Scene, seed: int) -> Scored:
+    """Make a recording of a scene."""
+    rng = np.random.default_rng(seed)
+    times: list[float] = (3.0 + np.cumsum(rng.uniform(2.5, 6.0, scene.single))).tolist()
+    for _ in range(scene.bursts):
+        start = times[-1] + rng.uniform(3.0, 6.0) if times else 3.0
+        times += (start + np.cumsum(rng.uniform(0.85, 1.15, scene.per_burst) * scene.every_s)).tolist()
+    length = (times[-1] if times else 60.0) + 4.0
+    n = int(length * scene.rate_hz)
+    t = (np.arange(n) + scene.jitter * rng.uniform(-1.0, 1.0, n)) / scene.rate_hz
+    t -= t[0]
+    p = np.full(n, scene.level_pa)
+    dips = scene.dip_pa * rng.uniform(0.95, 1.05, len(times))
+    true_dips = dips.copy()
+    fine = np.arange(0.0, 0.3, 2e-4)
+    for i, (when, dip) in enumerate(zip(times, dips, strict=True)):
+        p += dip * dip_shape(t - when, scene)
+        # What the shots before leave behind is part of this one's start and of its bottom.
+        before = sum(float(dips[j] * dip_shape(np.array([when - times[j]]), scene)[0]) for j in range(i))
+        course = np.sum([dips[j] * dip_shape(fine + when - times[j], scene) for j in range(i + 1)], axis=0)
+        until = float(times[i + 1] - when) if i + 1 < len(times) else 0.3
+        true_dips[i] = before - float(np.min(course[fine < until]))
+    if scene.sawtooth_pa_per_s:
+        period = 40.0
+        phase = t % period
+        p += np.where(phase < 0.7 * period, -0.3 * phase, -0.3 * 0.7 * period + 0.7 * (phase - 0.7 * period)) * scene.sawtooth_pa_per_s
+    p += rng.normal(0.0, scene.noise_pa, n)
+    for _ in range(int(scene.spikes_per_min * length / 60.0)):
+        at, width = rng.integers(10, n - 10), rng.integers(1, 3)
+        p[at : at + width] += rng.choice([-1.0, 1.0]) * rng.uniform(30e3, 150e3)
+    if scene.step_pa > 0.0:
+        p = np.round(p / scene.step_pa) * scene.step_pa
+    hidden = []
+    keep = np.ones(n, dtype=bool)
+    for _ in range(scene.gaps):
+        at = rng.uniform(5.0, length - 5.0)
+        hidden.append((at - 0.2, at + 1.2))
+        keep &= (t < at) | (t > at + 1.0)
+    return Scored(t_s=t[keep], p_pa=p[keep], times_s=np.array(times), dips_pa=true_dips, hidden=tuple(hidden))
+
+
+SCENES = (
+    Scene(name="clean at the tool"),
+    Scene(name="no shot at all", single=0, bursts=0),
+    Scene(name="noisy, 10 bit", noise_pa=3000.0, step_pa=1350.0),
+    Scene(name="fast logger", rate_hz=2000.0, every_s=0.25),
+    Scene(name="slow logger", rate_hz=50.0, noise_pa=3000.0),
+    Scene(name="ringing hose", overshoot=0.25),
+    Scene(name="spikes and gaps", spikes_per_min=10.0, gaps=3),
+    Scene(name="on a receiver", dip_pa=6000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.15, overshoot=0.0,
+          kept=0.5, every_s=0.5, sawtooth_pa_per_s=2000.0),
+    Scene(name="near one step", dip_pa=2500.0, noise_pa=500.0, step_pa=1350.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.15, overshoot=0.0,
+          kept=0.7, every_s=0.6),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """How well a recording was read: F1 within 50 ms, median onset error [s], median size of the dip's error as a share."""
+
+    f1: float
+    false: int
+    missed: int
+    onset_s: float
+    dip: float
+
+
+def score(found: ShotRecord, true: Scored) -> Score:
+    """Pair shots found with true ones, nearest first, and sum up."""
+    hidden = [any(a <= x <= b for a, b in true.hidden) for x in true.times_s]
+    pairs: dict[int, int] = {}
+    near = sorted(
+        (abs(s.time_s - x), i, j) for i, s in enumerate(found.shots) for j, x in enumerate(true.times_s) if abs(s.time_s - x) <= 0.05
+    )
+    for _, i, j in near:
+        if i not in pairs and j not in pairs.values():
+            pairs[i] = j
+    hits = sum(not hidden[j] for j in pairs.values())
+    false = sum(i not in pairs and not any(a <= s.time_s <= b for a, b in true.hidden) for i, s in enumerate(found.shots))
+    asked = len(hidden) - sum(hidden)
+    onset = [found.shots[i].time_s - float(true.times_s[j]) for i, j in pairs.items()]
+    dips = [abs(found.shots[i].dip_pa / float(true.dips_pa[j]) - 1.0) for i, j in pairs.items()]
+    return Score(
+        f1=2.0 * hits / (hits + false + asked) if hits + false + asked else 1.0,
+        false=false,
+        missed=asked - hits,
+        onset_s=float(np.median(onset)) if onset else 0.0,
+        dip=float(np.median(dips)) if dips else 0.0,
+    )
+
+
+def main() -> None:
+    """Print a table of all scenes, three seeds each."""
+    print(f"{'scene':<20} {'F1':>6} {'false':>6} {'missed':>6} {'onset ms':>9} {'dip %':>6}")
+    for scene in SCENES:
+        for seed in (1, 2, 3):
+            made = record(scene, seed)
+            s = score(find_shots(made.t_s, made.p_pa), made)
+            print(f"{scene.name:<20} {s.f1:6.3f} {s.false:6d} {s.missed:6d} {1e3 * s.onset_s:9.2f} {100 * s.dip:6.2f}")
+
+
+if __name__ == "__main__":
+    main()

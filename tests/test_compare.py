@@ -1,0 +1,91 @@
+"""Before and after: a known change is covered and named, no change is never called better."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.compare import Comparison, Trace, compare, log_normal_mean
+from tests.shot_scores import Scene, record
+
+BEFORE = Scene(name="before", single=14, bursts=12, per_burst=4, every_s=0.9, overshoot=0.03)
+
+
+def against(after: Scene, before: Scene = BEFORE, seed: int = 1) -> Comparison:
+    b, a = record(before, seed), record(after, seed + 100)
+    return compare(Trace(t_s=b.t_s, p_pa=b.p_pa), Trace(t_s=a.t_s, p_pa=a.p_pa))
+
+
+def changed(**settings: float) -> Scene:
+    values = {name: getattr(BEFORE, name) for name in BEFORE.__slots__} | settings
+    return Scene(**values)
+
+
+def recovery_s(scene: Scene) -> float:
+    from tests.shot_scores import dip_shape
+
+    x = np.arange(0.0, 3.0, 1e-4)
+    y = dip_shape(x, scene) / -dip_shape(x, scene).min()
+    return float(x[np.flatnonzero(y < -0.1)[-1] + 1])
+
+
+def test_the_same_line_on_two_days_has_not_changed() -> None:
+    for seed in range(4):
+        result = against(BEFORE, seed=seed)
+        assert result.verdict == "no change", result.why
+
+
+def test_slower_work_does_not_make_the_line_look_better() -> None:
+    slow = changed(single=40, bursts=2, every_s=1.5)
+    fast = changed(single=8, bursts=14, every_s=0.3, per_burst=5)
+    for seed in range(3):
+        assert against(slow, before=fast, seed=seed).verdict in ("no change", "cannot tell")
+
+
+def test_a_fifteen_percent_shorter_recovery_is_seen() -> None:
+    after = changed(bottom_s=0.85 * BEFORE.bottom_s, recovery_s=0.85 * BEFORE.recovery_s)
+    result = against(after)
+    true = recovery_s(after) / recovery_s(BEFORE) - 1.0
+    assert result.verdict == "better", result.why
+    assert result.recovery_change.low is not None
+    assert result.recovery_change.high is not None
+    assert result.recovery_change.low <= true <= result.recovery_change.high
+
+
+def test_a_deeper_dip_is_worse() -> None:
+    result = against(changed(dip_pa=1.25 * BEFORE.dip_pa))
+    assert result.verdict == "worse", result.why
+    assert result.dip_change.value == pytest.approx(0.25, abs=0.03)
+
+
+def test_a_higher_setting_alone_is_no_improvement() -> None:
+    # The tool takes air in proportion to absolute pressure, so the same line dips 11 % deeper at 80 kPa more.
+    share = (BEFORE.level_pa + 80e3 + 101_325.0) / (BEFORE.level_pa + 101_325.0)
+    result = against(changed(level_pa=BEFORE.level_pa + 80e3, dip_pa=BEFORE.dip_pa * share))
+    assert result.verdict in ("no change", "cannot tell"), result.why
+    assert any("compared at equal pressure" in w for w in result.warnings)
+
+
+def test_too_few_shots_cannot_tell_and_say_what_to_do() -> None:
+    result = against(changed(single=2, bursts=0))
+    assert result.verdict == "cannot tell"
+    assert "Only 2 of 2 shots after the change" in result.why
+    assert "Fire ten single shots" in result.why
+    assert result.recovery_change.value is None
+
+
+def test_a_record_that_is_too_short_is_refused() -> None:
+    with pytest.raises(ValueError, match="Only 3 readings"):
+        compare(Trace(t_s=[0.0, 1.0, 2.0], p_pa=[6e5] * 3), Trace(t_s=[0.0, 1.0, 2.0], p_pa=[6e5] * 3))
+
+
+def test_censored_log_normal_mean_is_unbiased() -> None:
+    rng = np.random.default_rng(2)
+    t = rng.lognormal(np.log(0.4), 0.2, 4000)
+    limit = rng.uniform(0.25, 0.7, t.size)
+    ended = t <= limit
+    mean = log_normal_mean(np.minimum(t, limit), ended)
+    assert mean == pytest.approx(np.log(0.4), abs=0.015)
+    # Leaving the cut-off ones out would be biased low.
+    assert np.log(t[ended]).mean() < np.log(0.4) - 0.05
+    assert np.isnan(log_normal_mean([0.3, 0.2], [False, False]))

@@ -1,0 +1,263 @@
+"""Shots: found where they are, nowhere else, and measured right, whatever the blocks they come in."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from analysis.shots import ShotDetector, ShotRecord, find_shots, summarise
+from tests.shot_scores import SCENES, Scene, Scored, record, score
+
+SMALL = Scene(name="small", single=3, bursts=1, per_burst=4)
+CAREFUL = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+def scene(name: str) -> Scene:
+    return next(s for s in SCENES if s.name == name)
+
+
+@pytest.mark.parametrize(
+    ("name", "least"),
+    [
+        ("clean at the tool", 0.995),
+        ("no shot at all", 1.0),
+        ("noisy, 10 bit", 0.995),
+        ("fast logger", 0.995),
+        ("slow logger", 0.95),
+        ("ringing hose", 0.995),
+        ("spikes and gaps", 0.97),
+        ("on a receiver", 0.95),
+    ],
+)
+def test_shots_are_found_where_they_are(name: str, least: float) -> None:
+    made = record(scene(name), 7)
+    found = score(find_shots(made.t_s, made.p_pa), made)
+    assert found.f1 >= least
+
+
+@pytest.mark.parametrize("name", ["clean at the tool", "fast logger", "ringing hose"])
+def test_onset_and_dip_are_measured_without_bias(name: str) -> None:
+    made = record(scene(name), 11)
+    found = score(find_shots(made.t_s, made.p_pa), made)
+    assert abs(found.onset_s) <= 0.004
+    assert found.dip <= 0.03
+
+
+def test_recovery_is_measured_at_ninety_percent_of_the_dip() -> None:
+    made = record(Scene(name="one", single=12, bursts=0, overshoot=0.0, noise_pa=300.0, step_pa=0.0), 3)
+    found = find_shots(made.t_s, made.p_pa)
+    # Without overshoot the shape is 1 - exp(-((t - bottom)/recovery)^1.5): 90 % regained at bottom + recovery ln(10)^(2/3).
+    true = 0.05 + 0.09 * math.log(10.0) ** (1.0 / 1.5)
+    times = [s.recovery_s for s in found.shots]
+    assert all(s.outcome == "recovered" for s in found.shots)
+    assert np.median(times) == pytest.approx(true, rel=0.03)
+
+
+def test_a_shot_cut_off_by_the_next_is_censored_not_dropped() -> None:
+    made = record(Scene(name="burst", single=1, bursts=1, per_burst=3, every_s=0.22, recovery_s=0.2, overshoot=0.0), 5)
+    shots = find_shots(made.t_s, made.p_pa).shots
+    assert [s.outcome for s in shots] == ["recovered", "cut off", "cut off", "recovered"]
+    assert math.isnan(shots[1].recovery_s)
+    assert shots[1].censored_s == pytest.approx(shots[2].time_s - shots[1].time_s, abs=0.01)
+
+
+def test_the_end_of_the_record_leaves_a_shot_not_recovered() -> None:
+    made = record(SMALL, 5)
+    keep = made.t_s < made.times_s[-1] + 0.1
+    shots = find_shots(made.t_s[keep], made.p_pa[keep]).shots
+    assert shots[-1].outcome == "not recovered"
+    assert shots[-1].censored_s == pytest.approx(0.1, abs=0.02)
+
+
+def in_blocks(made: Scored, sizes: list[int]) -> ShotRecord:
+    detector = ShotDetector()
+    a = 0
+    while a < made.t_s.size:
+        size = sizes[a % len(sizes)]
+        detector.feed(made.t_s[a : a + size], made.p_pa[a : a + size])
+        a += size
+    return detector.finish()
+
+
+@CAREFUL
+@given(sizes=st.lists(st.integers(1, 900), min_size=1, max_size=5), seed=st.integers(0, 50))
+def test_block_sizes_do_not_matter(sizes: list[int], seed: int) -> None:
+    made = record(Scene(name="all", single=3, bursts=1, spikes_per_min=6.0, gaps=1), seed)
+    assert repr(in_blocks(made, sizes)) == repr(find_shots(made.t_s, made.p_pa))
+
+
+@CAREFUL
+@given(shift_s=st.floats(-1e5, 1e5), seed=st.integers(0, 20))
+def test_shifting_the_clock_shifts_the_shots_and_nothing_else(shift_s: float, seed: int) -> None:
+    made = record(SMALL, seed)
+    one, other = find_shots(made.t_s, made.p_pa), find_shots(made.t_s + shift_s, made.p_pa)
+    assert [s.time_s + shift_s for s in one.shots] == pytest.approx([s.time_s for s in other.shots], abs=1e-3)
+    assert [s.outcome for s in one.shots] == [s.outcome for s in other.shots]
+    assert [s.dip_pa for s in one.shots] == pytest.approx([s.dip_pa for s in other.shots], rel=1e-3)
+
+
+@CAREFUL
+@given(gain=st.floats(0.7, 1.4), seed=st.integers(0, 20))
+def test_a_gain_scales_the_pressures_and_moves_no_time(gain: float, seed: int) -> None:
+    made = record(SMALL, seed)
+    one, other = find_shots(made.t_s, made.p_pa), find_shots(made.t_s, made.p_pa * gain)
+    assert [s.time_s for s in one.shots] == pytest.approx([s.time_s for s in other.shots], abs=2e-3)
+    assert [s.dip_pa * gain for s in one.shots] == pytest.approx([s.dip_pa for s in other.shots], rel=5e-3)
+
+
+@CAREFUL
+@given(at=st.floats(0.05, 0.95), length_s=st.floats(0.3, 3.0), seed=st.integers(0, 20))
+def test_a_gap_adds_no_shot(at: float, length_s: float, seed: int) -> None:
+    made = record(SMALL, seed)
+    start = at * made.t_s[-1]
+    keep = (made.t_s < start) | (made.t_s > start + length_s)
+    whole, cut = find_shots(made.t_s, made.p_pa), find_shots(made.t_s[keep], made.p_pa[keep])
+    assert len(cut.shots) <= len(whole.shots)
+    for shot in cut.shots:
+        assert min(abs(shot.time_s - other.time_s) for other in whole.shots) < 0.05
+    if keep[0] and keep[-1]:
+        assert any(e.kind == "gap" and abs(e.time_s - start) < 0.05 for e in cut.events)
+
+
+def test_missing_readings_are_left_out_and_repeated_times_are_reported() -> None:
+    made = record(SMALL, 2)
+    p = made.p_pa.copy()
+    p[100:103] = np.nan
+    t = made.t_s.copy()
+    t[500] = t[499]
+    found = find_shots(t, p)
+    assert found.readings == t.size - 4
+    assert any("1 readings repeat a time" in w for w in found.warnings)
+    assert len(found.shots) == made.times_s.size
+
+
+def test_too_few_readings_are_refused() -> None:
+    with pytest.raises(ValueError, match=r"Only 5 readings.*at least 20"):
+        find_shots(np.arange(5.0), np.full(5, 6e5))
+    with pytest.raises(ValueError, match="3 times but 2 pressures"):
+        find_shots(np.arange(3.0), np.arange(2.0))
+
+
+def test_a_slow_logger_is_told_that_it_cannot_see_shots() -> None:
+    t = np.arange(0.0, 600.0, 1.0)
+    found = find_shots(t, 6e5 - 10.0 * t)
+    assert found.shots == ()
+    assert any("too few to see shots" in w for w in found.warnings)
+
+
+def test_a_constant_reading_has_no_shots_and_no_events() -> None:
+    found = find_shots(np.arange(0.0, 20.0, 0.005), np.full(4000, 6e5))
+    assert (found.shots, found.events) == ((), ())
+
+
+def line(seconds: float, rate_hz: float = 200.0, seed: int = 1) -> tuple[np.ndarray, np.ndarray]:
+    t = np.arange(0.0, seconds, 1.0 / rate_hz)
+    return t, 6.2e5 + np.random.default_rng(seed).normal(0.0, 800.0, t.size)
+
+
+def kinds(found: ShotRecord) -> list[str]:
+    return [e.kind for e in found.events]
+
+
+def test_a_blow_gun_is_an_air_draw() -> None:
+    t, p = line(30.0)
+    p -= 60e3 * ((1.0 - np.exp(-np.maximum(t - 10.0, 0.0) / 0.1)) - (1.0 - np.exp(-np.maximum(t - 12.0, 0.0) / 0.1)))
+    found = find_shots(t, p)
+    assert found.shots == ()
+    assert kinds(found) == ["air draw"]
+    assert found.events[0].time_s == pytest.approx(10.0, abs=0.1)
+    assert found.events[0].until_s == pytest.approx(12.1, abs=0.3)
+
+
+def test_a_hose_pulled_and_connected() -> None:
+    t, noise = line(40.0)
+    noise -= 6.2e5
+    open_end = np.where(t < 10.0, 1.0, np.exp(-(t - 10.0) / 0.5))
+    back = np.where(t < 25.0, 0.0, 1.0 - np.exp(-((np.maximum(t - 25.0, 0.0) / 0.3) ** 2)))
+    found = find_shots(t, 6.2e5 * np.maximum(open_end, back) + noise)
+    assert found.shots == ()
+    assert kinds(found) == ["disconnected", "connected"]
+    assert [e.time_s for e in found.events] == pytest.approx([10.0, 25.0], abs=0.3)
+
+
+def test_a_regulator_turned_up_and_down() -> None:
+    t, p = line(60.0)
+    p += np.interp(t, [0, 10.0, 11.5, 30.0, 40.0, 60.0], [0, 0, 8e4, 8e4, -5e4, -5e4])
+    found = find_shots(t, p)
+    assert found.shots == ()
+    assert kinds(found) == ["regulator change", "regulator change"]
+    assert [e.time_s for e in found.events] == pytest.approx([10.0, 30.0], abs=1.0)
+
+
+def test_a_pump_cycling_on_a_leak_is_no_shot() -> None:
+    t, p = line(300.0, rate_hz=100.0)
+    corners = np.cumsum([0.0, *([40.0, 15.0] * 6)])[:12]
+    p += np.interp(t, corners, [0.0 if i % 2 == 0 else -8e4 for i in range(corners.size)])
+    found = find_shots(t, p)
+    assert found.shots == ()
+    starts = [e.time_s for e in found.events if e.kind == "pump start"]
+    stops = [e.time_s for e in found.events if e.kind == "pump stop"]
+    assert starts == pytest.approx(list(corners[1:-1:2]), abs=1.0)
+    assert stops == pytest.approx(list(corners[2:-1:2]), abs=1.0)
+    assert len(found.events) == len(starts) + len(stops)
+
+
+def test_a_tool_that_is_plugged_in_is_no_shot() -> None:
+    t, p = line(30.0)
+    after = t >= 10.0
+    x = t[after] - 10.0
+    p[after] -= 9e4 * (0.84 + 0.16 * (1.0 - np.exp(-x / 0.03))) * np.exp(-((x / 0.2) ** 2))
+    found = find_shots(t, p)
+    assert found.shots == ()
+    assert kinds(found) == ["connected"]
+
+
+def test_a_burst_of_interference_is_one_event_and_no_shot() -> None:
+    t, p = line(30.0)
+    rng = np.random.default_rng(4)
+    for i in np.flatnonzero((t > 10.0) & (t < 10.8)):
+        if rng.random() < 0.4:
+            p[i] += rng.uniform(-150e3, 150e3)
+    found = find_shots(t, p)
+    assert found.shots == ()
+    assert kinds(found) == ["interference"]
+    assert found.events[0].time_s == pytest.approx(10.0, abs=0.3)
+
+
+def test_summary_of_a_session() -> None:
+    made = record(Scene(name="session", every_s=0.7), 1)
+    found = find_shots(made.t_s, made.p_pa)
+    summary = summarise(found, window_pa=(600e3, 640e3))
+    assert summary.shots == made.times_s.size
+    assert summary.recovered + summary.cut_off + summary.not_recovered == summary.shots
+    assert summary.median_dip_pa.value == pytest.approx(float(np.median(made.dips_pa)), rel=0.03)
+    low, high = summary.median_recovery_s.low, summary.median_recovery_s.high
+    assert low is not None
+    assert high is not None
+    assert low <= (summary.median_recovery_s.value or 0.0) <= high
+    assert 0.0 < (summary.in_window or 0.0) <= 1.0
+    assert sum(row.shots for row in summary.cadence) == summary.shots - 1
+
+
+def test_summary_without_shots_says_nothing() -> None:
+    t, p = line(10.0)
+    summary = summarise(find_shots(t, p))
+    assert summary.shots == 0
+    assert summary.median_recovery_s.value is None
+    assert summary.median_dip_pa.value is None
+    assert summary.steadiness_pa is None
+    assert summary.cadence == ()
+
+
+def test_live_view_counts_a_shot_soon_after_it_is_fired() -> None:
+    made = record(SMALL, 3)
+    detector = ShotDetector()
+    first = float(made.times_s[0])
+    soon = made.t_s < first + 1.2
+    detector.feed(made.t_s[soon], made.p_pa[soon])
+    assert len(detector.shots) == 1
+    assert detector.shots[0].time_s == pytest.approx(first, abs=0.01)
