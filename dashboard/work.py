@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 KEPT = 24  # results and recordings held in memory; a recording of an hour at 1 kHz is about 60 MB
+COUNTED_MOST = 3_000_000  # readings of a session whose shots are counted for the list
 BESIDE_MOST_S = 600.0  # of a session that are set beside the model
 
 
@@ -51,18 +52,28 @@ class Work:
     def __init__(self, home: Path) -> None:
         self.home = home
         self._kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
-        self._lock = threading.RLock()
+        self._making: dict[tuple[Any, ...], threading.Lock] = {}
+        self._counts: dict[tuple[str, int, int], int] = {}
+        self._lock = threading.Lock()
 
     def _once(self, key: tuple[Any, ...], make: Callable[[], T]) -> T:
-        """Make a value, or hand out the one that was made before from the same key."""
+        """Make a value, or hand out the one that was made before from the same key; who asks meanwhile waits for that one alone."""
         with self._lock:
             if key in self._kept:
                 self._kept.move_to_end(key)
-            else:
-                self._kept[key] = make()
+                return self._kept[key]
+            turn = self._making.setdefault(key, threading.Lock())
+        with turn:
+            with self._lock:
+                if key in self._kept:
+                    return self._kept[key]
+            value = make()
+            with self._lock:
+                self._kept[key] = value
+                self._making.pop(key, None)
                 while len(self._kept) > KEPT:
                     self._kept.popitem(last=False)
-            return self._kept[key]
+        return value
 
     # Sessions
 
@@ -158,10 +169,14 @@ class Work:
         return self._once(("shots", *_version(self.session(name)), channel), find)
 
     def shot_count(self, name: str) -> int | None:
-        """Shots of a session if they were counted already; None rather than a wait."""
-        with self._lock:
-            found = self._kept.get(("shots", *_version(self.session(name)), None))
-        return len(found[0].shots) if found else None
+        """Count the shots of a session; None where it is so long that counting is left to its own page."""
+        session = self.session(name)
+        if session.count > COUNTED_MOST:
+            return None
+        version = _version(session)
+        if version not in self._counts:
+            self._counts[version] = len(self.shots(name)[0].shots)
+        return self._counts[version]
 
     def leak(self, name: str, channel: str | None, volume_m3: float | None) -> Leakdown:
         """Judge a session as a leak-down."""

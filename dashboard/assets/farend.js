@@ -1,4 +1,10 @@
 /* What only the browser can do: the page's address. Own file, no outside code. */
+/* The library names the drop zone's input for nobody; a screen reader needs a name. */
+new MutationObserver(function () {
+  const input = document.querySelector("#files input[type=file]:not([aria-label])");
+  if (input) input.setAttribute("aria-label", "CSV files to bring in");
+}).observe(document.documentElement, { childList: true, subtree: true });
+
 window.dash_clientside = window.dash_clientside || {};
 window.dash_clientside.farend = {
   // One address for the server: path and search as the browser has them (zooming rewrites the search without a reload), and the unit.
@@ -10,6 +16,8 @@ window.dash_clientside.farend = {
   choose: function (values, ids) {
     const before = new URLSearchParams(window.location.search);
     const after = new URLSearchParams(window.location.search);
+    after.delete("kept");
+    before.delete("kept");
     ids.forEach((id, i) => {
       const value = values[i] === null || values[i] === undefined ? "" : String(values[i]);
       if (value === "" || value === id.default) after.delete(id.query);

@@ -94,7 +94,7 @@ def _numbers(result: Comparison, reader: Reader) -> html.Section:
         row("dip", result.dip_before_pa, result.dip_after_pa, result.dip_change, reader.pressure),
         ("shots compared", f"{result.used_before} of {result.shots_before}", f"{result.used_after} of {result.shots_after}", ""),
     ]
-    return ui.card("The same shot, before and after", ui.table(["", "before", "after", "change"], rows), note="Small: 95 % interval.")
+    return ui.card("In numbers", ui.table(["same shot", "before", "after", "change"], rows), note="Small: 95 % interval.")
 
 
 def _how() -> html.Details:

@@ -10,7 +10,7 @@ from urllib.parse import quote
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import dash_mantine_components as dmc
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, MATCH, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from analysis.units import UNITS
 from dashboard import ui
@@ -39,7 +39,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     elif not shown:
         found = ui.empty("Nothing of that name", f"None of {len(every)} sessions mentions “{query.get('find', '')}”.", ("Show all", PATH))
     else:
-        found = html.Ul([_session(work, s) for s in shown], className="sessions")
+        found = html.Ul([_session(s) for s in shown], className="sessions")
     search = ui.controls(ui.entry("find", "Find", query.get("find", ""), hint="In names, notes and places")) if len(every) > 5 else None
     return ui.page(
         TITLE,
@@ -91,7 +91,7 @@ def _drop() -> html.Div:
     )
 
 
-def _session(work: Work, session: Session) -> html.Li:
+def _session(session: Session) -> html.Li:
     """Show one session: its trace, facts, and where to go with it."""
     name = session.name
     tags = [html.Span(t, className="tag") for t, is_so in (("recording now", session.recording), ("recovered", session.recovered)) if is_so]
@@ -102,7 +102,7 @@ def _session(work: Work, session: Session) -> html.Li:
             html.Div(
                 [
                     html.H2([name, " ", *tags]),
-                    html.P(facts(work, session), className="facts"),
+                    html.P([facts(session), html.Span(id={"count": name})], className="facts"),
                     html.P(session.notes) if session.notes else None,
                 ]
             ),
@@ -121,8 +121,8 @@ def _session(work: Work, session: Session) -> html.Li:
     )
 
 
-def facts(work: Work, session: Session) -> str:
-    """Say when, how long, how many readings and which channels; shots where they were counted already."""
+def facts(session: Session) -> str:
+    """Say when, how long, how many readings and which channels."""
     when = session.started.astimezone(_zone(session.zone)).strftime("%d %b %Y, %H:%M")
     parts = [
         when,
@@ -130,9 +130,6 @@ def facts(work: Work, session: Session) -> str:
         f"{session.count:,} readings".replace(",", " "),
         ", ".join(c.name for c in session.channels),
     ]
-    shots = work.shot_count(session.name)
-    if shots is not None:
-        parts.append(f"{shots} shots")
     if session.line:
         parts.append(f"line: {session.line}")
     return " · ".join(parts)
@@ -166,6 +163,10 @@ def _dialogs() -> html.Div:
 
 def register(app: Dash, work: Work) -> None:
     """Connect import, rename, delete and undo."""
+
+    @app.callback(Output({"count": MATCH}, "children"), Input({"count": MATCH}, "id"))
+    def count(session: dict[str, str]) -> str:
+        return counted(work, session["count"])
 
     @app.callback(
         Output("imported", "children"),
@@ -235,7 +236,7 @@ def register(app: Dash, work: Work) -> None:
 
 
 def _list(work: Work) -> html.Ul:
-    return html.Ul([_session(work, s) for s in work.sessions()], className="sessions")
+    return html.Ul([_session(s) for s in work.sessions()], className="sessions")
 
 
 def imported(work: Work, names: Sequence[str], contents: Sequence[str], unit: str) -> html.Div:
@@ -260,6 +261,15 @@ def _imported(work: Work, name: str, content: str, unit: str) -> Any:
         ],
         className="answer tone-good",
     )
+
+
+def counted(work: Work, name: str) -> str:
+    """Say how many shots a session has, once the list stands; nothing where there are none or it cannot be told."""
+    try:
+        shots = work.shot_count(name)
+    except (ValueError, OSError):
+        return ""
+    return f" · {shots} shot{'s' if shots != 1 else ''}" if shots else ""
 
 
 def deleted(work: Work, name: str) -> Any:

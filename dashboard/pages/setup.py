@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import urlencode
 
 import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
@@ -78,7 +79,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
                         html.Div(
                             [
                                 html.Button("Keep this line", id="line-keep", className="button strong", n_clicks=0),
-                                html.Span(id="line-kept", role="status"),
+                                html.Span(_said(chosen) if "kept" in query else None, id="line-kept", role="status"),
                             ],
                             className="actions",
                         ),
@@ -141,4 +142,8 @@ def kept(work: Work, name: str, text: str) -> tuple[Any, Any]:
         saved = work.save_line(name, text)
     except (ValueError, OSError) as problem:
         return html.Span(f"Not kept: {problem}", className="check-bad"), no_update
-    return html.Span(f"Kept as {saved}.", className="check-good"), no_update
+    return _said(saved), f"?{urlencode({'line': saved, 'kept': 1})}"
+
+
+def _said(name: str) -> html.Span:
+    return html.Span(f"Kept as {name}.", className="check-good")
