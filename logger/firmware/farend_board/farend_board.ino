@@ -2,7 +2,7 @@
  * farend_board: reads air-line sensors with an ATmega328P (16 MHz, 5 V) and sends them as text lines.
  *
  *     #farend columns=t_us,a0 rate=250 unit=counts checksum=xor average=8 lost=0
- *     4000,512.25*1B
+ *     4000,512.25*37
  *
  * t_us counts sampling periods by a hardware timer, also those whose reading was lost: it is the sequence number too, and
  * wraps at 2^32. It is the instant at which the first conversion of a reading begins. *HH is the XOR of the bytes before it.
@@ -264,8 +264,9 @@ static volatile uint8_t command_ready;
 ISR(USART_RX_vect) {
     char c = (char)UDR0;
     if (command_ready) return; /* the one before is not obeyed yet */
+    if (c == '#') inbox_length = 0; /* a question counts even after rubbish, such as the echo of a port just opened */
     if (c == '\n' || c == '\r') {
-        inbox[inbox_length < sizeof inbox ? inbox_length : 0] = 0; /* too long to be one: not understood */
+        inbox[inbox_length < sizeof inbox ? inbox_length : sizeof inbox - 1] = 0; /* too long to be one: not understood */
         command_ready = inbox_length != 0;
         inbox_length = 0;
     } else if (inbox_length < sizeof inbox) {
@@ -284,9 +285,12 @@ static int32_t number_after(const char *word) {
 
 static void obey(void) {
     if (!strcmp_P(inbox, PSTR("#farend?"))) {
+        send('\n'); /* whoever has just opened the port drops all up to the first newline; let that not be the answer */
         describe();
         return;
     }
+    /* Commands begin with a letter. Our own lines, which a port echoes until it is set up, do not, and get no answer. */
+    if (inbox[0] < 'a' || inbox[0] > 'z') return;
     Settings wish = settings;
     int32_t value;
     if ((value = number_after(PSTR("rate "))) >= 0)
