@@ -305,7 +305,7 @@ def _water(args: argparse.Namespace) -> int:
 
 
 def _setting(args: argparse.Namespace) -> int:
-    from analysis.judgements import match_judged, one_kind, rest_above_shot
+    from analysis.judgements import match_judged, one_kind, rest_above_shot, strays
     from analysis.setting import USUAL_LIMIT_PA, fit_setting
     from analysis.shots import find_shots
     from dashboard import dry_answers
@@ -316,7 +316,10 @@ def _setting(args: argparse.Namespace) -> int:
     judged, mixed = one_kind(judged)
     limit_pa = _maker_limit(args)
     found = fit_setting(
-        [j.shot.before_pa for j in judged], [j.depth for j in judged], limit_pa=USUAL_LIMIT_PA if limit_pa is None else limit_pa
+        [j.shot.before_pa for j in judged],
+        [j.depth for j in judged],
+        limit_pa=USUAL_LIMIT_PA if limit_pa is None else limit_pa,
+        stray_pa=strays(shots),
     )
     warnings = [*lost, *mixed]
     if limit_pa is None:

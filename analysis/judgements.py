@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.record import Shot
 
 REACH_S: Final = 20.0  # a judgement belongs to the last shot before it, no longer ago than this
 HAND_S: Final = 2.0  # times given by hand are good to this, so a shot may come a little after its mark
+NEIGHBOURS_S: Final = 10.0  # shots closer than this were fired at one setting of the regulator
+LEAST_STRAYS: Final = 5
 REST_S: Final = 10.0  # the line's rest is sought so far before a judged shot
 
 
@@ -96,3 +98,21 @@ def rest_above_shot(t_s: ArrayLike, p_pa: ArrayLike, judged: Sequence[Judged]) -
         if last > first:
             gaps.append(float(np.quantile(p[first:last], 0.9)) - j.shot.before_pa)
     return max(0.0, float(np.median(gaps))) if gaps else None
+
+
+def strays(shots: Sequence[Shot]) -> NDArray[np.float64]:
+    """By how much the pressure at shots strays about one setting of the regulator [Pa].
+
+    Shots that follow each other within 10 s make a burst; each burst of three or more strays about its own median. Empty where fewer than
+    five shots tell.
+    """
+    bursts: list[list[float]] = [[]]
+    last = -np.inf
+    for shot in shots:
+        if shot.time_s - last > NEIGHBOURS_S:
+            bursts.append([])
+        bursts[-1].append(shot.before_pa)
+        last = shot.time_s
+    told = [np.asarray(b) - np.median(b) for b in bursts if len(b) >= 3]
+    out = np.concatenate(told) if told else np.empty(0)
+    return np.asarray(out if out.size >= LEAST_STRAYS else np.empty(0), dtype=np.float64)

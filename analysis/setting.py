@@ -55,7 +55,7 @@ class Setting:
     flush_share : float
         Share of flush nails at the best pressure within the limit [0..1].
     share_as_worked : float
-        The same with the pressure spread over the judged shots' own, about the best setting [0..1].
+        The same about `suggested_pa` with the pressure straying as the line's does [0..1]; NaN where that is not known.
     depth_per_pa : Estimate
         Measured depths only: how much deeper with pressure [m/Pa].
     counts : dict
@@ -83,7 +83,9 @@ class Setting:
     limit_pa: float
 
 
-def fit_setting(pressure_pa: ArrayLike, depth: Sequence[str] | ArrayLike, *, limit_pa: float = USUAL_LIMIT_PA) -> Setting:
+def fit_setting(
+    pressure_pa: ArrayLike, depth: Sequence[str] | ArrayLike, *, limit_pa: float = USUAL_LIMIT_PA, stray_pa: ArrayLike = ()
+) -> Setting:
     """Find the setting that comes flush.
 
     Parameters
@@ -94,6 +96,8 @@ def fit_setting(pressure_pa: ArrayLike, depth: Sequence[str] | ArrayLike, *, lim
         "proud", "flush" or "deep" for each shot, or its measured depth below the surface [m], negative where it stands proud.
     limit_pa : float
         The tool maker's highest pressure [Pa gauge]; no suggestion exceeds it.
+    stray_pa : array_like, shape (m,)
+        By how much the pressure at shots strays about one setting of the regulator [Pa], to say what the line's sag costs; may be empty.
 
     Returns
     -------
@@ -116,13 +120,14 @@ def fit_setting(pressure_pa: ArrayLike, depth: Sequence[str] | ArrayLike, *, lim
     if not 0.0 < limit_pa < 1e7:
         msg = f"A limit of {limit_pa / 1e5:g} bar cannot be; needed is the highest pressure on the tool's plate."
         raise ValueError(msg)
+    stray = np.asarray(stray_pa, dtype=np.float64).ravel()
     words = [isinstance(d, str) for d in judged]
     if any(words) and not all(words):
         msg = f"{sum(words)} depths are words and {len(words) - sum(words)} are measured; use one kind, or fit them one after the other."
         raise ValueError(msg)
     if not judged or all(words):
-        return _judged(p, [str(d) for d in judged], limit_pa)
-    return _measured(p, np.asarray(judged, dtype=np.float64), limit_pa)
+        return _judged(p, [str(d) for d in judged], limit_pa, stray)
+    return _measured(p, np.asarray(judged, dtype=np.float64), limit_pa, stray)
 
 
 # Judged in words
@@ -147,6 +152,10 @@ class _Grid:
 
 _Range = tuple[float, float]
 KEPT: Final = 1e-6  # combinations this much less likely than the best no longer count
+WIDTHS_PA: Final[_Range] = (5e3, 2.5e5)  # half of the stretch that comes flush
+SPREADS_PA: Final[_Range] = (1e4, 4e5)  # no nail and wood repeat better than 0.1 bar; that keeps a lucky run from promising too much
+COARSE: Final = (81, 14, 12)
+FINE: Final = (49, 18, 16)
 
 
 def _weigh(p: Floats, kind: NDArray[np.int_], limit_pa: float) -> _Grid:
@@ -156,17 +165,17 @@ def _weigh(p: Floats, kind: NDArray[np.int_], limit_pa: float) -> _Grid:
     """
     # A fastener's flush pressure lies within reach of a shop: from 2 bar below what was tried to 2 bar above, the limit included.
     middle = (max(0.5e5, float(p.min()) - 2e5), max(float(p.max()), limit_pa) + 2e5)
-    # No nail and wood repeat better than 0.1 bar; that keeps a lucky run from promising too much.
-    coarse = _weigh_within(p, kind, (middle, (5e3, 2.5e5), (1e4, 4e5)), (121, 20, 14))
-    fine = tuple(_reach(x, n) for x, n in ((coarse.middle, 121), (coarse.half, 20), (coarse.spread, 14)))
-    return _weigh_within(p, kind, (fine[0], fine[1], fine[2]), (61, 24, 20))
+    first = _weigh_within(p, kind, (middle, WIDTHS_PA, SPREADS_PA), COARSE)
+    step = (middle[1] - middle[0]) / (COARSE[0] - 1)
+    near = (max(1e4, float(first.middle.min()) - step), float(first.middle.max()) + step)
+    ranges = (near, _about(first.half, WIDTHS_PA, COARSE[1]), _about(first.spread, SPREADS_PA, COARSE[2]))
+    return _weigh_within(p, kind, ranges, FINE)
 
 
-def _reach(x: Floats, n: int) -> _Range:
-    """Ends of what still counts, a step wider, for positive x in about n steps."""
-    low, high = float(x.min()), float(x.max())
-    step = (high - low) / n if high > low else 0.05 * high
-    return max(0.5 * low, low - step), high + step
+def _about(kept: Floats, whole: _Range, n: int) -> _Range:
+    """Ends of what counts still, a step of the coarse axis wider, within the whole."""
+    ratio = (whole[1] / whole[0]) ** (1.0 / (n - 1))
+    return max(whole[0], float(kept.min()) / ratio), min(whole[1], float(kept.max()) * ratio)
 
 
 def _weigh_within(p: Floats, kind: NDArray[np.int_], ranges: tuple[_Range, _Range, _Range], sizes: tuple[int, int, int]) -> _Grid:
@@ -192,7 +201,7 @@ def _counted(p: Floats, kind: NDArray[np.int_]) -> dict[tuple[float, int], int]:
     return out
 
 
-def _judged(p: Floats, judged: list[str], limit_pa: float) -> Setting:
+def _judged(p: Floats, judged: list[str], limit_pa: float, stray: Floats) -> Setting:
     for d in judged:
         if d not in DEPTHS:
             msg = f"{d!r} is no depth; judge proud, flush or deep, or give millimetres."
@@ -228,7 +237,7 @@ def _judged(p: Floats, judged: list[str], limit_pa: float) -> Setting:
             more=None,
             **common,  # type: ignore[arg-type]
         )
-    return _settled(flush, scan, share, p, limit_pa, more=_more(flush, p.size), common=common)
+    return _settled(flush, scan, share, stray, limit_pa, more=_more(flush, p.size), common=common)
 
 
 def _quantiles(x: Floats, weight: Floats) -> Estimate:
@@ -331,18 +340,13 @@ def _more(flush: Estimate, n: int) -> int | None:
     return max(0, math.ceil(n * ((half / TARGET_PA) ** 2 - 1.0)))
 
 
-def _worked(scan: Floats, share: Floats, p: Floats, at_pa: float) -> float:
-    """Share of flush nails when the pressure strays about `at_pa` as it did over the judged shots of one setting."""
-    # Neighbouring shots differ by the line's own sag; steps between settings are left out by taking differences within 0.5 bar.
-    strays = np.diff(p)
-    strays = strays[np.abs(strays) < 0.5e5] / math.sqrt(2.0)
-    if not strays.size:
-        return float(np.interp(at_pa, scan, share))
-    return float(np.interp(at_pa + np.concatenate([strays, -strays]), scan, share).mean())
+def _worked(scan: Floats, share: Floats, stray: Floats, at_pa: float) -> float:
+    """Share of flush nails when the pressure strays about `at_pa`."""
+    return float(np.interp(at_pa + stray, scan, share).mean()) if stray.size else math.nan
 
 
 def _settled(
-    flush: Estimate, scan: Floats, share: Floats, p: Floats, limit_pa: float, *, more: int | None, common: dict[str, object]
+    flush: Estimate, scan: Floats, share: Floats, stray: Floats, limit_pa: float, *, more: int | None, common: dict[str, object]
 ) -> Setting:
     """Make an answer of a flush pressure that is known."""
     value = flush.value or 0.0
@@ -369,7 +373,7 @@ def _settled(
         suggested_pa=suggested,
         band_pa=None if above else band,
         flush_share=best,
-        share_as_worked=math.nan if above else _worked(scan, share, p, value),
+        share_as_worked=math.nan if suggested is None else _worked(scan, share, stray, suggested),
         more=more,
         **common,  # type: ignore[arg-type]
     )
@@ -396,7 +400,7 @@ def _nothing(why: str, counts: dict[str, int], limit_pa: float) -> Setting:
 # Measured in millimetres
 
 
-def _measured(p: Floats, depth_m: Floats, limit_pa: float) -> Setting:
+def _measured(p: Floats, depth_m: Floats, limit_pa: float, stray: Floats) -> Setting:
     """Fit depth = slope (p - flush) by least squares; the flush pressure's interval is Fieller's, which may have no end."""
     if not np.all(np.isfinite(depth_m)) or np.any(np.abs(depth_m) > 0.2):
         msg = "A measured depth is missing or longer than any nail; give it in millimetres, negative where the head stands proud."
@@ -444,7 +448,7 @@ def _measured(p: Floats, depth_m: Floats, limit_pa: float) -> Setting:
     height = slope * (scan - flush.value)
     share = student.cdf((FLUSH_M - height) / wide, n - 2) - student.cdf((-FLUSH_M - height) / wide, n - 2)
     common |= {"depth_per_pa": per_pa, "next_pa": _away_from(p, limit_pa)}
-    return _settled(flush, scan, share, p, limit_pa, more=_more(flush, n), common=common)
+    return _settled(flush, scan, share, stray, limit_pa, more=_more(flush, n), common=common)
 
 
 def _away_from(p: Floats, limit_pa: float) -> float | None:

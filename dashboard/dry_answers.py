@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from analysis.setting import Setting
     from analysis.water import WaterBalance
 
+OFFSET_PA: Final = 2e3  # a smaller difference between rest and shot is below what a gauge shows
 _L_PER_KG: Final = 1e3 / WATER_DENSITY_KG_PER_M3
 _HOURS: Final = 1.0 / 3600.0
 
@@ -183,19 +184,19 @@ def setting_words(s: Setting, static_pa: float | None, reader: Reader) -> list[s
         out.append(f"Suggested: {reader.pressure(s.suggested_pa)} at the shot.")
     if s.band_pa is not None:
         out.append(f"Nine of ten or more come flush between {reader.pressure(s.band_pa[0])} and {reader.pressure(s.band_pa[1])}.")
-    elif s.verdict == "setting":
-        out.append(f"At best about {percent(s.flush_share)} can be promised flush.")
     if s.verdict == "setting" and math.isfinite(s.share_as_worked):
-        out.append(f"With the line's pressure straying as it did over these shots, about {percent(s.share_as_worked)} come flush.")
+        out.append(f"With the line's pressure straying as it did in this recording, about {percent(s.share_as_worked)} come flush there.")
     if s.depth_per_pa.value is not None:
         out.append(f"Depth per bar: {reader.estimate(s.depth_per_pa.map(lambda d: 1e8 * d), lambda mm: f'{significant(mm, 2)} mm')}.")
-    if static_pa is not None and s.verdict == "setting":
+    if static_pa is not None and static_pa >= OFFSET_PA and s.verdict == "setting":
         out.append(
             f"The line at rest stood {reader.pressure(static_pa)} above the pressure at the judged shots: set the regulator by so much "
             "more, and never above the tool's limit."
         )
     if s.next_pa is not None:
-        more = "" if not s.more else f" About {s.more} more make it sure within 0.2 bar (3 psi)."
+        more = {None: "", 0: " The setting is known within 0.2 bar (3 psi) already."}.get(
+            s.more, f" About {s.more} more make it sure within 0.2 bar (3 psi)."
+        )
         out.append(f"The next shot teaches most at {reader.pressure(s.next_pa)}.{more}")
     out.append(f"Heeded limit: {reader.pressure(s.limit_pa)}; the maker's limit stands above anything said here.")
     return out

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.judgements import match_judged, one_kind, rest_above_shot
+from analysis.judgements import match_judged, one_kind, rest_above_shot, strays
 from analysis.record import Shot
 from analysis.setting import fit_setting
 
@@ -28,7 +28,7 @@ def spaced(n: int) -> np.ndarray:
 @pytest.mark.parametrize("n", [12, 40])
 def test_intervals_cover_the_truth(n: int) -> None:
     covered = told = 0
-    for seed in range(20):
+    for seed in range(14):
         s = fit_setting(spaced(n), judge(spaced(n), 0.15e5, seed))
         if s.verdict == "setting":
             told += 1
@@ -36,8 +36,8 @@ def test_intervals_cover_the_truth(n: int) -> None:
             assert low is not None
             assert high is not None
             covered += low <= FLUSH <= high
-    assert told >= 16
-    assert covered >= told - 3  # 95 % intervals: three or fewer misses of twenty happen in 98 % of such tests
+    assert told >= 11
+    assert covered >= told - 2  # 95 % intervals: two or fewer misses of fourteen happen in 97 % of such tests
 
 
 def test_more_shots_narrow_the_interval_and_fewer_remain() -> None:
@@ -130,7 +130,7 @@ def test_one_pressure_tells_nothing_of_pressure() -> None:
     assert s.verdict == "cannot tell"
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.lists(st.tuples(st.floats(4e5, 8e5), st.sampled_from(["proud", "flush", "deep"])), min_size=1, max_size=12), st.floats(5e5, 9e5))
 def test_never_above_the_limit(shots: list[tuple[float, str]], limit_pa: float) -> None:
     s = fit_setting([p for p, _ in shots], [d for _, d in shots], limit_pa=limit_pa)
@@ -159,7 +159,7 @@ def test_measured_depths_give_a_line() -> None:
         assert s.flush_pa.low is not None
         assert s.flush_pa.high is not None
         covered += s.flush_pa.low <= FLUSH <= s.flush_pa.high
-    assert covered >= 35  # of 38 expected
+    assert covered >= 35  # 38 are expected
     assert s.depth_per_pa.value == pytest.approx(2e-8, rel=0.2)
 
 
@@ -267,3 +267,17 @@ def test_the_offset_from_rest_is_measured() -> None:
     judged, _ = match_judged([mark(19.5)], [shot(19.0, before_pa=6.1e5)])
     assert rest_above_shot(t, p, judged) == pytest.approx(0.4e5, abs=100.0)
     assert rest_above_shot(t, p, []) is None
+
+
+def test_the_line_s_sag_costs_flush_nails() -> None:
+    p = spaced(60)
+    steady = fit_setting(p, judge(p, 0.15e5, 5), stray_pa=np.zeros(6))
+    sagging = fit_setting(p, judge(p, 0.15e5, 5), stray_pa=np.array([0.4e5, 0.2e5, 0.0, -0.2e5, -0.4e5, -0.6e5]))
+    assert sagging.share_as_worked < steady.share_as_worked - 0.1
+    assert np.isnan(fit_setting(p, judge(p, 0.15e5, 5)).share_as_worked)
+
+
+def test_strays_are_taken_within_a_burst() -> None:
+    shots = [shot(t, before_pa=b) for t, b in ((1, 6.5e5), (2, 6.3e5), (3, 6.1e5), (40, 7.2e5), (41, 7.1e5), (42, 7.0e5))]
+    assert sorted(strays(shots)) == pytest.approx([-0.2e5, -0.1e5, 0.0, 0.0, 0.1e5, 0.2e5])
+    assert strays(shots[:3]).size == 0
