@@ -21,6 +21,7 @@ from analysis.detector import ShotDetector
 from analysis.estimate import Estimate
 from analysis.measures import HELD_S, RECOVERED, recovery
 from analysis.record import Shot, ShotRecord
+from analysis.shots import pump_runs
 from analysis.statistics import Z_95, bootstrap_blocks, log_rank
 
 Verdict = Literal["better", "worse", "no change", "cannot tell"]
@@ -266,9 +267,8 @@ def _quiet_before(shot: Shot, last: Shot | None, record: ShotRecord) -> float:
 
 def _pump_running(times: NDArray[np.float64], record: ShotRecord) -> NDArray[np.bool_]:
     running = np.zeros(times.size, dtype=bool)
-    for event in record.events:
-        if event.kind == "pump start":
-            running |= (times >= event.time_s) & (times < event.until_s)
+    for start, stop in pump_runs(record):
+        running |= (times >= start) & (times < stop)
     return running
 
 

@@ -8,13 +8,25 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, R_AIR_J_PER_KG_K
 from analysis.detector import ShotDetector
 from analysis.estimate import Estimate
 from analysis.measures import HELD_S
 from analysis.record import Event, Shot, ShotRecord
-from analysis.statistics import Survival, kaplan_meier, median_interval
+from analysis.statistics import Z_95, Survival, kaplan_meier, median_interval
 
-__all__ = ["Event", "Shot", "ShotDetector", "ShotRecord", "ShotSummary", "find_shots", "recovery_curve", "summarise"]
+__all__ = [
+    "Event",
+    "Shot",
+    "ShotDetector",
+    "ShotRecord",
+    "ShotSummary",
+    "air_per_shot",
+    "find_shots",
+    "pump_runs",
+    "recovery_curve",
+    "summarise",
+]
 
 
 def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0) -> ShotRecord:
@@ -25,7 +37,7 @@ def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0) -> ShotRe
     t_s, p_pa : array_like, shape (n,)
         Times [s], ascending, and pressure [Pa gauge]; NaN where a reading is missing.
     lag_s : float
-        First-order lag of the sensor, if known [s].
+        Delay of the sensor and its line, if known [s]; the shots are dated back by it.
 
     Returns
     -------
@@ -105,10 +117,19 @@ class ShotSummary:
     air_per_shot_m3: Estimate
 
 
+FEWEST_DRAWN = 4  # shots in a stretch
+DRAWN_SHARE = 0.15  # of the dips that must stay gone
+BALANCE_U = 0.12  # half-width of the interval that more shots do not reduce: exponent, leak, temperature
 CADENCE_S = (0.0, 0.3, 0.5, 1.0, 2.0, 5.0, float("inf"))
 
 
-def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = None) -> ShotSummary:
+def summarise(
+    record: ShotRecord,
+    *,
+    window_pa: tuple[float, float] | None = None,
+    volume_m3: float | None = None,
+    temp_k: float = ANR_TEMPERATURE_K,
+) -> ShotSummary:
     """Sum up the shots of a record.
 
     Parameters
@@ -117,6 +138,13 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         What `find_shots` gave.
     window_pa : tuple of float, optional
         Lowest and highest pressure at which the tool works well [Pa gauge].
+    volume_m3, temp_k : float, optional
+        Air that the shots draw from while the pump stands, and its temperature [m3, K].
+
+    Raises
+    ------
+    ValueError
+        If the volume is not positive.
     """
     shots = record.shots
     before = np.array([s.before_pa for s in shots])
@@ -141,7 +169,7 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         lowest_pa=min((s.minimum_pa for s in shots), default=None),
         in_window=inside,
         cadence=_cadence(shots),
-        air_per_shot_m3=none,
+        air_per_shot_m3=air_per_shot(record, volume_m3, temp_k) if volume_m3 is not None else none,
     )
 
 
@@ -159,6 +187,67 @@ def recovery_curve(shots: tuple[Shot, ...]) -> Survival:
     ended = [s.outcome == "recovered" for s in shots]
     times = [s.recovery_s if e else max(s.censored_s - HELD_S, 0.0) for s, e in zip(shots, ended, strict=True)]
     return kaplan_meier(times, ended)
+
+
+def air_per_shot(record: ShotRecord, volume_m3: float, temp_k: float = ANR_TEMPERATURE_K) -> Estimate:
+    """Free air that a shot takes, from the fall of the pressure in a known volume while nothing refills it [m3 ANR].
+
+    Stretches without pump, gap or other event are used in which the pressure before the shots goes down. A leak that is open at the
+    same time counts as the shots'; the interval allows for that and for the heat that the air takes up from the wall. No value where
+    the pressure comes back by itself, as it does behind a regulator.
+
+    Parameters
+    ----------
+    volume_m3, temp_k : float
+        Volume that the shots draw from [m3] and temperature of its air [K].
+
+    Raises
+    ------
+    ValueError
+        If the volume or temperature is not positive.
+    """
+    if not volume_m3 > 0.0 or not temp_k > 0.0:
+        msg = f"A volume of {1e3 * volume_m3:g} L at {temp_k:g} K holds no air; give the litres that the shots draw from."
+        raise ValueError(msg)
+    running = pump_runs(record)
+    breaks = sorted(e.time_s for e in record.events if e.kind != "interference")
+    lost: list[tuple[float, int]] = []  # air lost [kg] and shots, per stretch
+    stretch: list[Shot] = []
+    for shot in (*record.shots, None):
+        parted = shot is None or (stretch and any(stretch[-1].time_s < b <= shot.time_s for b in breaks))
+        if parted and len(stretch) >= FEWEST_DRAWN:
+            drop, lasted = stretch[0].before_pa - stretch[-1].before_pa, stretch[-1].time_s - stretch[0].time_s
+            # Each shot must leave its mark: a line that is refilled between the shots does not show what they took.
+            if drop > DRAWN_SHARE * sum(s.dip_pa for s in stretch[:-1]):
+                exponent = 1.0 + 0.4 / (1.0 + (lasted / 30.0) ** 1.4)
+                lost.append((volume_m3 * drop / (exponent * R_AIR_J_PER_KG_K * temp_k), len(stretch) - 1))
+        if parted:
+            stretch = []
+        if shot is not None and not any(a <= shot.time_s < b for a, b in running):
+            stretch.append(shot)
+    if not lost:
+        return Estimate(value=None)
+    drawn = sum(n for _, n in lost)
+    value = sum(m for m, _ in lost) / drawn / ANR_DENSITY_KG_PER_M3
+    each = np.array([m / n for m, n in lost]) / ANR_DENSITY_KG_PER_M3
+    scatter = float(each.std(ddof=1)) / each.size**0.5 if each.size > 1 else 0.0
+    half = float(np.hypot(BALANCE_U * value, Z_95 * scatter))
+    return Estimate(value=value, low=value - half, high=value + half)
+
+
+def pump_runs(record: ShotRecord) -> list[tuple[float, float]]:
+    """When the pump ran [s], as far as it was seen."""
+    spans: list[tuple[float, float]] = []
+    start: float | None = None
+    for event in record.events:
+        if event.kind == "pump start":
+            start = event.time_s
+        elif event.kind == "pump stop":
+            spans.append((start if start is not None else -np.inf, event.time_s))
+            start = None
+    if start is not None:
+        spans.append((start, np.inf))
+    return spans
 
 
 def _cadence(shots: tuple[Shot, ...]) -> tuple[Cadence, ...]:

@@ -97,9 +97,9 @@ def record(scene: Scene, seed: int) -> Scored:
     hidden = []
     keep = np.ones(n, dtype=bool)
     for _ in range(scene.gaps):
-        at = rng.uniform(5.0, length - 5.0)
-        hidden.append((at - 0.2, at + 1.2))
-        keep &= (t < at) | (t > at + 1.0)
+        begin = rng.uniform(5.0, length - 5.0)
+        hidden.append((begin - 0.2, begin + 1.2))
+        keep &= (t < begin) | (t > begin + 1.0)
     return Scored(t_s=t[keep], p_pa=p[keep], times_s=np.array(times), dips_pa=true_dips, hidden=tuple(hidden))
 
 

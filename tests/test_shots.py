@@ -253,6 +253,30 @@ def test_summary_without_shots_says_nothing() -> None:
     assert summary.cadence == ()
 
 
+def test_air_per_shot_from_what_stays_gone_in_a_known_volume() -> None:
+    drawn = Scene(name="tank", dip_pa=8000.0, noise_pa=200.0, step_pa=0.0, fall_s=0.05, bottom_s=0.15, overshoot=0.0, kept=0.8, bursts=0)
+    made = record(drawn, 1)
+    found = find_shots(made.t_s, made.p_pa)
+    air = summarise(found, volume_m3=0.05).air_per_shot_m3
+    # 12 shots take 6.4 kPa each out of 50 L within 45 s, when the air is nearly back at the wall's temperature (exponent about 1.15).
+    expected = 0.05 * 6400.0 / (1.15 * 287.05 * 293.15) / 1.185
+    assert air.value == pytest.approx(expected, rel=0.08)
+    assert air.low is not None
+    assert air.high is not None
+    assert air.low < expected < air.high
+    behind_a_regulator = record(scene("clean at the tool"), 1)
+    assert summarise(find_shots(behind_a_regulator.t_s, behind_a_regulator.p_pa), volume_m3=0.05).air_per_shot_m3.value is None
+    with pytest.raises(ValueError, match="holds no air"):
+        summarise(found, volume_m3=0.0)
+
+
+def test_a_known_delay_of_the_sensor_dates_the_shots_back() -> None:
+    made = record(SMALL, 4)
+    plain, moved = find_shots(made.t_s, made.p_pa), find_shots(made.t_s, made.p_pa, lag_s=0.01)
+    assert [s.time_s - 0.01 for s in plain.shots] == pytest.approx([s.time_s for s in moved.shots])
+    assert [s.recovery_s for s in plain.shots] == pytest.approx([s.recovery_s for s in moved.shots], nan_ok=True)
+
+
 def test_live_view_counts_a_shot_soon_after_it_is_fired() -> None:
     made = record(SMALL, 3)
     detector = ShotDetector()
