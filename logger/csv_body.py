@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from logger.csv_cells import COMMA_GROUPED, COMMA_NUMBER, INFINITE, MISSING, POINT_GROUPED, POINT_NUMBER, is_missing, is_number, split
 from logger.csv_header import COMMENT
 from logger.csv_layout import Layout
+from logger.csv_torn import torn_lines
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -26,7 +27,6 @@ Bools = NDArray[np.bool_]
 
 _CHUNK: Final = 1 << 24  # bytes looked at in one go, to keep temporary arrays small
 _BLOCK: Final = 1 << 22  # Arrow's block; no line may be longer
-_USUAL: Final = 0.97  # share of lines with the same decimals from which fewer mean a torn number; trailing zeros left out give 0.9
 _KEPT: Final = 1000  # bad lines named; beyond that they are only counted
 
 
@@ -79,13 +79,18 @@ class Body:
             self.texts = {i: v.filter(pa.array(mask)) for i, v in self.texts.items()}
 
 
-def read_body(text: bytes, layout: Layout, numbers: Sequence[int], texts: Sequence[int], bad: BadLines) -> Body:
+def readings_of(text: bytes, layout: Layout) -> bytes:
+    """Return the text from the first reading on."""
+    return text[_offset(text, layout.first_line) :]
+
+
+def read_body(data: bytes, layout: Layout, numbers: Sequence[int], texts: Sequence[int], bad: BadLines) -> Body:
     """Read the lines from the first reading on.
 
     Parameters
     ----------
-    text : bytes
-        The whole file, UTF-8, lines ended by a line feed.
+    data : bytes
+        The text from the first reading on, UTF-8, lines ended by a line feed.
     layout : Layout
         How to read it.
     numbers, texts : sequence of int
@@ -93,7 +98,6 @@ def read_body(text: bytes, layout: Layout, numbers: Sequence[int], texts: Sequen
     bad : BadLines
         Takes the lines that are left out.
     """
-    data = text[_offset(text, layout.first_line) :]
     if layout.delimiter == " ":
         data = _single_blanks(data)
     if layout.longest > layout.width:
@@ -131,7 +135,7 @@ def read_body(text: bytes, layout: Layout, numbers: Sequence[int], texts: Sequen
             values[endless] = np.nan
     body.infinite += infinite
     if number.size:
-        torn = good & _torn(data, starts, ends, layout)
+        torn = good & torn_lines(data, starts, ends, layout)
         for at in np.flatnonzero(torn).tolist():
             last = data[starts[at] : ends[at]].rsplit(layout.delimiter.encode(), 1)[-1].decode("utf-8", "replace")
             bad.add(int(number[at]), f"last value {last!r} has fewer digits than the others: the line is torn")
@@ -345,85 +349,3 @@ def _mask(column: Any) -> Bools:
 def _shown(cell: str | None) -> str:
     text = cell or ""
     return repr(text if len(text) <= 30 else text[:27] + "...")
-
-
-def _torn(data: bytes, starts: Ints, ends: Ints, layout: Layout) -> Bools:
-    """Find lines whose last number was cut.
-
-    A cut number is still a number: 65 of 659.2. Where (nearly) all lines show the same decimals, fewer give it away.
-    Where whole numbers stand last, one that is shorter than both its neighbours and the beginning of one of them does.
-    Otherwise only the end of a file without a line end is in doubt.
-    """
-    n = starts.size
-    torn = np.zeros(n, dtype=np.bool_)
-    last_kind = layout.kinds[-1]
-    if last_kind not in {"number", "datetime", "clock", "short clock", "packed"}:
-        return torn
-    a = np.frombuffer(data, dtype=np.uint8)
-    # "NaN" is whole; nothing at all, a digit or a decimal sign may be where a line was cut.
-    open_end = np.isin(a[np.maximum(ends - 1, 0)], np.frombuffer(b"0123456789.,-+;|\t ", dtype=np.uint8))
-    sign = ord(layout.decimal if last_kind == "number" else ".")
-    few = np.linspace(0, n - 1, min(n, 1000)).astype(np.int64)
-    usual, share = _mode(_last_cells(a, starts[few], ends[few], sign, ord(layout.delimiter))[0])
-    if last_kind == "number" and usual > 0 and share >= 0.9:
-        # The sign at its usual place in every line: nothing is torn, and nothing else need be looked at.
-        seems_odd = (a[np.maximum(ends - 1 - usual, 0)] != sign) | (ends - starts <= usual)
-        for back in range(1, usual + 1):
-            seems_odd |= a[np.maximum(ends - back, 0)] == ord(layout.delimiter)
-        odd = np.flatnonzero(seems_odd)
-        if odd.size <= (1.0 - _USUAL) * n and n >= 20:
-            fewer = _last_cells(a, starts[odd], ends[odd], sign, ord(layout.delimiter))[0] < usual
-            torn[odd[fewer]] = True
-            return torn & open_end
-    decimals, length = _last_cells(a, starts, ends, sign, ord(layout.delimiter))
-    if last_kind != "number":
-        usual, share = _mode(length)
-        return (length < usual) & open_end if share >= _USUAL and n >= 20 else torn
-    usual, share = _mode(decimals)
-    if usual > 0 and n >= 20 and share >= _USUAL:
-        return (decimals < usual) & open_end
-    cut = data[-1:] != b"\n"
-    if usual <= 0:
-        inner = np.zeros(n, dtype=np.bool_)
-        inner[1:-1] = (length[1:-1] < length[:-2]) & (length[1:-1] < length[2:]) & (length[:-2] >= 3) & (length[2:] >= 3)
-        for at in np.flatnonzero(inner).tolist():
-            text, before, after = (data[ends[k] - length[k] : ends[k]] for k in (at, at - 1, at + 1))
-            torn[at] = (
-                (before.startswith(text) or after.startswith(text)) and abs(len(before) - len(after)) <= 1 and text.strip(b"-").isdigit()
-            )
-        torn[-1] = (
-            cut
-            and n > 2
-            and length[-1] < length[-2]
-            and data[ends[-2] - length[-2] : ends[-2]].startswith(data[ends[-1] - length[-1] : ends[-1]])
-        )
-    elif cut and n > 2:
-        torn[-1] = decimals[-1] < int(decimals[:-1].max())
-    return torn
-
-
-def _last_cells(a: NDArray[np.uint8], starts: Ints, ends: Ints, sign: int, delimiter: int) -> tuple[Ints, Ints]:
-    """Measure the last cell of each line: decimals (-1 without a decimal sign) and length in characters."""
-    n = starts.size
-    decimals = np.full(n, -1, dtype=np.int64)
-    length = ends - starts
-    open_lines = np.arange(n)
-    for back in range(1, 41):
-        at = ends[open_lines] - back
-        inside = at >= starts[open_lines]
-        open_lines, at = open_lines[inside], at[inside]
-        if not open_lines.size:
-            break
-        byte = a[at]
-        point = byte == sign
-        decimals[open_lines[point]] = back - 1
-        stop = byte == delimiter
-        length[open_lines[stop]] = back - 1
-        open_lines = open_lines[~stop]
-    return decimals, length
-
-
-def _mode(values: Ints) -> tuple[int, float]:
-    found, counts = np.unique(values, return_counts=True)
-    best = int(counts.argmax())
-    return int(found[best]), float(counts[best]) / values.size

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from logger.channel import Channel
-from logger.csv_body import BadLines, Body, read_body
+from logger.csv_body import BadLines, Body, read_body, readings_of
 from logger.csv_cells import split
 from logger.csv_columns import KNOWN_UNITS, QUANTITIES, SI_SUFFIX, Column, describe, unit_of
 from logger.csv_layout import DELIMITERS, Layout, find_layout, head_lines, sample_lines
@@ -133,7 +133,8 @@ def read_csv(source: Path | str | bytes, *, name: str = "", unit: str | None = N
         msg = f"{called}: cannot be read ({error.strerror}). Check the path."
         raise CsvRefused(msg) from error
     try:
-        return _read(data, called, unit)
+        with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers are sorted out by comparison
+            return _read(data, called, unit)
     except CsvRefused as refusal:
         msg = f"{called}: {refusal}"
         raise CsvRefused(msg) from None
@@ -157,7 +158,9 @@ def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
     used, spare = _value_columns(columns, layout, source, given, warnings)
     texts = () if source.form == "number" else source.columns
     places = [c.index for c in used]
+    text = readings_of(text, layout)  # of a large file, two copies at a time are enough
     body = read_body(text, layout, [*source.columns, *places] if not texts else places, texts, bad)
+    del text
     lines = int(body.line.size) + bad.count
     stamps = _stamps(body, source, layout, bad)
     _drop_impossible(body, stamps, used, bad)
@@ -304,7 +307,7 @@ def _drop_impossible(body: Body, stamps: Stamps, used: Sequence[Column], bad: Ba
     for column in used:
         if column.quantity == "pressure":
             factor = Channel(name="x", unit=column.unit).si(1.0)
-            possible &= ~(np.abs(body.numbers[column.index]) * factor > _NO_PRESSURE_PA)
+            possible &= ~(np.abs(body.numbers[column.index]) > _NO_PRESSURE_PA / factor)
     if not possible.all():
         bad.extend(body.line[~possible], "no pressure of air is that high")
         stamps.seconds = stamps.seconds[possible]

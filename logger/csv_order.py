@@ -171,7 +171,7 @@ def _without_clock_change(t: Floats, usual: float, line: Ints, result: Ordered, 
     """Undo the hour that a wall clock gains or loses with summer time."""
     step = np.diff(t)
     back = np.flatnonzero((step >= -_HOUR_S - 5.0 * usual) & (step <= -_HOUR_S + max(20.0 * usual, 60.0)) & (step < 0.0)).tolist()
-    forth = np.flatnonzero(np.abs(step - usual - _HOUR_S) <= 1.5 * usual + 0.5).tolist() if usual < 600.0 else []
+    forth = np.flatnonzero(np.abs(step - usual - _HOUR_S) <= min(1.5 * usual + 0.5, 5.0 + 0.02 * usual)).tolist() if usual < 600.0 else []
     shift = np.zeros(t.size)
     for i in back:
         if i + 3 >= t.size or (np.diff(t[i + 1 : i + 4]) > -usual).all():  # it stays there

@@ -368,6 +368,16 @@ def test_numbers_without_trailing_zeros_are_no_torn_lines() -> None:
     assert (got.rows, got.bad_count) == (400, 0)
 
 
+def test_a_trailing_zero_left_out_now_and_then_is_no_torn_line() -> None:
+    # A pressure that stands still but for a dip now and then, written without trailing zeros.
+    values = [6.23 if i % 50 else 5.4 for i in range(500)]
+    rows = [f"{i / 10:g},{v:g}" for i, v in enumerate(values)]
+    rows[75] = rows[75][:-1]
+    got = read_csv(text_of("time_s,tool_bar", rows))
+    assert got.bad_lines == ((77, "last value '6.2' has fewer digits than the others: the line is torn"),)
+    assert kpa(got).count(540.0) == 10
+
+
 def test_a_whole_number_cut_short_is_told_by_its_neighbours() -> None:
     rows = [f"{i * 1000},{2600 + i % 7}" for i in range(100)]
     rows[40] = rows[40][:-2]
