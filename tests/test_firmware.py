@@ -1,359 +1,115 @@
-"""The board's firmware, really run: compiled for the ATmega328P, executed instruction by instruction, read by the recorder.
-
-The host in `tests/firmware/avr_host.c` drives the converter from a known trace and writes down every conversion and every byte
-sent, so that what the recorder kept can be compared with both.
-"""
+"""Our board's firmware, really run: compiled by avr-gcc, executed by libsimavr, read through a pty by the recorder."""
 
 from __future__ import annotations
 
-import os
-import re
-import select
 import shutil
-import signal
 import subprocess
-import threading
+import sys
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
-from typing import Final, Self
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.units import to_si
 from logger.lines import LineParser
 from logger.recorder import record
-from logger.scaling import ratiometric
-from logger.session import Session
 
-Floats = NDArray[np.float64]
+HERE = Path(__file__).resolve().parent
+FIRMWARE = HERE.parent / "logger" / "firmware" / "farend" / "farend.ino"
+SIMAVR = Path("/usr/include/simavr/sim_avr.h")
+TRACE_HZ = 1000
 
-HERE: Final = Path(__file__).parent
-SOURCE: Final = HERE.parent / "logger" / "firmware" / "farend_board" / "farend_board.ino"
-ARDUINO: Final = Path("/usr/share/arduino/hardware/arduino/avr")
-CHIP: Final = ["-mmcu=atmega328p", "-DF_CPU=16000000UL", "-Os", "-Wall", "-Wextra"]
-FLASH_BYTES: Final = 32256  # what a boot loader leaves of 32 KiB
-RAM_BYTES: Final = 2048
-SUPPLY_MV: Final = 5000.0
-FULL_SCALE_PSI: Final = 150.0
-TRACE_HZ: Final = 5000.0
-COUNT_PA: Final = to_si(FULL_SCALE_PSI, "psi") / (0.8 * 1023.0)
-
-
-def _missing(what: str) -> None:
-    if os.environ.get("FAREND_FIRMWARE_TESTS") == "required":
-        pytest.fail(f"{what}, and FAREND_FIRMWARE_TESTS=required.")
-    pytest.skip(f"{what}; the tests of the board's firmware are left out.")
-
-
-def _run(*command: str | Path) -> str:
-    done = subprocess.run([str(c) for c in command], capture_output=True, text=True, timeout=120, check=False)
-    assert done.returncode == 0, done.stderr
-    return done.stdout + done.stderr
-
-
-@pytest.fixture(scope="session")
-def host(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Build the program that plays the board; needs a C compiler and libsimavr."""
-    if shutil.which("avr-gcc") is None or not Path("/usr/lib/avr/include/avr/io.h").exists():
-        _missing("avr-gcc or avr-libc is not installed (Debian: gcc-avr, avr-libc)")
-    if shutil.which("cc") is None or not Path("/usr/include/simavr/sim_avr.h").exists():
-        _missing("A C compiler or libsimavr is not installed (Debian: gcc, libsimavr-dev, libelf-dev)")
-    program = tmp_path_factory.mktemp("host") / "avr_host"
-    source = HERE / "firmware" / "avr_host.c"
-    _run("cc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", program, source, "-lsimavr", "-lelf", "-lutil", "-lm")
-    return program
-
-
-def _build(folder: Path, *defines: str) -> Path:
-    elf = folder / "farend_board.elf"
-    _run("avr-gcc", "-x", "c", "-std=gnu99", "-Werror", *CHIP, *defines, "-o", elf, SOURCE)
-    return elf
-
-
-@pytest.fixture(scope="session")
-def plain_c(host: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Build the firmware as plain C; the host is asked for first, as it says what is missing."""
-    assert host.exists()
-    return _build(tmp_path_factory.mktemp("plain"))
-
-
-@pytest.fixture(scope="session")
-def sketch(host: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Build the same source as the Arduino IDE does: C++, the core's main(), timer 0 running."""
-    assert host.exists()
-    core = ARDUINO / "cores" / "arduino"
-    if not core.exists():
-        _missing("The Arduino core is not installed (Debian: arduino-core-avr)")
-    folder = tmp_path_factory.mktemp("sketch")
-    flags = [*CHIP, "-DARDUINO=10819", "-DARDUINO_AVR_UNO", "-DARDUINO_ARCH_AVR", "-DDECIMAL_DIG=__DECIMAL_DIG__"]
-    flags += ["-I", str(core), "-I", str(ARDUINO / "variants" / "standard"), "-ffunction-sections", "-fdata-sections"]
-    _run("avr-g++", "-x", "c++", "-std=gnu++11", "-Werror", "-include", "Arduino.h", *flags, "-c", SOURCE, "-o", folder / "sketch.o")
-    objects = [folder / "sketch.o"]
-    for source in ("main.cpp", "wiring.c", "hooks.c"):  # the core's own warnings are not ours to mend
-        objects.append(folder / f"{source}.o")
-        _run("avr-gcc", *flags, "-w", "-c", core / source, "-o", objects[-1])
-    elf = folder / "sketch.elf"
-    _run("avr-gcc", *CHIP, "-Wl,--gc-sections", *objects, "-o", elf)
-    return elf
-
-
-@dataclass
-class Sent:
-    """What the board did: its lines, and the conversions behind them."""
-
-    text: str
-    conversions: Floats  # time_s, channel, millivolt
-
-    def rows(self) -> Floats:
-        """Data lines that were sent whole, checksum removed."""
-        lines = self.text.split("\n")[:-1]
-        return np.array([ln.partition("*")[0].split(",") for ln in lines if re.fullmatch(r"\d+(,[\d.]+)+\*[0-9A-F]{2}", ln)], dtype=float)
-
-    def means(self, average: int) -> tuple[Floats, Floats]:
-        """Mean time [s] and mean count of each reading, from the conversions (one channel)."""
-        whole = self.conversions[: len(self.conversions) // average * average].reshape(-1, average, 3)
-        return whole[:, :, 0].mean(axis=1), np.minimum(np.floor(whole[:, :, 2] * 1023.0 / SUPPLY_MV), 1023.0).mean(axis=1)
-
-
-class Board:
-    """A board that runs in real time, or with `speed` 0 as fast as it goes until the trace ends; use it as a context."""
-
-    def __init__(self, host: Path, elf: Path, folder: Path, millivolts: Floats, *, noise_mv: float = 0.0, speed: float = 1.0) -> None:
-        trace = np.atleast_2d(millivolts.T).T
-        self._folder = folder
-        trace.astype("<f8").tofile(folder / "trace.f64")
-        settings = [str(trace.shape[1]), str(TRACE_HZ), str(noise_mv), str(speed)]
-        self._process = subprocess.Popen([host, elf, folder / "trace.f64", *settings, folder], stdout=subprocess.PIPE, text=True)
-        assert self._process.stdout is not None
-        self.port = next(ln.split()[1] for ln in self._process.stdout if ln.startswith("port "))
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None) -> None:
-        self.finish()
-
-    def press_reset(self) -> None:
-        self._process.send_signal(signal.SIGUSR1)
-
-    def ground_d2(self) -> None:
-        self._process.send_signal(signal.SIGUSR2)
-
-    def finish(self, *, wait: bool = False) -> Sent:
-        """End it and return what it did."""
-        if not wait:
-            self._process.terminate()
-        self._process.communicate(timeout=60)
-        assert self._process.returncode == 0
-        text = (self._folder / "sent.txt").read_text(encoding="ascii")
-        return Sent(text, np.loadtxt(self._folder / "conversions.txt", ndmin=2))
-
-
-class Terminal:
-    """The board's port, opened as a terminal program would."""
-
-    def __init__(self, port: str) -> None:
-        self._fd = os.open(port, os.O_RDWR | os.O_NOCTTY)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None) -> None:
-        os.close(self._fd)
-
-    def listen(self, seconds: float) -> bytes:
-        """Return all that comes within a while."""
-        heard, until = b"", time.monotonic() + seconds
-        while (left := until - time.monotonic()) > 0:
-            if select.select([self._fd], [], [], left)[0]:
-                heard += os.read(self._fd, 65536)
-        return heard
-
-    def say(self, command: str) -> str:
-        """Send a command and return the answer."""
-        self.send(command)
-        return self.comment()
-
-    def send(self, command: str) -> None:
-        os.write(self._fd, command.encode("ascii") + b"\n")
-
-    def comment(self) -> str:
-        """Return the next line beginning with #, unless it only announces one."""
-        return self.wait_for(rb"^#(?! the next line).*(?=\n)")
-
-    def wait_for(self, pattern: bytes) -> str:
-        """Read on until this comes."""
-        heard, until = b"", time.monotonic() + 10.0
-        while time.monotonic() < until:
-            heard += self.listen(0.02)
-            if found := re.search(pattern, heard, re.MULTILINE):
-                return found[0].decode("ascii")
-        pytest.fail(f"{pattern!r} did not come, but {heard[-200:]!r}")
-
-
-def _millivolts(p_pa: Floats) -> Floats:
-    return SUPPLY_MV * (0.1 + 0.8 * p_pa / to_si(FULL_SCALE_PSI, "psi"))
-
-
-def _shots(duration_s: float) -> Floats:
-    """Invented line pressure [Pa gauge]: 90 psi, every 1.7 s a dip of 15 psi within 25 ms that recovers with 0.3 s."""
-    t = np.arange(round(duration_s * TRACE_HZ)) / TRACE_HZ
-    since = np.mod(t, 1.7)
-    dip = to_si(15.0, "psi") * (1.0 - np.exp(-since / 0.008)) * np.exp(-since / 0.3)
-    return to_si(90.0, "psi") - dip
-
-
-def _first_kept(session: Session, sent: Floats) -> int:
-    """Which sent reading is the first that the recorder kept; all from there must follow, without gap or change."""
-    kept = session.readings["a0_counts"].to_numpy()
-    found = [i for i in range(len(sent) - len(kept) + 1) if np.array_equal(sent[i : i + len(kept)], kept)]
-    assert len(found) == 1, "what was kept is not an unbroken stretch of what was sent"
-    return found[0]
-
-
-def test_fits_the_chip(plain_c: Path) -> None:
-    text, data, bss = (int(v) for v in _run("avr-size", plain_c).splitlines()[1].split()[:3])
-    assert text + data < FLASH_BYTES
-    assert data + bss < RAM_BYTES - 512, "the stack needs room"
-
-
-def test_every_line_is_the_mean_of_its_conversions(host: Path, plain_c: Path, tmp_path: Path) -> None:
-    ramp = np.linspace(0.0, SUPPLY_MV, round(12.0 * TRACE_HZ))
-    sent = Board(host, plain_c, tmp_path, ramp, noise_mv=6.0, speed=0.0).finish(wait=True)
-    rows = sent.rows()
-    _, mean = sent.means(8)
-    assert len(rows) > 2900
-    assert np.array_equal(rows[:, 0], 4000.0 * np.arange(1, len(rows) + 1))
-    assert np.abs(rows[:, 1] - mean[: len(rows)]).max() <= 0.005 + 1e-9  # two decimals
-    described = [ln for ln in sent.text.split("\n") if ln.startswith("#")]
-    assert described == ["#farend columns=t_us,a0 rate=250 unit=counts checksum=xor average=8 lost=0"] * 2  # at 0 and 10 s
-
-
-@pytest.mark.parametrize("build", ["plain_c", "sketch"])
-def test_the_recorder_recovers_the_pressure(host: Path, build: str, request: pytest.FixtureRequest, tmp_path: Path) -> None:
-    elf: Path = request.getfixturevalue(build)
-    p_pa = _shots(20.0)
-    with Board(host, elf, tmp_path, _millivolts(p_pa), noise_mv=3.0) as board:
-        session = record(port=board.port, home=tmp_path / "home", name="bench", for_s=6.0)
-        sent = board.finish()
-    assert [(c.name, c.unit) for c in session.channels] == [("a0", "counts")]
-    assert session.warnings == ()  # not one bad line, gap or odd time stamp
-    counts = session.readings["a0_counts"].to_numpy()
-    assert len(counts) >= 1450  # for_s also ends by the host's clock, half a second later
-    rows = sent.rows()
-    first = _first_kept(session, rows[:, 1])
-
-    # Pressure: within half a count and the noise of eight conversions of the trace, in the mean within half a count.
-    true_s, _ = sent.means(8)
-    scale = ratiometric(to_si(FULL_SCALE_PSI, "psi"), 1023.0)
-    recovered = np.array([scale(c) for c in counts])
-    window = true_s[first : first + len(counts), None] + np.linspace(-0.4e-3, 0.4e-3, 9)
-    expected = np.interp(window, np.arange(p_pa.size) / TRACE_HZ, p_pa).mean(axis=1)
-    error = recovered - expected
-    assert np.sqrt(np.mean((error - error.mean()) ** 2)) < 0.5 * COUNT_PA
-    assert abs(error.mean() + 0.5 * COUNT_PA) < 0.1 * COUNT_PA  # a converter rounds down: half a count low
-    assert np.abs(error).max() < 2.0 * COUNT_PA
-
-    # Time: what the session says against the instant of the conversions.
-    time_s = session.readings.index.to_numpy()
-    late = (time_s - time_s[0]) - (true_s[first : first + len(counts)] - true_s[first])
-    assert np.abs(late).max() < 2e-3
-
-
-@pytest.mark.parametrize("restart", [False, True])
-def test_the_recorder_follows_a_wrapping_clock_and_a_restart(
-    host: Path, plain_c: Path, tmp_path_factory: pytest.TempPathFactory, tmp_path: Path, restart: bool
-) -> None:
-    elf = plain_c if restart else _build(tmp_path_factory.mktemp("wrap"), f"-DFIRST_TIME_US={2**32 - 1_500_000}UL")
-    with Board(host, elf, tmp_path, _millivolts(_shots(10.0)), noise_mv=3.0) as board:
-        timer = threading.Timer(1.5, board.press_reset)
-        if restart:
-            timer.start()
-        session = record(port=board.port, home=tmp_path / "home", name="bench", for_s=3.0)
-        timer.cancel()
-        sent = board.finish().rows()
-    steps = np.diff(session.readings.index.to_numpy())
-    assert (steps > 0).all()
-    if restart:
-        assert any("device restarted" in w for w in session.warnings)
-        assert len(session.readings) > 700
-    else:
-        assert session.warnings == ()
-        assert sent[0, 0] > 4e9
-        assert sent[-1, 0] < 1e8
-        _first_kept(session, sent[:, 1])
-        assert np.abs(steps - 4e-3).max() < 1e-4
-
-
-@pytest.fixture
-def terminal(host: Path, plain_c: Path, tmp_path: Path) -> Iterator[tuple[Board, Terminal]]:
-    """A board whose six inputs lie at 300, 900, 1500, ... mV, and a terminal at its port."""
-    millivolts = np.tile(300.0 + 600.0 * np.arange(6), (10, 1))
-    with Board(host, plain_c, tmp_path, millivolts) as board, Terminal(board.port) as port:
-        port.wait_for(rb"\*..\n")  # readings come after the description of the start
-        yield board, port
-
-
-@pytest.mark.parametrize(
-    ("commands", "channels", "rate", "average"),
-    [
-        (["rate 100", "channels 6"], 6, 100, 8),
-        (["rate 500"], 1, 500, 8),
-        (["baud 500000", "average 2", "rate 2000"], 1, 2000, 2),
-        (["baud 1000000", "average 1", "channels 4", "rate 2000"], 4, 2000, 1),
-        (["rate 20", "average 64", "channels 2"], 2, 20, 64),
-    ],
+pytestmark = pytest.mark.skipif(
+    sys.platform == "win32" or not (shutil.which("avr-gcc") and shutil.which("gcc") and SIMAVR.exists()),
+    reason="needs avr-gcc, gcc and libsimavr (Debian: gcc-avr avr-libc libsimavr-dev)",
 )
-def test_commands_set_it_up(terminal: tuple[Board, Terminal], commands: list[str], channels: int, rate: int, average: int) -> None:
-    _, port = terminal
-    answers = [port.say(c) for c in commands]
-    assert not any("refused" in a or "understood" in a for a in answers), answers
-    port.listen(0.1)
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    folder = tmp_path_factory.mktemp("firmware")
+    elf, board = folder / "farend.elf", folder / "avr_board"
+    strict = ["-Wall", "-Wextra", "-Werror"]
+    subprocess.run(
+        ["avr-gcc", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-Os", *strict, "-x", "c", FIRMWARE, "-o", elf], check=True, timeout=60
+    )
+    subprocess.run(["gcc", "-O2", "-o", board, HERE / "avr_board.c", "-lsimavr", "-lutil"], check=True, timeout=60)
+    return elf, board
+
+
+@contextmanager
+def _board(built: tuple[Path, Path], folder: Path, millivolts: NDArray[np.float64]) -> Iterator[str]:
+    """Run the board on a trace, a row a millisecond, and give its port."""
+    elf, board = built
+    trace = folder / "trace.bin"
+    millivolts.astype("<f8").tofile(trace)
+    command = [str(board), str(elf), str(trace), str(millivolts.shape[1]), str(TRACE_HZ)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        port = next(line.split()[1] for line in process.stdout if line.startswith("PORT "))
+        try:
+            yield port
+        finally:
+            process.communicate("\n", timeout=20)
+
+
+def _trace(seconds: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Times, and millivolts of two channels: a ramp, which tells the time, and a slow wave."""
+    t_s = np.arange(int(seconds * TRACE_HZ)) / TRACE_HZ
+    return t_s, np.column_stack([500.0 + 100.0 * t_s, 2500.0 + 1500.0 * np.sin(2.0 * np.pi * t_s / 5.0)])
+
+
+def _told(port: str, command: str, expected: bytes) -> bytes:
+    """Send a command and return what the board sends until the expected answer is there."""
+    import serial
+
+    with serial.serial_for_url(port, timeout=0.05) as line:
+        until = time.monotonic() + 5.0
+        while b"*" not in line.read(64):  # until it has started and sends readings
+            assert time.monotonic() < until
+        line.write(command.encode() + b"\n")
+        answer = b""
+        while expected not in answer:
+            assert time.monotonic() < until, answer[-300:]
+            answer += line.read(4096)
+    return answer
+
+
+def test_the_recorder_reads_from_the_board_what_was_on_its_inputs(built: tuple[Path, Path], tmp_path: Path) -> None:
+    t_s, millivolts = _trace(40.0)
+    with _board(built, tmp_path, millivolts) as port:
+        _told(port, "channels 2", b"columns=t_us,a0,a1 rate=250 unit=counts checksum=xor\n")
+        _told(port, "rate 200", b"columns=t_us,a0,a1 rate=200 unit=counts checksum=xor\n")
+        session = record(port=port, home=tmp_path, name="board", for_s=2.0)
+    assert [c.unit for c in session.channels] == ["counts", "counts"]
+    assert session.count == 401  # not one lost
+    np.testing.assert_allclose(np.diff(session.raw["time_s"]), 5e-3, atol=1e-5)
+    # The ramp says when the first reading was taken; from there both channels must follow the trace.
+    time_s = session.raw["time_s"]
+    began = float(np.mean(((session.raw["a0"] + 0.5) * 5000.0 / 1023.0 - 500.0) / 100.0 - time_s))  # the converter cuts off
+    at = began + time_s
+    for k, name in enumerate(("a0", "a1")):
+        expected = np.interp(at, t_s, millivolts[:, k]) * 1023.0 / 5000.0
+        error = np.abs(session.raw[name] - expected)
+        assert np.median(error) < 2.0
+        assert error.max() < 5.0
+    assert session.warnings == ()
+
+
+def test_the_board_refuses_what_it_cannot_do(built: tuple[Path, Path], tmp_path: Path) -> None:
+    _, millivolts = _trace(40.0)
+    with _board(built, tmp_path, millivolts) as port:
+        _told(port, "rate 2000", b"nothing was changed\n")  # with an average of 4 the line is too slow
+        _told(port, "channels 7", b"nothing was changed\n")
+        _told(port, "help", b"# commands:")
+        _told(port, "average 1", b"rate=250")
+        heard = _told(port, "rate 500", b"rate=500 unit=counts checksum=xor\n")
     parser = LineParser()
-    described = port.say("#farend?")
-    parser.feed(b"\n" + described.encode("ascii") + b"\n")
-    parser.reopened()
-    seconds = 1.5
-    rows = parser.feed(port.listen(seconds))
-    names = [f"a{i}" for i in range(channels)]
-    assert described == f"#farend columns=t_us,{','.join(names)} rate={rate} unit=counts checksum=xor average={average} lost=0"
+    parser.feed(heard)
+    assert parser.layout is not None
+    assert parser.layout.rate_hz == 500.0
+    assert parser.layout.channels == ("a0",)
     assert parser.bad_lines == 0
-    assert rows.device is not None
-    assert len(rows.device) == pytest.approx(seconds * rate, rel=0.1, abs=2)
-    assert set(np.diff(rows.device)) == {round(1e6 / rate / 16) * 16 if rate < 31 else 1e6 / rate}
-    assert np.array_equal(rows.values, np.tile(np.floor((300.0 + 600.0 * np.arange(channels)) * 1023 / SUPPLY_MV), (len(rows.device), 1)))
-    assert port.say("#farend?").endswith("lost=0")
-
-
-def test_what_cannot_be_is_refused_with_a_reason(terminal: tuple[Board, Terminal]) -> None:
-    _, port = terminal
-    for command, reason in [
-        ("rate 0", "# refused: rate: 1 to 2000"),
-        ("rate 70000", "# refused: rate: 1 to 2000"),
-        ("channels 7", "# refused: channels: 1 to 6"),
-        ("average 3", "# refused: average: 1, 2, 4"),
-        ("baud 230400", "# refused: baud: 9600 to"),  # 3.5 % off with a 16 MHz crystal
-        ("rate 550", "# refused: the line is too slow"),
-        ("average 64", "# refused: no time for so many conversions"),
-        ("rate", "# not understood; commands:"),
-        ("rate 25O", "# not understood; commands:"),
-        ("please send everything you have right now", "# not understood; commands:"),
-    ]:
-        assert port.say(command).startswith(reason)
-    assert "columns=t_us,a0 rate=250 " in port.say("#farend?")
-
-
-def test_settings_outlast_a_restart_until_d2_is_grounded(terminal: tuple[Board, Terminal]) -> None:
-    board, port = terminal
-    assert "rate=500" in port.say("rate 500")
-    board.press_reset()
-    assert b"\n#farend columns=t_us,a0 rate=500 " in port.listen(0.5)
-    board.ground_d2()
-    port.listen(0.1)
-    board.press_reset()
-    assert b"\n#farend columns=t_us,a0 rate=250 " in port.listen(0.5)
