@@ -322,7 +322,7 @@ def leakdown(
 
 def key_above(fig: go.Figure, keys: Sequence[tuple[str, str, str]]) -> None:
     """Name the curves above the figure where they lie too close together for labels of their own: (name, colour, dash)."""
-    samples = {"solid": "━━", "dash": "╍╍", "dot": "┈┈", "dashdot": "┅┅"}
+    samples = {"solid": "━━", "dash": "╍╍", "dot": "▪▪▪", "dashdot": "┅┅"}
     text = "   ".join(f"<span style='color:{color}'><b>{samples[dash]}</b></span> {name}" for name, color, dash in keys)
     fig.add_annotation(x=0, y=1, xref="paper", yref="paper", xanchor="left", yanchor="bottom", text=text, showarrow=False, yshift=4)
 

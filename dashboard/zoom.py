@@ -63,9 +63,12 @@ def thin(t_s: ArrayLike, y: ArrayLike, points: int = POINTS) -> tuple[Array, Arr
     for first, body in ((0, v[: whole * width].reshape(whole, width)), (whole * width, v[None, whole * width :])):
         if body.size:
             starts = first + width * np.arange(body.shape[0])
-            missing = np.isnan(body)
-            kept.append(starts + np.where(missing, np.inf, body).argmin(axis=1))
-            kept.append(starts + np.where(missing, -np.inf, body).argmax(axis=1))
+            low, high = body, body
+            if np.isnan(body.min()):  # copies only where readings are missing
+                missing = np.isnan(body)
+                low, high = np.where(missing, np.inf, body), np.where(missing, -np.inf, body)
+            kept.append(starts + low.argmin(axis=1))
+            kept.append(starts + high.argmax(axis=1))
     chosen = np.unique(np.concatenate(kept))
     return t[chosen], v[chosen]
 

@@ -82,8 +82,15 @@ def _floor(text: str) -> tuple[float | None, str | None]:
 def _readouts(sizing: Sizing, reader: Reader) -> list[tuple[str, str, str | None]]:
     fill = seconds(sizing.fill_s) if math.isfinite(sizing.fill_s) else "–"
     back = seconds(sizing.recovery_s) if math.isfinite(sizing.recovery_s) else "over 15 s"
+    if not sizing.receiver_m3:
+        return [
+            ("Smallest receiver", "none", "the line alone holds the floor"),
+            ("Lowest before a shot", reader.pressure(sizing.lowest_pa), "without a receiver"),
+            ("Handbook formula", reader.volume(sizing.handbook_m3), "receiver alone feeds the burst"),
+            ("Back after the burst", back, "90 % of the sag"),
+        ]
     return [
-        ("Smallest receiver", reader.volume(sizing.receiver_m3) if sizing.receiver_m3 else "none", "by the model"),
+        ("Smallest receiver", reader.volume(sizing.receiver_m3), "by the model"),
         ("Next that is sold", reader.volume(sizing.common_m3) if math.isfinite(sizing.common_m3) else "none", "usual sizes"),
         ("Handbook formula", reader.volume(sizing.handbook_m3), "receiver alone feeds the burst"),
         ("Back after the burst", back, "90 % of the sag"),
