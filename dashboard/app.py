@@ -241,5 +241,6 @@ def _refuse_taken_port(port: int) -> None:
 
 def _quiet() -> None:
     """Keep the web server's own chatter out of the terminal."""
-    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    for name in ("werkzeug", "farend"):
+        logging.getLogger(name).setLevel(logging.ERROR)
     flask.cli.show_server_banner = lambda *_: None

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from logger.open import Recording
 
 T = TypeVar("T")
-KEPT = 24  # results and recordings held in memory; a recording of an hour at 1 kHz is about 60 MB
+KEPT = 60  # results held in memory
+RECORDINGS_KEPT = 4  # recordings among them; an hour at 1 kHz is about 60 MB
 COUNTED_MOST = 3_000_000  # readings of a session whose shots are counted for the list
 BESIDE_MOST_S = 600.0  # of a session that are set beside the model
 
@@ -71,9 +72,16 @@ class Work:
             with self._lock:
                 self._kept[key] = value
                 self._making.pop(key, None)
-                while len(self._kept) > KEPT:
-                    self._kept.popitem(last=False)
+                self._drop_oldest()
         return value
+
+    def _drop_oldest(self) -> None:
+        """Forget what was not asked for in a while; recordings are large, so only few of them stay."""
+        recordings = [key for key in self._kept if key[0] == "recording"]
+        for key in recordings[:-RECORDINGS_KEPT]:
+            del self._kept[key]
+        while len(self._kept) > KEPT:
+            self._kept.popitem(last=False)
 
     # Sessions
 
@@ -105,7 +113,10 @@ class Work:
         session = self.session(name)
 
         def draw() -> str:
-            recording = open_what(session.folder, home=self.home)
+            try:
+                recording = open_what(session.folder, home=self.home)
+            except (ValueError, OSError):  # its own page says why
+                return figures.thumbnail([], [])
             return figures.thumbnail(recording.t_s, recording.p_pa)
 
         return self._once(("thumbnail", *_version(session)), draw)

@@ -14,7 +14,7 @@ from dashboard.pages import sessions, setup
 from dashboard.reader import Reader
 from dashboard.ui import burst_of, window_moved, window_of
 from dashboard.work import Work
-from tests.browser.home import BEFORE, NIGHT, make_home
+from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
 
 
 @pytest.fixture(scope="module")
@@ -101,6 +101,44 @@ def test_a_session_is_deleted_to_the_bin_and_brought_back(tmp_path: Path) -> Non
     assert work.restore(binned.name) == BEFORE
     assert work.rename(BEFORE, "deck/../north") == "deck-..-north"
     assert (tmp_path / "sessions" / "deck-..-north").is_dir()
+
+
+def test_a_session_whose_readings_are_destroyed_is_listed_and_says_so(tmp_path: Path) -> None:
+    work = Work(make_home(tmp_path))
+    (tmp_path / "sessions" / BEFORE / "readings.parquet").write_bytes(b"PAR1 this was never a table")
+    assert BEFORE in text_of(render(PAGES[0], work, {}, Reader("bar")))
+    assert work.thumbnail(BEFORE).startswith("<svg")
+    assert sessions.counted(work, BEFORE) == ""
+    for page in PAGES[1:4]:
+        words = text_of(render(page, work, {"session": BEFORE, "before": BEFORE, "after": NIGHT}, Reader("bar")))
+        assert "This did not work" in words
+        assert "Something in farend failed" not in words
+
+
+def test_memory_holds_few_recordings(tmp_path: Path) -> None:
+    work = Work(make_home(tmp_path))
+    for channel in (None, "tool"):
+        for name in (BEFORE, AFTER):
+            work.recording(name, channel)
+    for channel in (None, "tank"):
+        work.recording(NIGHT, channel)
+    assert sum(key[0] == "recording" for key in work._kept) == 4
+
+
+def test_a_recording_of_work_is_no_leakdown(work: Work) -> None:
+    words = text_of(render(PAGES[2], work, {"session": BEFORE, "volume": "100 L"}, Reader("bar")))
+    assert "cannot tell whether the line leaks: it shows work" in words
+    assert "Hole of that size" not in words
+
+
+def test_shots_are_handed_out_as_csv(work: Work) -> None:
+    client = create_app(work.home).server.test_client()
+    answer = client.get("/download/shots.csv", query_string={"session": BEFORE, "unit": "psi"}, headers={"Host": "localhost"})
+    lines = answer.text.splitlines()
+    assert lines[0] == "shot,time_s,before_psi,minimum_psi,dip_psi,recovery_s,outcome"
+    assert len(lines) == 1 + len(work.shots(BEFORE)[0].shots)
+    assert float(lines[1].split(",")[2]) == pytest.approx(92.8, abs=0.5)
+    assert client.get("/download/shots.csv", query_string={"session": "../x"}, headers={"Host": "localhost"}).status_code == 404
 
 
 def test_results_are_made_once_until_the_session_changes(work: Work) -> None:
