@@ -28,7 +28,7 @@ RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
 BESIDE_S = 0.06
 ROUGHEST = 6.0
-LEAST_SIGMA, SURE_SIGMA, LEAST_PA = 2.8, 8.0, 600.0
+LEAST_SIGMA, LEAST_STEPS, SURE_SIGMA, LEAST_PA = 2.8, 1.5, 8.0, 600.0
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S = 0.28
 # No hose rounds a deep dip this much: only a valve that stays open makes one.
@@ -297,7 +297,7 @@ class ShotDetector:
         if (
             fall.rough > ROUGHEST
             or fall.risen > RISEN
-            or significance(fall, noise, self._widths.step_s if self._widths else 1.0) < SURE_SIGMA
+            or significance(fall, noise, float(self._state[triggers.RESOLUTION]), self._widths.step_s if self._widths else 1.0) < SURE_SIGMA
         ):
             return
         if last is not None:
@@ -429,9 +429,10 @@ class ShotDetector:
         )
 
 
-def significance(fall: Fall, noise_pa: float, step_s: float) -> float:
+def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: float) -> float:
     """How many times the noise a filter matched to the dip would see."""
-    if fall.dip_pa < max(LEAST_SIGMA * noise_pa, LEAST_PA):
+    # Rounding is not noise: where noise does not smear it, one step down may be a slow drift and is no dip.
+    if fall.dip_pa < max(LEAST_SIGMA * noise_pa, LEAST_STEPS * resolution_pa, LEAST_PA):
         return 0.0
     readings = max(min(fall.low_s, 0.3) / step_s, 1.0)
     return float(fall.dip_pa / max(noise_pa, 1e-9) * readings**0.5)
@@ -442,10 +443,10 @@ def plugged_in(fall: Fall) -> bool:
 
     After the first jump the filling goes on slowly, while a shot goes on falling as it began.
     """
-    if fall.jump_s > 0.016 or fall.jump <= 0.0 or fall.low_s < 0.05:
+    if fall.jump_s > 0.016 or fall.jump <= 0.0 or fall.low_s < (0.05 if fall.jump_s < 0.009 else 0.08):
         return False
     constant_s = -fall.jump_s / np.log(max(1.0 - fall.jump, 1e-6))
-    return bool(constant_s < 0.0077 and fall.next_jump < 0.16 * fall.jump)
+    return bool(constant_s < 0.0082 and fall.next_jump < 0.2 * fall.jump)
 
 
 def _shot(fall: Fall, recovery_s: float, censored_s: float, outcome: Outcome) -> Shot:

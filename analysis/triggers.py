@@ -27,6 +27,7 @@ GAP_S = 0.15
 NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
 CHAIN_S = 0.15  # big jumps this close belong together
+TURN_S = 0.03  # and turn back within this; a shot stays down longer
 FEWEST_TURNS = 5
 BIG_SHARE = 0.005  # of absolute pressure; noise that grows all at once is no interference
 
@@ -152,7 +153,7 @@ def scan(
                 if t[k] - state[JUMP_S] > CHAIN_S:
                     places[TURNS] = 0
                     state[BURST_S] = t[k]
-                elif (leap > 0.0) != (state[JUMP] > 0.0):
+                elif (leap > 0.0) != (state[JUMP] > 0.0) and t[k] - state[JUMP_S] < max(TURN_S, 2.5 * step_s):
                     places[TURNS] += 1
                     if places[TURNS] >= FEWEST_TURNS:
                         marks[found, 0] = BURST
