@@ -214,15 +214,19 @@ def _resolution(p: Array) -> float:
 
 
 def _spikes(p: Array, noise: float) -> NDArray[np.bool_]:
-    """Single readings, or pairs, that stand out of their neighbours."""
+    """Single readings, or pairs, that stand out of their neighbours; the tip of a sawtooth does not."""
     if p.size < 7:
         return np.zeros(p.size, dtype=bool)
     # Edges mirrored without repeating, so that a slope at the edge does not look like a spike.
-    off = np.abs(p - median_filter(p, 7, mode="mirror"))
-    scale = 1.4826 * np.median(off)
-    return np.asarray(
-        off > SPIKE_SIGMAS * max(scale, noise, 1.0) + 3.0 * np.abs(np.gradient(median_filter(p, 7, mode="mirror"))), dtype=bool
-    )
+    middle = median_filter(p, 7, mode="mirror")
+    off = np.abs(p - middle)
+    scale = max(1.4826 * float(np.median(off)), noise, 1.0)
+    wide = np.pad(p, 2, mode="reflect", reflect_type="odd")
+    # A tip lies on the line from the left and on the line from the right, a spike on neither.
+    from_left = np.abs(p - (2.0 * wide[1:-3] - wide[:-4]))
+    from_right = np.abs(p - (2.0 * wide[3:-1] - wide[4:]))
+    alone = np.minimum(from_left, from_right) > np.maximum(4.0 * noise, 0.3 * off)
+    return np.asarray((off > SPIKE_SIGMAS * scale + 3.0 * np.abs(np.gradient(middle))) & alone, dtype=bool)
 
 
 def _smooth_temperature(temp: Array) -> Array:

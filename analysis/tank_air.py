@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from analysis.air import CRITICAL_RATIO, iso6358_mass_flow
-from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, GAMMA
+from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, GAMMA, R_AIR_J_PER_KG_K
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -167,8 +167,8 @@ def tank_flows(
     # How far leak and delivery go along when the air's heat is known no better than this.
     shaken = [best + np.array(d) for d in ((0.15, 0.0), (0.0, 0.02))]
     k_heat = [(_leak(np.log(masses(x, max(rough, 0.0))), phi, t_s, windows, noise_pa / p_abs)[0] - k) for x in shaken]
-    delivery = _delivery(t_s, best_masses, p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)
-    d_heat = [_delivery(t_s, masses(x, k), p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)[0] - delivery[0] for x in shaken]
+    delivery = delivered(t_s, best_masses, p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)
+    d_heat = [delivered(t_s, masses(x, k), p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)[0] - delivery[0] for x in shaken]
     return TankFlows(
         leak_per_s=k,
         leak_u_per_s=math.hypot(k_u, *k_heat),
@@ -219,10 +219,31 @@ def _leak(y: Array, phi: Array, t: Array, windows: list[tuple[int, int]], noise:
     return k, u, float(off.sum()), float(quiet.mean())
 
 
-def _delivery(
+def delivered(
     t: Array, mass: Array, p_abs: Array, p_amb: float, leaking: Array, runs: list[tuple[float, float]], reference_pa: float, temp_k: float
 ) -> tuple[float, float]:
-    """Free air per tank volume and second at the reference pressure, and its standard uncertainty."""
+    """Free air that the pump delivers at the reference pressure.
+
+    Parameters
+    ----------
+    t, mass, p_abs : ndarray, shape (n,)
+        Times [s], pressure over temperature relative to the wall's [Pa], absolute pressure [Pa].
+    p_amb : float
+        Ambient pressure [Pa abs].
+    leaking : ndarray, shape (n,)
+        Share of the air that leaks in a second [1/s].
+    runs : list of (start_s, stop_s)
+        Whole runs of the pump [s].
+    reference_pa : float
+        Gauge pressure at which the delivery is stated [Pa].
+    temp_k : float
+        The wall's temperature [K].
+
+    Returns
+    -------
+    delivery, u : float
+        In volumes of the tank per second, and its standard uncertainty [1/s]; NaN without a run.
+    """
     rate: list[float] = []
     ratio: list[float] = []
     length: list[float] = []
@@ -239,7 +260,7 @@ def _delivery(
     if not rate:
         return float("nan"), float("nan")
     # From pressure over the wall's temperature to free air of the tank's volume.
-    q = np.array(rate) / 287.05 / temp_k / ANR_DENSITY_KG_PER_M3
+    q = np.array(rate) / R_AIR_J_PER_KG_K / temp_k / ANR_DENSITY_KG_PER_M3
     at = (p_amb + reference_pa) / p_amb
     x = np.array(ratio) ** 0.8 - at**0.8
     w = np.array(length)
