@@ -34,7 +34,7 @@ from logger.journal import JournalWriter
 from logger.lines import Layout, LineParser, parse_columns
 from logger.lock import FileLock
 from logger.sensors import as_calibrated, read_sensors
-from logger.session import Session, change_session, finish_session, new_journal_path, recover_unfinished, start_session
+from logger.session import Session, change_session, finish_session, new_journal_path, recover_unfinished, start_session, unlock_session
 from logger.sources import Source, find_usb, open_source, usb_serial
 
 if TYPE_CHECKING:
@@ -385,7 +385,7 @@ class _Recorder:
             )
             raise ValueError(msg) from None
         finally:
-            self._lock.release()
+            unlock_session(folder, self._lock)
         self._live.end()
         self._status.state = "finished"
         self._tell(host_seconds())

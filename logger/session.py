@@ -378,8 +378,7 @@ def create_session(
     session, lock = start_session(
         home, name, started=started, channels=channels, zone=zone, line=line, site=site, notes=notes, source=source
     )
-    lock.release()
-    (session.folder / LOCK_FILE).unlink(missing_ok=True)
+    unlock_session(session.folder, lock)
     return session
 
 
@@ -509,7 +508,6 @@ def finish_session(folder: Path | str, *, recovered: bool = False) -> Session:
             session = change_session(folder, **changes)
     for path in journals:
         path.unlink()
-    (folder / LOCK_FILE).unlink(missing_ok=True)
     sync_folder(folder)
     return open_session(folder)
 
@@ -613,6 +611,13 @@ def append_mark(folder: Path | str, mark: Mark) -> None:
     write_mark(session.folder / MARKS_FILE, mark)
 
 
+def unlock_session(folder: Path, lock: FileLock) -> None:
+    """Give the lock back and take its file away (Windows removes no open file)."""
+    lock.release()
+    with contextlib.suppress(OSError):  # somebody else has taken it meanwhile
+        (folder / LOCK_FILE).unlink(missing_ok=True)
+
+
 def lock_session(folder: Path) -> FileLock:
     """Take the lock that a recorder holds while it records into this session."""
     return FileLock(folder / LOCK_FILE, f"{folder.name} is being recorded by another process already.")
@@ -629,8 +634,10 @@ def recover_unfinished(home: Path | str | None = None) -> tuple[str, ...]:
             lock = lock_session(session.folder)
         except ValueError:
             continue
-        with lock:
+        try:
             finish_session(session.folder, recovered=True)
+        finally:
+            unlock_session(session.folder, lock)
         names.append(session.name)
     return tuple(names)
 
@@ -645,13 +652,12 @@ def rename(folder: Path | str, name: str) -> Session:
     """
     session = open_session(folder)
     target = session.folder.with_name(safe_name(name))
-    with lock_session(session.folder):
-        if target != session.folder:
-            if target.exists():
-                msg = f"There is a session {target.name!r} already; choose another name."
-                raise ValueError(msg)
-            session.folder.rename(target)
-    (target / LOCK_FILE).unlink(missing_ok=True)
+    unlock_session(session.folder, lock_session(session.folder))  # refused while it is recorded
+    if target != session.folder:
+        if target.exists():
+            msg = f"There is a session {target.name!r} already; choose another name."
+            raise ValueError(msg)
+        session.folder.rename(target)
     document = tomlkit.parse((target / SESSION_FILE).read_text(encoding="utf-8"))
     document["name"] = target.name
     write_text(target / SESSION_FILE, tomlkit.dumps(document))
@@ -667,8 +673,7 @@ def delete(folder: Path | str, home: Path | str | None = None) -> Path:
         If it is no session or is being recorded.
     """
     session = open_session(folder)
-    with lock_session(session.folder):
-        pass
+    unlock_session(session.folder, lock_session(session.folder))  # refused while it is recorded
     root = bin_folder(home)
     root.mkdir(parents=True, exist_ok=True)
     number, target = 1, root / session.folder.name
