@@ -110,3 +110,78 @@ def simulate_night(
         read[i] += rng.choice([-1.0, 1.0]) * rng.uniform(20e3, 50e3)
     keep = slice(None, None, max(1, round(every_s / dt)))
     return Night(t_s=t[keep], p_pa=read[keep], temp_k=None if temp is None else temp[keep], volume_m3=volume_m3, conductance=conductance)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pumping:
+    """A recording of a pumped tank with its truth."""
+
+    t_s: Array
+    p_pa: Array
+    volume_m3: float
+    runs: list[tuple[float, float | None]]
+    delivery_m3_per_s: float
+    leak_m3_per_s: float
+
+
+def simulate_pumping(
+    seed: int,
+    *,
+    minutes: float = 60.0,
+    volume_m3: float = 0.09,
+    delivery: float = 3e-3,
+    conductance: float = 7e-10,
+    cut_in_pa: float = 650e3,
+    cut_out_pa: float = 820e3,
+    start_pa: float = 780e3,
+    every_s: float = 1.0,
+    noise_pa: float = 500.0,
+    warm_in_k: float = 30.0,
+    work: float = 0.0,
+    clearance: float = 0.05,
+    never_unloads: bool = False,
+) -> Pumping:
+    """Simulate a tank with a pressure switch, a leak and, for a `work` above 0, tools that draw that much free air now and then.
+
+    `delivery` is free air at 90 psi; it falls with pressure by the pump's `clearance`.
+    """
+    rng = np.random.default_rng(seed)
+    dt = 0.1
+    n = int(minutes * 60.0 / dt)
+    amb, wall = 101325.0, 293.15
+    area = 5.5 * volume_m3 ** (2.0 / 3.0) * 1.15
+    gas = wall
+    mass = (start_pa + amb) * volume_m3 / (R * gas)
+    reference = (620_528.2 + amb) / amb
+
+    def efficiency(ratio: float) -> float:
+        return float(1.0 - clearance * (ratio**0.77 - 1.0))
+
+    on = start_pa < 10e3
+    runs: list[tuple[float, float | None]] = [(0.0, None)] if on else []
+    working, until = False, 0.0
+    p = np.empty(n)
+    for i in range(n):
+        now = i * dt
+        p[i] = mass * R * gas / volume_m3
+        gauge = p[i] - amb
+        if on and gauge >= cut_out_pa and not never_unloads:
+            on = False
+            runs[-1] = (runs[-1][0], now)
+        elif not on and gauge <= cut_in_pa:
+            on = True
+            runs.append((now, None))
+        if work and now >= until:
+            working = not working
+            until = now + float(rng.uniform(60.0, 240.0))
+        out = flow(conductance, 0.45, float(p[i]), amb, gas) + (work * RHO0 if working else 0.0)
+        into = delivery * RHO0 * efficiency(p[i] / amb) / efficiency(reference) if on else 0.0
+        h = 1.5 + 1.6 * np.sqrt(mass / volume_m3) * abs(gas - wall) ** 0.25
+        heat = into * (CP * (wall + warm_in_k) - CV * gas) - out * R * gas - h * area * (gas - wall)
+        gas += heat / (mass * CV) * dt
+        mass += (into - out) * dt
+    every = max(1, round(every_s / dt))
+    t = np.arange(n, dtype=np.float64)[::every] * dt
+    read = np.round((p[::every] - amb + noise_pa * rng.standard_normal(t.size)) / 100.0) * 100.0
+    leak = conductance * (620_528.2 + amb)
+    return Pumping(t_s=t, p_pa=read, volume_m3=volume_m3, runs=runs, delivery_m3_per_s=delivery, leak_m3_per_s=leak)
