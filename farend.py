@@ -146,6 +146,27 @@ def _record(args: argparse.Namespace) -> int:
     return 0
 
 
+def _calibrate(args: argparse.Namespace) -> int:
+    from logger.calibrate import calibrate_from_command
+
+    said = calibrate_from_command(
+        home=_home(),
+        port=args.port,
+        baud=args.baud,
+        sensor=args.sensor,
+        channel=args.channel,
+        name=args.name,
+        kind=args.kind,
+        span=tuple(args.span) if args.span else None,
+        full_count=args.full_count,
+        at=args.at,
+        columns=args.columns,
+        unit=args.unit,
+    )
+    print("\n".join(said))
+    return 0
+
+
 def _import(args: argparse.Namespace) -> int:
     from dashboard import answers, wording
     from logger.csv_in import read_csv
@@ -403,6 +424,19 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--until", metavar="HH:MM", help="until this time of day")
     p.add_argument("--columns", help="what the values of a line are, where the device does not say, e.g. t_us,tool")
     p.add_argument("--unit", help="unit of the pressures, where the device does not say")
+
+    p = command("calibrate", _calibrate, "set a sensor's zero, or two points of it against a reference gauge")
+    p.add_argument("--port", required=True, help="serial port or pyserial URL, see `farend ports`")
+    p.add_argument("--baud", type=int, default=115200)
+    p.add_argument("--channel", help="which of the device's channels")
+    p.add_argument("--sensor", help="name to keep it under")
+    p.add_argument("--name", help="what sessions shall call the channel; 'tool' is what the analysis looks for")
+    p.add_argument("--kind", choices=["ratiometric", "loop"], help="0.5 to 4.5 V of 5 V, or 4 to 20 mA")
+    p.add_argument("--span", nargs=2, metavar=("LOW", "HIGH"), help="the sensor's range, e.g. '0 psi' '150 psi'")
+    p.add_argument("--full-count", type=float, help="what the device sends for its full supply, e.g. 1023")
+    p.add_argument("--at", action="append", default=[], metavar="PRESSURE", help="a pressure of the reference gauge; give it twice")
+    p.add_argument("--columns", help="what the values of a line are, where the device does not say")
+    p.add_argument("--unit", help="unit of the values, where the device does not say")
 
     p = command("import", _import, "bring CSV files in as sessions", show)
     p.add_argument("file", nargs="+")
