@@ -135,6 +135,11 @@ def _strays(t: Floats, near: float, periods: tuple[float, ...]) -> Bools:
         before, after = t[max(0, i - _AROUND) : i], t[i + 1 : i + 1 + _AROUND]
         low = float(np.median(before)) if before.size > 2 else -np.inf
         high = float(np.median(after)) if after.size > 2 else np.inf
+        # One or two lines at an end of the file vouch only if they agree with the lines on the other side.
+        if 0 < after.size <= 2 and abs(after.min() - low) <= near:
+            high = float(after.min())
+        if 0 < before.size <= 2 and abs(high - before.max()) <= near:
+            low = float(before.max())
         if low > high + near or min(abs(t[i] - low), abs(t[i] - high)) > far:
             continue  # here the count begins again
         bad[i] = t[i] < low - near or t[i] > high + near

@@ -44,6 +44,11 @@ def torn_lines(data: bytes, starts: Ints, ends: Ints, layout: Layout) -> Bools:
     torn = np.zeros(n, dtype=np.bool_)
     kind = layout.kinds[-1]
     delimiter = ord(layout.delimiter)
+    for _ in range(8):  # padding is no digit
+        padded = (a[np.maximum(ends - 1, 0)] == ord(" ")) & (ends > starts) & (delimiter != ord(" "))
+        if not padded.any():
+            break
+        ends = ends - padded
     # "NaN" is whole; nothing at all, a digit or a decimal sign may be where a line was cut.
     open_end = np.isin(a[np.maximum(ends - 1, 0)], np.frombuffer(b"0123456789.,-+;|\t ", dtype=np.uint8))
     if kind in {"datetime", "clock", "short clock", "packed"}:

@@ -338,6 +338,7 @@ def many(n: int = 200) -> list[str]:
         ("0.50,", "last value '' has fewer digits"),
         ("0.50,6", "last value '6' has fewer digits"),
         ("0.50,659", "last value '659' has fewer digits"),
+        ("0.50,659. ", "last value '659. ' has fewer digits"),
         ("0.50,659.", "last value '659.' has fewer digits"),
         ("0.50,659.20.51,655.1", "3 values instead of 2"),
         ("0.50,6x9.2", "'6x9.2' is no number"),
