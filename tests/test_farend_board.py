@@ -12,7 +12,6 @@ import select
 import shutil
 import signal
 import subprocess
-import threading
 import time
 import tty
 from collections.abc import Iterator
@@ -28,7 +27,7 @@ from numpy.typing import NDArray
 from analysis.shots import find_shots
 from analysis.units import to_si
 from logger.lines import LineParser
-from logger.recorder import record
+from logger.recorder import Status, record
 from logger.scaling import ratiometric
 
 Floats = NDArray[np.float64]
@@ -289,17 +288,21 @@ def test_the_recorder_follows_a_wrapping_clock_and_a_restart(
 ) -> None:
     elf = plain_c if restart else _build(tmp_path_factory.mktemp("wrap"), f"-DFIRST_TIME_US={2**32 - 1_500_000}UL")
     with Board(host, elf, tmp_path, _millivolts(_shots(10.0)), noise_mv=3.0) as board:
-        timer = threading.Timer(1.5, board.press_reset)
-        if restart:
-            timer.start()
-        session = record(port=board.port, home=tmp_path / "home", name="bench", for_s=3.0)
-        timer.cancel()
+        pressed: list[float] = []
+
+        def while_recording(status: Status) -> None:
+            if restart and not pressed and status.readings > 250:
+                board.press_reset()
+                pressed.append(status.time_s)
+
+        session = record(port=board.port, home=tmp_path / "home", name="bench", for_s=3.0, on_status=while_recording)
         sent = board.finish().rows()
     steps = np.diff(session.readings.index.to_numpy())
     assert (steps > 0).all()
     if restart:
         assert any("device restarted" in w for w in session.warnings)
-        assert len(session.readings) > 700
+        assert len(session.readings) > 650
+        assert session.readings.index[-1] > pressed[0] + 0.5, "it went on after the restart"
     else:
         assert session.warnings == ()
         assert sent[0, 0] > 4e9
