@@ -14,6 +14,7 @@ from analysis.estimate import Estimate
 if TYPE_CHECKING:
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
+    from analysis.fit import LineFit
     from analysis.leak_breaks import Span
     from analysis.leak_cost import LeakCost
     from analysis.leakdown import Leakdown
@@ -254,4 +255,19 @@ def sizing(s: Sizing) -> Json:
         ],
         "why": s.why,
         "cautions": list(s.cautions),
+    }
+
+
+def fit(f: LineFit) -> Json:
+    """Answer of `farend fit`."""
+    return {
+        "parameters": [{"name": p.name} | estimate(p.value) | {"nominal": number(p.nominal), "unit": p.unit} for p in f.parameters],
+        "volume_downstream_l": estimate(f.volume_downstream_m3, LITRE),
+        "line_drop_kpa": estimate(f.line_drop_pa, KPA),
+        "flow_l_per_s": number(f.flow_m3_per_s, LITRE),
+        "inlet_kpa": number(f.inlet_pa, KPA),
+        "residual_kpa": number(f.residual_pa, KPA),
+        "cannot_separate": [list(group) for group in f.cannot_separate],
+        "findings": list(f.findings),
+        "warnings": list(f.warnings),
     }

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
+    from analysis.fit import LineFit
     from analysis.leak_breaks import Span
     from analysis.leak_cost import LeakCost
     from analysis.leakdown import Leakdown
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from logger.session import Session
 
 AGREES: Final = 0.15  # measured and modelled that differ by less are called the same; inputs of a line file are hardly better
+PART_UNITS: Final = {"l": "L", "l_per_s_bar": "L/s/bar", "kpa": "kPa"}
 RECEIVER_CAUTIONS: Final = (
     "Use only a receiver that is rated above what the compressor can reach, with a relief valve that opens at or below its rating.",
     "Never cut, weld or drill a pressure vessel. Drain it every day.",
@@ -262,3 +264,14 @@ def sizing(s: Sizing, reader: Reader) -> list[str]:
         for c in s.candidates
     ]
     return [*out, *(f"Mind: {caution}" for caution in s.cautions)]
+
+
+def fit(f: LineFit, reader: Reader) -> list[str]:
+    """Say what the recording tells of the line's parts."""
+    out = list(f.findings) or ["Nothing in the line stands out against its file."]
+    for p in f.parameters:
+        if p.value.value is not None:
+            nominal = "" if p.nominal is None else f"; the file says {significant(p.nominal, 3)}"
+            out.append(f"  {p.name}: {reader.estimate(p.value, lambda x: significant(x, 3))} {PART_UNITS.get(p.unit, p.unit)}{nominal}")
+    out += [f"Cannot tell apart from this recording: {' and '.join(group)}." for group in f.cannot_separate]
+    return out
