@@ -17,11 +17,11 @@ import flask
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from dashboard import ui
-from dashboard.pages import compare, leakdown, line, receiver, sessions, setup, shots
+from dashboard.pages import compare, leakdown, line, now, receiver, sessions, setup, shots
 from dashboard.reader import UNIT_SETS, Reader
 from dashboard.work import Work
 
-PAGES: tuple[ModuleType, ...] = (sessions, shots, leakdown, compare, line, receiver, setup)
+PAGES: tuple[ModuleType, ...] = (now, sessions, shots, leakdown, compare, line, receiver, setup)
 UPLOAD_BYTES = 400 * 1024 * 1024  # of one request; an upload travels as base64, a third larger than the file
 HOST = "127.0.0.1"
 
@@ -143,7 +143,7 @@ def read_address(address: dict[str, str] | None) -> tuple[ModuleType, dict[str, 
     """Read an address: which page, which choices, which units."""
     address = address or {}
     name = unquote(address.get("path") or "/").strip("/")
-    page = next((p for p in PAGES if p.PATH.strip("/") == name), PAGES[0])
+    page = next((p for p in PAGES if p.PATH.strip("/") == name), sessions)
     query = {key: values[-1] for key, values in parse_qs((address.get("search") or "").lstrip("?")).items()}
     unit = address.get("unit")
     return page, query, Reader(unit if unit in UNIT_SETS else "bar")

@@ -18,6 +18,7 @@ pytestmark = pytest.mark.browser
 
 SCREENS: dict[str, ViewportSize] = {"phone": {"width": 390, "height": 844}, "desktop": {"width": 1440, "height": 900}}
 ADDRESSES = {
+    "Now": "/now",
     "Sessions": "/sessions",
     "Shots": f"/shots?session={quote_plus(BEFORE)}",
     "Leak-down": f"/leakdown?session={NIGHT}&volume=100+L",

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import base64
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from dashboard.app import PAGES, create_app, read_address, render
-from dashboard.pages import sessions, setup
+from dashboard.pages import compare, leakdown, now, sessions, setup, shots
 from dashboard.reader import Reader
 from dashboard.ui import burst_of, window_moved, window_of
 from dashboard.work import Work
-from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
+from logger.channel import Channel
+from logger.journal import JournalWriter
+from logger.session import create_session, lock_session, new_journal_path
+from tests.browser.home import AFTER, BEFORE, NIGHT, make_home, nailing
 
 
 @pytest.fixture(scope="module")
@@ -39,7 +44,7 @@ def test_every_page_answers_in_every_unit(work: Work, page: Any, unit: str) -> N
 def test_every_page_says_what_to_do_when_there_is_nothing_yet(tmp_path: Path, page: Any) -> None:
     words = text_of(render(page, Work(tmp_path), {}, Reader("bar")))
     assert "failed" not in words
-    assert any(hint in words for hint in ("Bring in a file", "Describe the line", "Drop CSV files here", "Keep this line"))
+    assert any(hint in words for hint in ("Bring in a file", "Describe the line", "farend record", "Drop CSV files here", "Keep this line"))
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.__name__)
@@ -106,10 +111,10 @@ def test_a_session_is_deleted_to_the_bin_and_brought_back(tmp_path: Path) -> Non
 def test_a_session_whose_readings_are_destroyed_is_listed_and_says_so(tmp_path: Path) -> None:
     work = Work(make_home(tmp_path))
     (tmp_path / "sessions" / BEFORE / "readings.parquet").write_bytes(b"PAR1 this was never a table")
-    assert BEFORE in text_of(render(PAGES[0], work, {}, Reader("bar")))
+    assert BEFORE in text_of(render(sessions, work, {}, Reader("bar")))
     assert work.thumbnail(BEFORE).startswith("<svg")
     assert sessions.counted(work, BEFORE) == ""
-    for page in PAGES[1:4]:
+    for page in (shots, leakdown, compare):
         words = text_of(render(page, work, {"session": BEFORE, "before": BEFORE, "after": NIGHT}, Reader("bar")))
         assert "This did not work" in words
         assert "Something in farend failed" not in words
@@ -126,7 +131,7 @@ def test_memory_holds_few_recordings(tmp_path: Path) -> None:
 
 
 def test_a_recording_of_work_is_no_leakdown(work: Work) -> None:
-    words = text_of(render(PAGES[2], work, {"session": BEFORE, "volume": "100 L"}, Reader("bar")))
+    words = text_of(render(leakdown, work, {"session": BEFORE, "volume": "100 L"}, Reader("bar")))
     assert "cannot tell whether the line leaks: it shows work" in words
     assert "Hole of that size" not in words
 
@@ -139,6 +144,30 @@ def test_shots_are_handed_out_as_csv(work: Work) -> None:
     assert len(lines) == 1 + len(work.shots(BEFORE)[0].shots)
     assert float(lines[1].split(",")[2]) == pytest.approx(92.8, abs=0.5)
     assert client.get("/download/shots.csv", query_string={"session": "../x"}, headers={"Host": "localhost"}).status_code == 404
+
+
+def test_now_follows_a_recording_on_disk_and_marks_it(tmp_path: Path) -> None:
+    t_s, kpa = nailing(0.4, 60.0, np.random.default_rng(3))
+    session = create_session(tmp_path, "live", started=datetime.now(UTC), channels=[Channel(name="tool", unit="kPa")])
+    work = Work(tmp_path)
+    assert "Nothing is being recorded" in text_of(now.layout(work, {}, Reader("bar")))
+    assert "Not marked" in now.marked(work, "fitted the receiver")
+    half = t_s.size // 2
+    with lock_session(session.folder):
+        journal = JournalWriter(new_journal_path(session.folder), ["time_s", "tool"])
+        journal.write([t_s[:half], kpa[:half]])
+        first = work.live()
+        journal.write([t_s[half:], kpa[half:]])
+        second = work.live()
+        assert "12 in the last minute" in text_of(now.layout(work, {}, Reader("bar")))
+        assert now.marked(work, "fitted the receiver").startswith("Marked at")
+        journal.close()
+    assert first is not None
+    assert second is not None
+    assert 0 < len(first.shots) < len(second.shots) == 12
+    assert second.now_pa == pytest.approx(640e3, abs=1e3)
+    assert work.live() is None
+    assert session.marks[0]["text"] == "fitted the receiver"
 
 
 def test_results_are_made_once_until_the_session_changes(work: Work) -> None:

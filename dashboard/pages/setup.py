@@ -10,6 +10,7 @@ import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from analysis.line import cautions, parse_line
+from analysis.line_check import rating_cautions
 from dashboard import ui
 from dashboard.pages.line import parts_row
 from dashboard.reader import Reader
@@ -109,7 +110,7 @@ def checked(text: str, reader: Reader) -> html.Section:
         [
             html.P(f"{line.name}: understood, {len(line.parts)} parts.", className="check-good"),
             parts_row(line, reader),
-            ui.warnings(cautions(line)),
+            ui.warnings([*cautions(line), *rating_cautions(line)]),
         ],
         className="card stacked",
     )
