@@ -28,6 +28,7 @@ RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
 BESIDE_S = 0.06
 ROUGHEST = 6.0
+BRIEF_SIGMA = 9.0
 LEAST_SIGMA, LEAST_STEPS, SURE_SIGMA, LEAST_PA = 2.8, 1.5, 8.0, 600.0
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S = 0.28
@@ -434,6 +435,10 @@ def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: floa
     # Rounding is not noise: where noise does not smear it, one step down may be a slow drift and is no dip.
     if fall.dip_pa < max(LEAST_SIGMA * noise_pa, LEAST_STEPS * resolution_pa, LEAST_PA):
         return 0.0
+    if fall.low_s < 0.4 * fall.fall_s and fall.fall_s > 0.1:
+        return 0.0  # a slow slope with a noisy reading at its end
+    if fall.low_s < 2.0 * step_s and fall.dip_pa < BRIEF_SIGMA * noise_pa:
+        return 0.0  # a reading or two, as a small spike would leave
     readings = max(min(fall.low_s, 0.3) / step_s, 1.0)
     return float(fall.dip_pa / max(noise_pa, 1e-9) * readings**0.5)
 

@@ -25,6 +25,7 @@ TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than t
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
 SHORTEST_RUN_S = 4.0  # no pump stops again sooner
 BUSY_BEFORE_S, BUSY_AFTER_S = 0.1, 0.6  # around a shot, not looked at for the pump
+RUN_SHARE = 0.012  # of absolute pressure, which a pump adds at least within the first seconds
 SAG_SHARE = 0.0007  # of absolute pressure, within two seconds of a stop
 KEEP_BINS = 400
 RISE_BINS = 25  # a rise is judged this much later, when it is over
@@ -122,8 +123,11 @@ class SlowWatch:
                 self._start_s is not None
                 and self._t[k] > self._start_s + slopes.BIN_S * (1.5 * slopes.SIDE + slopes.LATER + 5) + SHORTEST_RUN_S
             ):
-                self._emit("pump start", self._start_s, self._start_s)
-                self._pump_seen = True
+                if self._rises(self._start_s, k):
+                    self._emit("pump start", self._start_s, self._start_s)
+                    self._pump_seen = True
+                else:
+                    self._places[slopes.RUNNING] = 0
                 self._start_s = None
 
     def _emit(self, kind: Kind, time_s: float, until_s: float) -> None:
@@ -149,6 +153,14 @@ class SlowWatch:
             self._emit("pump stop", time_s, time_s)
             self._pump_seen = True
         self._start_s = None
+
+    def _rises(self, start_s: float, k: int) -> bool:
+        """Whether the line itself, and not only its course between shots, stands higher at bin k than when the pump seemed to start."""
+        a, b = np.searchsorted(self._t[: k + 1], [start_s - 2.0, start_s + 0.5])
+        if b <= a or k - 15 <= b:
+            return False
+        before, now = float(self._p[a:b].max()), float(self._p[k - 15 : k + 1].max())
+        return now - before > RUN_SHARE * (before + ATMOSPHERE_ABS_PA)
 
     def _look(self, k: int) -> None:
         """See whether the drop that is under way has come to an end."""

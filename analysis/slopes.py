@@ -78,7 +78,7 @@ def kinks(
             state[SIZE] = 0.0
             course[k] = state[COURSE]
             continue
-        if i % 4 == 0 or i - places[FIRST] < STEPS:
+        if i % 2 == 0 or i - places[FIRST] < STEPS:
             n = 0
             for j in range(min(STEPS, i - places[FIRST])):
                 if busy[k - j] == 0.0 and busy[k - j - 1] == 0.0:
@@ -90,7 +90,7 @@ def kinks(
                 state[USUAL] = known[n // 2]
                 state[SPREAD] = 1.4826 * np.sort(np.abs(known - state[USUAL]))[n // 2]
                 recent = 0.0
-                m = min(n, 6)
+                m = min(n, 3)
                 for j in range(m):
                     recent += steps[j]
                 state[RECENT] = recent / m if m >= 3 else state[USUAL]

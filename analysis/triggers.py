@@ -102,8 +102,8 @@ def first_state(t_s: Floats, p_pa: Floats) -> tuple[Floats, Ints]:
 
 @jit
 def noise_of(state: Floats) -> float:
-    """Standard deviation of the noise [Pa], never below that of rounding to the sensor's resolution."""
-    return max(state[NOISE] / 1.6521, state[RESOLUTION] / 3.4641, LEAST_NOISE_PA)
+    """Standard deviation of the noise [Pa], never below what rounding and the noise that it hides may be together."""
+    return max(state[NOISE] / 1.6521, 0.45 * state[RESOLUTION], LEAST_NOISE_PA)
 
 
 @jit
