@@ -15,7 +15,7 @@ from typing import Any, Final
 from analysis.air import CV_UNCERTAINTY, ambient_pressure, conductance_of_cv
 from analysis.units import UnitError, from_si, parse_quantity
 
-DEFAULT_B: Final = 0.35  # critical ratio of a coupler, valve, filter or regulator that names none; common practice, no source
+DEFAULT_B: Final = 0.3  # critical ratio of a coupler, valve, filter or regulator that names none; common practice, no source
 DEFAULT_CONDUCTANCE: Final = {  # sonic conductance [m3/(s Pa)] of a part that names none; common practice, no source
     "regulator": 6.0e-8,
     "coupler": 1.9e-8,
