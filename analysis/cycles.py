@@ -236,6 +236,12 @@ def _runs(r: Readings) -> list[tuple[float | None, float | None]]:
     band = max(LEAST_RISE_PA, 10.0 * noise)
     turns = _turns(smooth, band)
     rises = [(a, z) for a, z in itertools.pairwise(turns) if smooth[z] - smooth[a] >= band]
+    # A pressure switch always stops at one pressure; tops all over the place are work and pauses under a pump that runs on.
+    tops = np.array([smooth[z] for a, z in rises if z < r.p_pa.size - 1])
+    sizes = np.array([smooth[z] - smooth[a] for a, z in rises if z < r.p_pa.size - 1])
+    large = tops[sizes > 0.5 * sizes.max()] if sizes.size else tops
+    if large.size >= 2 and float(np.subtract(*np.quantile(large, (0.8, 0.2)))) > 0.12 * float(np.median(sizes[sizes > 0.5 * sizes.max()])):
+        return []
     # A run ends at the cut-out, sharply: rises that end far below the highest of their kind belong to a pause in work.
     inner = [(a, z) for a, z in rises if z < r.p_pa.size - 1]
     if not inner:
@@ -358,7 +364,7 @@ def _duty(cycles: tuple[Cycle, ...], r: Readings) -> tuple[Estimate, float | Non
     share = float(np.sum(on) / np.sum(period))
     # Each turn is good to about a third of a reading; the cycles' own scatter is not error, their mean is what was asked.
     u = 0.35 * float(np.median(np.diff(r.t_s))) * np.sqrt(2.0 * len(on)) / float(np.sum(period))
-    return Estimate(value=share, low=max(share - 1.96 * u, 0.0), high=min(share + 1.96 * u, 1.0)), float(np.mean(period))
+    return Estimate(value=share, low=float(max(share - 1.96 * u, 0.0)), high=float(min(share + 1.96 * u, 1.0))), float(np.mean(period))
 
 
 # Flows
@@ -395,13 +401,13 @@ def _flows(
     to_leak = leak_at(1.0, reference_pa, p_amb_pa=amb) / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3 * np.sqrt(temp * ANR_TEMPERATURE_K))
     leak = flows.leak_per_s * to_leak
     leak_u = flows.leak_u_per_s * to_leak
-    share = leak / flows.delivery_per_s if np.isfinite(flows.delivery_per_s) and flows.delivery_per_s > 0 else None
+    share = float(leak) / flows.delivery_per_s if np.isfinite(flows.delivery_per_s) and flows.delivery_per_s > 0 else None
     if volume_m3 is None:
         return nothing, nothing, share, warnings
 
     def estimate(x: float, u: float) -> Estimate:
         if not np.isfinite(x):
             return nothing
-        return Estimate(value=x * volume_m3, low=(x - 1.96 * u) * volume_m3, high=(x + 1.96 * u) * volume_m3)
+        return Estimate(value=float(x * volume_m3), low=float((x - 1.96 * u) * volume_m3), high=float((x + 1.96 * u) * volume_m3))
 
     return estimate(flows.delivery_per_s, flows.delivery_u_per_s), estimate(leak, leak_u), share, warnings

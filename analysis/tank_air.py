@@ -34,6 +34,7 @@ TAU_SPREAD: Final = 0.6  # standard deviation of its logarithm; common practice,
 WARM_IN: Final = 1.09  # air from the pump over the tank's wall, absolute temperatures; common practice (25 K), no source
 WARM_IN_SPREAD: Final = 0.06  # standard deviation of it; common practice, no source
 EFFICIENCY_DROP: Final = 0.06  # loss of a piston pump's delivery per unit of compression ratio^0.8; common practice, no source
+EVEN_U: Final = 0.012  # what else may make the thirds of a run differ, relative; common practice, no source
 EFFICIENCY_SPREAD: Final = 0.03  # standard deviation of it; common practice, no source
 
 
@@ -150,7 +151,9 @@ def tank_flows(
         return p_abs / theta
 
     def misfit(x: Array) -> float:
-        _, _, cost, _ = _leak(np.log(masses(x, max(rough, 0.0))), phi, t_s, windows, noise_pa / p_abs)
+        m = masses(x, max(rough, 0.0))
+        _, _, cost, _ = _leak(np.log(m), phi, t_s, windows, noise_pa / p_abs)
+        cost += _evenness(t_s, m, p_abs, p_amb_pa, runs, noise_pa)
         prior = ((x[0] - np.log(TAU_S)) / TAU_SPREAD) ** 2 + ((x[1] - WARM_IN) / WARM_IN_SPREAD) ** 2
         return cost + float(prior)
 
@@ -165,7 +168,7 @@ def tank_flows(
     best_masses = masses(best, max(rough, 0.0))
     k, k_u, _, quiet = _leak(np.log(best_masses), phi, t_s, windows, noise_pa / p_abs)
     # How far leak and delivery go along when the air's heat is known no better than this.
-    shaken = [best + np.array(d) for d in ((0.15, 0.0), (0.0, 0.02))]
+    shaken = [best + np.array(d) for d in ((0.2, 0.0), (0.0, 0.03))]
     k_heat = [(_leak(np.log(masses(x, max(rough, 0.0))), phi, t_s, windows, noise_pa / p_abs)[0] - k) for x in shaken]
     delivery = delivered(t_s, best_masses, p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)
     d_heat = [delivered(t_s, masses(x, k), p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)[0] - delivery[0] for x in shaken]
@@ -219,6 +222,29 @@ def _leak(y: Array, phi: Array, t: Array, windows: list[tuple[int, int]], noise:
     return k, u, float(off.sum()), float(quiet.mean())
 
 
+def _evenness(t: Array, mass: Array, p_abs: Array, p_amb: float, runs: list[tuple[float, float]], noise: float) -> float:
+    """Misfit of the delivery within a run: it falls a little with pressure, and by nothing else.
+
+    The thirds of all ordinary runs are taken together by their medians, so that work in some of them does no harm.
+    """
+    shares: list[Array] = []
+    errors: list[float] = []
+    for start, stop in runs:
+        inner = np.linspace(start + 0.1 * (stop - start), stop - 0.05 * (stop - start), 4)
+        p = np.interp(inner, t, p_abs)
+        gain = np.diff(np.interp(inner, t, mass))
+        if p[-1] > 2.5 * p[0] or np.any(gain <= 0.0):
+            continue
+        x = (0.5 * (p[1:] + p[:-1]) / p_amb) ** 0.8
+        shares.append(gain / gain.mean() + EFFICIENCY_DROP * (x - x.mean()))
+        errors.append(1.5 * noise / float(gain.mean()))
+    if not shares:
+        return 0.0
+    middle = np.median(shares, axis=0)
+    sigma = np.hypot(EVEN_U, float(np.median(errors)) / np.sqrt(len(shares)))
+    return float(np.sum(((middle - middle.mean()) / sigma) ** 2))
+
+
 def delivered(
     t: Array, mass: Array, p_abs: Array, p_amb: float, leaking: Array, runs: list[tuple[float, float]], reference_pa: float, temp_k: float
 ) -> tuple[float, float]:
@@ -247,15 +273,21 @@ def delivered(
     rate: list[float] = []
     ratio: list[float] = []
     length: list[float] = []
-    for start, stop in runs:
-        parts = 1 if stop - start < 6.0 * float(np.median(np.diff(t))) else 3
-        inner = np.linspace(start, stop, parts + 1)
+    run: list[int] = []
+    for n, (start, stop) in enumerate(runs):
+        # Within an ordinary run the air's warming hides how delivery falls with pressure; a pump-up from empty shows it.
+        low, high = np.interp((start, stop), t, p_abs)
+        parts = 6 if high > 2.5 * low else 1
+        # Block means round the turns off: keep clear of them.
+        clear = min(1.0 * float(np.median(np.diff(t))), 0.2 * (stop - start))
+        inner = np.linspace(start + clear, stop - clear, parts + 1)
         m = np.interp(inner, t, mass)
         for i in range(parts):
             here = (t >= inner[i]) & (t <= inner[i + 1])
             lost = float(np.mean((leaking * mass)[here])) if here.any() else 0.0
             rate.append(float((m[i + 1] - m[i]) / (inner[i + 1] - inner[i])) + lost)
             ratio.append(float(np.mean(p_abs[here])) / p_amb if here.any() else float(np.interp(inner[i], t, p_abs)) / p_amb)
+            run.append(n)
             length.append(float(inner[i + 1] - inner[i]))
     if not rate:
         return float("nan"), float("nan")
@@ -265,7 +297,12 @@ def delivered(
     x = np.array(ratio) ** 0.8 - at**0.8
     w = np.array(length)
     # Work while the pump runs makes it look weak: the strong runs count.
-    strong = q > 0.94 * float(np.quantile(q, 0.8)) if q.size > 6 else np.ones(q.size, dtype=bool)
+    even = q * (1.0 + EFFICIENCY_DROP * x)
+    own = np.array(run)
+    of_run = np.array([float(np.average(even[own == i], weights=w[own == i])) for i in range(own[-1] + 1)])
+    if not float(np.quantile(of_run, 0.9)) > 0.0:
+        return float("nan"), float("nan")
+    strong = of_run[own] > 0.97 * float(np.quantile(of_run, 0.9))
     q, x, w = q[strong], x[strong], w[strong]
     level = float(np.average(q, weights=w))
     basis = np.column_stack((np.ones_like(x), -x)) * np.sqrt(w / w.mean())[:, None]

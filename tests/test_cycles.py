@@ -1,0 +1,166 @@
+"""Pump cycles: every run, its times, duty, delivery and leak, on simulated tanks and where there is nothing to find."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.cycles import Cycles, find_cycles
+from analysis.tank_air import air_temperature
+from tests.nights import Pumping, simulate_night, simulate_pumping
+
+TANKS = {
+    "each second": simulate_pumping(1),
+    "each 5 s": simulate_pumping(2, every_s=5.0, minutes=120.0, volume_m3=0.2, delivery=4e-3),
+    "each 10 s": simulate_pumping(3, every_s=10.0, minutes=180.0, volume_m3=0.27, delivery=4.5e-3),
+    "10 a second, small tank": simulate_pumping(4, every_s=0.1, minutes=30.0, volume_m3=0.03, delivery=2e-3, noise_pa=1000.0),
+    "light work": simulate_pumping(5, every_s=2.0, minutes=120.0, volume_m3=0.2, delivery=5e-3, work=6e-4, conductance=5e-10),
+    "from empty": simulate_pumping(6, start_pa=0.0),
+}
+
+
+def judge(tank: Pumping) -> Cycles:
+    return find_cycles(tank.t_s, tank.p_pa, volume_m3=tank.volume_m3)
+
+
+def number(x: float | None) -> float:
+    assert x is not None
+    return x
+
+
+@pytest.mark.parametrize("name", TANKS)
+def test_every_run_is_found_and_placed_to_a_reading(name: str) -> None:
+    tank = TANKS[name]
+    found = judge(tank).cycles
+    within = max(1.0, 1.5 * float(np.median(np.diff(tank.t_s))))
+    end = tank.t_s[-1]
+    true = [(a, z) for a, z in tank.runs if a < end - 3 * within]
+    assert len(found) == len(true)
+    for run, (start, stop) in zip(found, true, strict=True):
+        if start > 0.0:
+            assert number(run.start_s) == pytest.approx(start, abs=within)
+        if stop is not None and stop < end - 2 * within:
+            assert number(run.stop_s) == pytest.approx(stop, abs=within)
+
+
+@pytest.mark.parametrize("name", [n for n in TANKS if n != "from empty"])
+def test_duty_within_a_third_of_a_point_and_period(name: str) -> None:
+    tank = TANKS[name]
+    answer = judge(tank)
+    whole = [(a, z, b) for (a, z), (b, _) in zip(tank.runs, tank.runs[1:], strict=False) if z is not None and b < tank.t_s[-1]]
+    duty = sum(z - a for a, z, _ in whole) / sum(b - a for a, _, b in whole)
+    assert number(answer.duty.value) == pytest.approx(duty, abs=0.004 if name == "each 10 s" else 0.003)
+    assert number(answer.mean_period_s) == pytest.approx(float(np.mean([b - a for a, _, b in whole])), rel=0.01)
+
+
+@pytest.mark.parametrize("name", TANKS)
+def test_delivery_and_leak(name: str) -> None:
+    tank = TANKS[name]
+    answer = judge(tank)
+    assert number(answer.delivery_m3_per_s.value) == pytest.approx(tank.delivery_m3_per_s, rel=0.05)
+    assert number(answer.leak_m3_per_s.value) == pytest.approx(tank.leak_m3_per_s, rel=0.06)
+    for estimate, true in ((answer.delivery_m3_per_s, tank.delivery_m3_per_s), (answer.leak_m3_per_s, tank.leak_m3_per_s)):
+        assert number(estimate.low) < true < number(estimate.high)
+
+
+def test_pump_up_from_empty_is_a_run_but_no_cycle() -> None:
+    tank = TANKS["from empty"]
+    answer = judge(tank)
+    periods = np.diff([a for a, _ in tank.runs[1:] if a < tank.t_s[-1] - 2.0])
+    assert number(answer.mean_period_s) == pytest.approx(float(periods.mean()), rel=0.01)
+    assert number(answer.cut_in_pa) == pytest.approx(650e3, rel=0.01)
+    assert number(answer.cut_out_pa) == pytest.approx(820e3, rel=0.01)
+
+
+def test_record_that_begins_within_a_run_has_no_start_for_it() -> None:
+    tank = TANKS["each second"]
+    start, stop = tank.runs[1]
+    assert stop is not None
+    kept = tank.t_s > start + 0.4 * (stop - start)
+    answer = find_cycles(tank.t_s[kept], tank.p_pa[kept], volume_m3=tank.volume_m3)
+    assert answer.cycles[0].start_s is None
+    assert answer.cycles[0].cut_in_pa is None
+    assert number(answer.cycles[0].stop_s) == pytest.approx(stop, abs=1.0)
+
+
+def test_pump_that_never_unloads_is_an_answer() -> None:
+    tank = simulate_pumping(7, minutes=20.0, start_pa=640e3, conductance=2.5e-9, delivery=3e-3, work=1.2e-3, never_unloads=True)
+    answer = judge(tank)
+    assert answer.never_unloads
+    assert answer.cycles == ()
+    assert answer.duty.value is None
+    assert any("does not keep up" in w for w in answer.warnings)
+
+
+def test_pump_that_stays_off_is_an_answer() -> None:
+    night = simulate_night(1, conductance=5e-12, hours=2.0)
+    answer = find_cycles(night.t_s, night.p_pa, volume_m3=0.05)
+    assert answer.cycles == ()
+    assert not answer.never_unloads
+    assert any("Use the leak-down" in w for w in answer.warnings)
+
+
+def test_part_of_a_cycle_gives_no_duty() -> None:
+    tank = TANKS["each second"]
+    start, stop = tank.runs[0]
+    assert stop is not None
+    kept = (tank.t_s > start - 100.0) & (tank.t_s < stop + 100.0)
+    answer = find_cycles(tank.t_s[kept], tank.p_pa[kept], volume_m3=tank.volume_m3)
+    assert len(answer.cycles) == 1
+    assert answer.duty.value is None
+    assert any("No whole cycle" in w for w in answer.warnings)
+
+
+def test_shots_between_are_no_pauses_of_the_pump() -> None:
+    tank = simulate_pumping(8, every_s=0.1, minutes=20.0)
+    p = tank.p_pa.copy()
+    for at in np.arange(30.0, 1190.0, 7.3):
+        since = tank.t_s - at
+        p -= np.where((since >= 0) & (since < 6.0), 25e3 * np.exp(-np.clip(since, 0.0, 6.0) / 0.25), 0.0)
+    found = find_cycles(tank.t_s, p, volume_m3=tank.volume_m3).cycles
+    assert len(found) == len([a for a, _ in tank.runs if a < tank.t_s[-1] - 5.0])
+
+
+def test_spikes_change_nothing() -> None:
+    tank = TANKS["each second"]
+    p = tank.p_pa.copy()
+    p[[300, 911, 912, 2000]] += np.array([60e3, -50e3, -50e3, 80e3])
+    with_spikes, without = find_cycles(tank.t_s, p, volume_m3=0.09), judge(tank)
+    assert len(with_spikes.cycles) == len(without.cycles)
+    assert number(with_spikes.duty.value) == pytest.approx(number(without.duty.value), abs=1e-3)
+
+
+def test_without_a_volume_shares_stand_and_flows_do_not() -> None:
+    tank = TANKS["each second"]
+    answer = find_cycles(tank.t_s, tank.p_pa)
+    assert answer.delivery_m3_per_s.value is None
+    assert answer.leak_m3_per_s.value is None
+    assert number(answer.leak_share) == pytest.approx(tank.leak_m3_per_s / tank.delivery_m3_per_s, rel=0.07)
+    assert any("volume" in w for w in answer.warnings)
+
+
+def test_impossible_volume_is_refused() -> None:
+    with pytest.raises(ValueError, match="holds no air"):
+        find_cycles(np.arange(100.0), np.full(100, 7e5), volume_m3=-1.0)
+
+
+@settings(max_examples=6, deadline=None)
+@given(shift=st.floats(-1e5, 1e9), scale=st.floats(0.3, 10.0))
+def test_clock_and_volume_go_through(shift: float, scale: float) -> None:
+    tank = TANKS["each 5 s"]
+    plain = judge(tank)
+    moved = judge(replace(tank, t_s=tank.t_s + shift, volume_m3=tank.volume_m3 * scale))
+    assert len(moved.cycles) == len(plain.cycles)
+    assert number(moved.duty.value) == pytest.approx(number(plain.duty.value), abs=1e-4)
+    assert number(moved.delivery_m3_per_s.value) == pytest.approx(scale * number(plain.delivery_m3_per_s.value), rel=0.01)
+
+
+def test_air_pressed_at_once_warms_as_the_isentrope_says() -> None:
+    t = np.linspace(0.0, 1.0, 2000)
+    p = 7e5 + 1e5 * t
+    theta = air_temperature(t, p, np.zeros(t.size - 1), np.zeros(t.size - 1), 1e9, 1.0)
+    assert theta[-1] == pytest.approx((8.0 / 7.0) ** (0.4 / 1.4), rel=1e-4)
