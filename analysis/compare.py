@@ -8,7 +8,7 @@ as they were seen; bursts are resampled as wholes because shots within a burst a
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
@@ -28,6 +28,7 @@ Verdict = Literal["better", "worse", "no change", "cannot tell"]
 
 MATERIAL = 0.05  # a change smaller than this is none: the same line differs by as much from day to day; common practice, no source
 FEWEST = 5  # settled shots on each side
+ENOUGH = 10  # recovered shots from a line fully at rest, on each side: then only these are compared
 SETTLED_S = 2.0  # a line is taken as settled so long after a shot, or
 SETTLED_RECOVERIES = 5.0  # so many median recoveries after it, whichever is longer
 NEAR_RECOVERIES = 1.7  # a shot this soon may count too, if
@@ -103,6 +104,20 @@ class _Side:
     time_s: NDArray[np.float64]  # of recovery, or observed without one
     ended: NDArray[np.bool_]
     burst: NDArray[np.int64]
+    settled: NDArray[np.bool_]  # fired on a line fully at rest, and not only close to its settled pressure
+
+    def at_rest(self) -> _Side:
+        """The same side with the shots from a line fully at rest alone."""
+        keep = self.settled
+        return replace(
+            self,
+            start_pa=self.start_pa[keep],
+            dip_pa=self.dip_pa[keep],
+            time_s=self.time_s[keep],
+            ended=self.ended[keep],
+            burst=self.burst[keep],
+            settled=self.settled[keep],
+        )
 
     @property
     def used(self) -> int:
@@ -123,6 +138,9 @@ def compare(before: Trace, after: Trace) -> Comparison:
         If a record has too few readings to look for shots.
     """
     b, a = _side(before), _side(after)
+    rested = b.at_rest(), a.at_rest()
+    if min(int(side.ended.sum()) for side in rested) >= ENOUGH:
+        b, a = rested  # enough without those that are only close to it
     nothing = Estimate(value=None)
     warnings: list[str] = []
     for name, side in (("before", b), ("after", a)):
@@ -241,6 +259,7 @@ def _side(trace: Trace) -> _Side:
         time_s=np.array(seen_s),
         ended=np.array(ended, dtype=bool),
         burst=burst[chosen].astype(np.int64),
+        settled=settled[chosen],
     )
 
 
