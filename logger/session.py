@@ -259,6 +259,10 @@ def _read_columns(folder: Path, names: Sequence[str]) -> dict[str, NDArray[np.fl
             columns = {n: _floats(table[n]) for n in wanted if n in table.column_names}
         else:
             columns, missing = _read_journals(folder, wanted), set()
+    except FileNotFoundError:
+        if path.exists():  # the recorder has just finished it, and its journals are gone
+            return _read_columns(folder, names)
+        raise
     except (pa.ArrowException, OSError) as problem:
         msg = f"{path} cannot be read: {problem}. Its journal or a copy of the folder may still hold the readings."
         raise ValueError(msg) from None
@@ -310,11 +314,16 @@ def _extent(folder: Path) -> tuple[int, float]:
             known = [s for s in stats if s is not None and s.has_min_max]
             return meta.num_rows, (max(s.max for s in known) - min(s.min for s in known)) if known else 0.0
     rows, first, last = 0, math.nan, math.nan
-    for batch in _batches(folder):
-        t = batch["time_s"]
-        first = float(t[0]) if rows == 0 else first
-        last = float(t[-1])
-        rows += t.size
+    try:
+        for batch in _batches(folder):
+            t = batch["time_s"]
+            first = float(t[0]) if rows == 0 else first
+            last = float(t[-1])
+            rows += t.size
+    except FileNotFoundError:
+        if path.exists():  # the recorder has just finished it, and its journals are gone
+            return _extent(folder)
+        raise
     return rows, last - first if rows else 0.0
 
 

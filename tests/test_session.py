@@ -203,6 +203,24 @@ def test_journals_become_the_final_file(tmp_path: Path) -> None:
     assert finish_session(session.folder).count == 500
 
 
+def test_reading_goes_on_when_the_recorder_finishes_meanwhile(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    session = create_session(tmp_path, "deck", started=STARTED, channels=[TOOL])
+    _journal(session, 0, 3)
+    listed = [session.folder / "readings.arrows"]
+    finish_session(session.folder)
+    kept = (session.folder / "readings.parquet").rename(session.folder / "away")
+
+    def just_finished(folder: Path) -> list[Path]:
+        if kept.exists():
+            kept.rename(folder / "readings.parquet")
+        return listed
+
+    monkeypatch.setattr("logger.session._journals", just_finished)
+    assert open_session(session.folder).count == 300
+    (session.folder / "readings.parquet").rename(kept)
+    assert open_session(session.folder).raw["tool"].size == 300
+
+
 def test_what_a_crash_left_open_is_found_again(tmp_path: Path) -> None:
     session = create_session(tmp_path, "deck", started=STARTED, channels=[TOOL])
     _journal(session, 0, 4, close=False)
