@@ -1,6 +1,6 @@
 /*
  * A board for the tests: executes the firmware with libsimavr, drives the converter's inputs from a trace and connects the UART
- * to a pseudo-terminal. Built by tests/test_farend_board.py.
+ * to a pseudo-terminal. Built by tests/test_firmware.py.
  *
  *     avr_host ELF TRACE CHANNELS RATE_HZ NOISE_MV SPEED FOLDER
  *
