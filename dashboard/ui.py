@@ -104,7 +104,7 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[Any]], *, caption: str |
         className="table",
         tabIndex=0,
         role="region",
-        **{"aria-label": caption or "Table of numbers"},
+        **{"aria-label": caption or f"Table: {', '.join(heads)}"},
     )
 
 

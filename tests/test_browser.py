@@ -28,6 +28,7 @@ ADDRESSES = {
     "Setup": "/setup",
 }
 PATIENCE_MS = 60_000  # the line model is compiled once; on a slow machine that takes a while
+expect.set_options(timeout=20_000)
 
 
 @pytest.fixture(scope="module")
@@ -204,8 +205,12 @@ def test_one_switch_changes_every_pressure_and_is_remembered(desktop: Watched, s
 def test_choices_are_written_into_the_address(desktop: Watched, site: str) -> None:
     page = desktop.open(site + "/leakdown", "Leak-down")
     page.get_by_role("textbox", name="Session").click()
+    page.get_by_role("option", name=AFTER).click()
+    expect(page.locator(".answer")).to_contain_text("it shows work")
+    page.get_by_role("textbox", name="Session").click()
     page.get_by_role("option", name=NIGHT).click()
-    expect(page.locator(".answer")).to_contain_text("leak")
+    expect(page.locator(".answer")).to_contain_text("leaks")
+    expect(page.locator(".readouts")).to_be_visible()
     page.get_by_label("Air shut in").fill("100 L")
     page.get_by_label("Air shut in").press("Enter")
     expect(page.locator(".readouts")).to_contain_text("Hole of that size")
