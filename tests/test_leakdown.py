@@ -15,6 +15,7 @@ from analysis.estimate import Estimate
 from analysis.leak_breaks import condense
 from analysis.leak_cost import leak_cost
 from analysis.leak_fit import lagged
+from analysis.leak_plan import plan_leakdown
 from analysis.leakdown import Leakdown, fit_leakdown, leak_at
 from tests.nights import Night, simulate_night
 
@@ -314,3 +315,18 @@ def test_cost_goes_with_tariff_and_hours_and_shows_its_inputs() -> None:
     assert (cost.tariff_per_kwh, cost.hours) == (0.3, 1000.0)
     with pytest.raises(ValueError, match="at most 8784"):
         leak_cost(leak, hours=9000.0)
+
+
+def test_plan_asks_for_longer_the_smaller_the_leak_and_keeps_its_word() -> None:
+    short, long = plan_leakdown(VOLUME, 2e-6), plan_leakdown(VOLUME, 3e-7)
+    assert number(short.record_s) < number(long.record_s)
+    assert plan_leakdown(VOLUME, 1e-9).record_s is None
+    assert [q for _, q in short.smallest] == sorted((q for _, q in short.smallest), reverse=True)
+    blind = plan_leakdown(VOLUME, 2e-6, temperature=False)
+    assert blind.record_s is None or blind.record_s > number(short.record_s)
+    with pytest.raises(ValueError, match="above zero"):
+        plan_leakdown(VOLUME, 0.0)
+    c = 2e-6 / leak_at(1.0, 620_528.2)
+    hours = (short.settle_s + number(short.record_s)) / 3600.0 * 1.5
+    found = [judge(simulate_night(s, conductance=c, hours=hours, every_s=1.0)).verdict for s in range(5)]
+    assert found.count("leak") >= 4
