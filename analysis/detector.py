@@ -281,6 +281,11 @@ class ShotDetector:
         fall = measure(self._t[a:end], self._clean[a:end], top_s, lag, noise, size, w.step_s, earliest, until)
         if fall is None or fall.half_s > top_s + BESIDE_S:
             return  # nothing, or another fall, which has a mark of its own
+        after_gap_s = fall.time_s - max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf)
+        if after_gap_s < 2.0 * w.step_s:
+            return  # it began in the gap
+        if after_gap_s < RING_S and self._sizes and fall.dip_pa < RING_SHARE * float(np.median(self._sizes)):
+            return  # the line may ring from a shot that the gap has swallowed
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
         self._accept(fall, noise, ready)
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.jit import jit
+
 Floats = NDArray[np.float64]
 
 BEFORE_S = 0.1  # pressure before a shot is averaged over up to this long
@@ -20,6 +22,7 @@ JUMP_S = 0.004
 ONSET_SHAPE, ONSET_SPACING = 0.9, 0.4
 FEWEST_ON_EDGE = 4  # readings between onset and half of the dip, to fit the edge instead
 EDGE_POWER = 1.4
+TRIED = 71  # onsets
 CLIMB_S = 0.04  # a falling edge has no level stretch this long
 
 
@@ -203,6 +206,7 @@ def measure(
     )
 
 
+@jit
 def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s: float, middle_s: float) -> float:
     """Onset of a fall that has many readings on its edge: where a line that turns into a power of time fits best [s].
 
@@ -214,21 +218,26 @@ def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s
         First guess of the onset, and when half of the dip is lost [s].
     """
     edge = max(middle_s - onset_s, 1e-6)
-    a, z = np.searchsorted(t, [onset_s - 1.2 * edge, middle_s])
-    x = t[a:z] - onset_s
-    lost = before_pa + slope_pa_per_s * x - p[a:z]
-    tried = np.linspace(-0.8 * edge, 0.6 * edge, 71)
-    shape = np.maximum(x[None, :] - tried[:, None], 0.0) ** EDGE_POWER
-    weight = (shape**2).sum(axis=1)
-    explained = np.where(weight > 0.0, (shape @ lost) ** 2 / np.maximum(weight, 1e-30), 0.0)
-    i = int(np.argmax(explained))
-    best = float(tried[i])
-    if 0 < i < tried.size - 1:
-        left, top, right = explained[i - 1 : i + 2]
-        bend = left - 2.0 * top + right
+    a, z = int(np.searchsorted(t, onset_s - 1.2 * edge)), int(np.searchsorted(t, middle_s))
+    step = 1.4 * edge / (TRIED - 1)
+    explained = np.zeros(TRIED)
+    for k in range(TRIED):
+        from_s = onset_s - 0.8 * edge + k * step
+        both, weight = 0.0, 0.0
+        for i in range(a, z):
+            if t[i] > from_s:
+                shape = (t[i] - from_s) ** EDGE_POWER
+                both += shape * (before_pa + slope_pa_per_s * (t[i] - onset_s) - p[i])
+                weight += shape * shape
+        if weight > 0.0:
+            explained[k] = both * both / weight
+    k = int(np.argmax(explained))
+    best = onset_s - 0.8 * edge + k * step
+    if 0 < k < TRIED - 1:
+        bend = explained[k - 1] - 2.0 * explained[k] + explained[k + 1]
         if bend < 0.0:
-            best += float(0.5 * (left - right) / bend) * float(tried[1] - tried[0])
-    return onset_s + best
+            best += 0.5 * (explained[k - 1] - explained[k + 1]) / bend * step
+    return best
 
 
 def _sharpest(t: Floats, p: Floats, first: int, end: int, step_s: float) -> tuple[float, float, float]:
@@ -256,6 +265,7 @@ def climb(t: Floats, y: Floats, start: int, first: int, noise_pa: float) -> int:
     return i
 
 
+@jit
 def level_before(
     t: Floats, p: Floats, onset_s: float, guard_s: float, earliest_s: float, noise_pa: float, dip_pa: float
 ) -> tuple[float, float]:
@@ -267,24 +277,36 @@ def level_before(
         Pressure at the onset [Pa] and slope there [Pa/s], 0 where the line is steady.
     """
     z = int(np.searchsorted(t, onset_s - guard_s))
-    level, slope = float(p[max(z - 1, 0)]), 0.0
-    for reach in (BEFORE_S, 0.5 * BEFORE_S, 0.25 * BEFORE_S, 0.12 * BEFORE_S):
+    level, slope = p[max(z - 1, 0)], 0.0
+    reach = BEFORE_S
+    for narrower in range(4):
         a = int(np.searchsorted(t, max(onset_s - reach, earliest_s)))
-        x, v = t[a:z] - onset_s, p[a:z]
-        if v.size < (1 if reach == BEFORE_S else 4):
+        n = z - a
+        if n < (1 if narrower == 0 else 4):
             break
-        xm, vm = float(x.mean()), float(v.mean())
-        spread = float(((x - xm) ** 2).sum())
-        if v.size < 4:
+        xm, vm = 0.0, 0.0
+        for i in range(a, z):
+            xm += t[i] - onset_s
+            vm += p[i] - level
+        xm, vm = xm / n, level + vm / n
+        if n < 4:
             return vm, 0.0
-        slope = float(((x - xm) * (v - vm)).sum() / spread)
+        spread, both = 0.0, 0.0
+        for i in range(a, z):
+            x = t[i] - onset_s - xm
+            spread += x * x
+            both += x * (p[i] - vm)
+        slope = both / spread
         if abs(slope) < 3.0 * noise_pa / spread**0.5 or abs(slope) * reach < 0.005 * dip_pa:
             slope = 0.0
         level = vm - slope * xm
-        rest = v - vm - slope * (x - xm)
+        rest = 0.0
+        for i in range(a, z):
+            rest += (p[i] - level - slope * (t[i] - onset_s)) ** 2
         # A line that rings or recovers bends; then only the last part says where it stood.
-        if float((rest**2).mean()) < (1.0 + 2.0 / v.size**0.5) * noise_pa**2 + (0.003 * dip_pa) ** 2:
+        if rest / n < (1.0 + 2.0 / n**0.5) * noise_pa**2 + (0.003 * dip_pa) ** 2:
             break
+        reach *= 0.5
     return level, slope
 
 
