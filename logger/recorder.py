@@ -302,7 +302,7 @@ class _Recorder:
             assert self._clock is not None
             times, values = self._clock.feed(len(rows.values), now), rows.values
         if self._for_s is not None:
-            kept = times <= self._for_s
+            kept = times <= self._for_s + 1e-6  # sums of steps are rounded
             self._stop_if(not kept.all())
             times, values = times[kept], values[kept]
         if times.size == 0:
