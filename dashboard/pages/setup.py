@@ -91,7 +91,6 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
             ],
             className="two",
         ),
-        ui.cautions("rated", "whip", "eyes", "limits"),
         lead="Describe your air line once; Line and Receiver work from it.",
     )
 
@@ -100,20 +99,18 @@ def _keys() -> html.Section:
     return ui.card("What a part may say", ui.table(["kind", "keys"], KEYS, words=True))
 
 
-def checked(text: str, reader: Reader) -> html.Section:
-    """Say whether a line can be used; if so, draw it."""
+def checked(text: str, reader: Reader) -> html.Div:
+    """Say whether a line can be used; if so, draw it, and give the cautions that belong to it."""
     try:
         line = parse_line(text)
     except ValueError as problem:
-        return html.Section([html.P("Not yet", className="check-bad"), html.P(str(problem))], className="card")
-    return html.Section(
-        [
-            html.P(f"{line.name}: understood, {len(line.parts)} parts.", className="check-good"),
-            parts_row(line, reader),
-            ui.warnings([*cautions(line), *rating_cautions(line)]),
-        ],
+        said = html.Section([html.P("Not yet", className="check-bad"), html.P(str(problem))], className="card")
+        return html.Div([said, ui.cautions("rated", "whip", "eyes", "limits")], className="page")
+    drawn = html.Section(
+        [html.P(f"{line.name}: understood, {len(line.parts)} parts.", className="check-good"), parts_row(line, reader)],
         className="card stacked",
     )
+    return html.Div([drawn, ui.cautions(more=[*cautions(line), *rating_cautions(line)])], className="page")
 
 
 def register(app: Dash, work: Work) -> None:
