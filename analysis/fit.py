@@ -8,6 +8,7 @@ prior; where the recording adds nothing to it, the answer is that it cannot be s
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,9 +18,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
+from analysis.air import conductance_of_bore
 from analysis.estimate import Estimate
-from analysis.line import Line
-from analysis.model import Network, Nozzle, build, chamber_volume, run_network, settled
+from analysis.line import Line, Part
+from analysis.model import OPEN_END_B, Network, Nozzle, build, chamber_volume, run_network, settled
 from analysis.shots import find_shots
 from analysis.steady import steady_loss
 
@@ -35,7 +37,7 @@ LONGEST_NOZZLE_S: Final = 2.5  # of a longer one only the beginning is used: the
 SEARCH_S: Final = 3.0  # marks set by hand are this good
 # What the model itself may be off by, one standard deviation, relative; added to what the readings' noise gives. From the errors
 # of tests.model_errors, the accuracy of a nozzle's stated conductance (1 %), and b of a valve that nobody measured.
-MODEL_U: Final = {"volume": 0.01, "bore": 0.008, "supply": 0.04, "restriction": 0.12, "air": 0.025, "loss": 0.025}
+MODEL_U: Final = {"volume": 0.012, "receiver": 0.02, "bore": 0.01, "supply": 0.05, "restriction": 0.12, "air": 0.025, "loss": 0.025}
 B_U: Final = 0.06  # standard uncertainty of a critical ratio that was not measured
 LOOSEST_U: Final = 0.2  # relative standard uncertainty above which a parameter is not worth a number
 TOLD: Final = 0.6  # a parameter whose uncertainty is still above this share of its prior's was not told by the recording
@@ -107,6 +109,7 @@ class _Episode:
     shut: bool
     start_tool_pa: float
     start_supply_pa: float
+    again_s: tuple[tuple[float, float], ...] = ()  # further openings of the nozzle: when after the first, and how long [s]
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,8 +205,6 @@ def _channels(t_s: ArrayLike, channels: Mapping[str, ArrayLike]) -> tuple[Floats
 
 
 def _at_temperature(line: Line, marks: Sequence[Mapping[str, Any]]) -> Line:
-    import dataclasses
-
     temps = [float(m["temperature_degc"]) for m in marks if isinstance(m.get("temperature_degc"), int | float)]
     if not temps:
         return line
@@ -312,8 +313,23 @@ def _episodes(
         if (t[-1] < at + until) or ((t > at - 1.0) & (t < at + until)).sum() < 100:
             continue
         (shut_ones if shut else open_ones).append(_cut(t, tool, supply, at, until, nozzle, shut))
+    if line.receiver is not None and len(shut_ones) > 1:
+        shut_ones = [_chain(shut_ones)]
     open_ones.sort(key=lambda e: -e.nozzle_s)  # the longest shows the steady loss best, a short one its end
     return shut_ones[:3] + open_ones[:1] + open_ones[1:][-1:]
+
+
+def _chain(shut_ones: list[_Episode]) -> _Episode:
+    """Join nozzle openings of one shut supply: a receiver's air is still cold from one when the next begins."""
+    first = shut_ones[0]
+    same = [e for e in shut_ones if e.nozzle_c == first.nozzle_c and e.at_s - first.at_s < 60.0][:3]
+    return dataclasses.replace(
+        first,
+        since_s=np.concatenate([e.since_s + (e.at_s - first.at_s) for e in same]),
+        tool_pa=np.concatenate([e.tool_pa for e in same]),
+        supply_pa=None,
+        again_s=tuple((e.at_s - first.at_s, e.nozzle_s) for e in same[1:]),
+    )
 
 
 def _shot_episodes(t: Floats, tool: Floats, supply: Floats | None, nozzles: Sequence[Mapping[str, Any]], line: Line) -> list[_Episode]:
@@ -356,12 +372,13 @@ class _Problem:
             elif part.conductance is not None:
                 self._add(f"{labels[i]}.conductance", part.conductance, 1.0 if i == 0 else 0.5, i)
         self._add("tool.chamber", chamber_volume(line), 0.8, len(line.parts) - 1)
-        self._add("friction", 1.0, 0.25, -1)  # roughness, and full-bore fittings, which pressures at the ends cannot tell from it
+        self._add("friction", 1.0, 0.12, -1)  # roughness, and full-bore fittings, which pressures at the ends cannot tell from it
         self._add("tank", line.compressor.tank_m3, 0.1, -1)
         self._add("tap", 0.0, 20e3, -1, plain=True)
         self._add("late", 0.0, 0.006, -1, plain=True)  # how much later than stated the nozzle shuts
         if any(p.kind == "receiver" for p in line.parts):
             self._add("wall", 1.0, 0.7, -1)  # heat from the walls of vessels
+            self._add("port", 0.5, 0.7, -1)  # passage into and out of a receiver, over that of the hose's full bore
         if any(e.nozzle_s == 0.0 for e in episodes):
             self._add("tool.air_per_shot", line.tool.air_per_shot_m3 or 1e-3, 0.8, -1)
             self._add("shot", 0.02, 0.7, -1)
@@ -393,6 +410,7 @@ class _Problem:
         net.hose[:, 7] = values["friction"]
         net.volume[0, 0] = values["tank"]
         net.volume[1:, 1] *= values.get("wall", 1.0)
+        net.element[net.el_part < 0, 0] *= values.get("port", 1.0)
         net.pump[0] = 0.0
         return net
 
@@ -415,7 +433,9 @@ class _Problem:
                 net.shot[:] = values["tool.air_per_shot"] * 1.185, tool, values["shot"]
             shots = [LEAD_S] if e.nozzle_s == 0.0 else []
             until = LEAD_S + e.nozzle_s + (values["late"] if e.nozzle_s else 0.0)
-            blow = [Nozzle(from_s=LEAD_S, until_s=until, conductance=e.nozzle_c, b=e.nozzle_b)] if e.nozzle_s else []
+            times_on = [(LEAD_S, until)] if e.nozzle_s else []
+            times_on += [(LEAD_S + after, LEAD_S + after + lasts + values["late"]) for after, lasts in e.again_s]
+            blow = [Nozzle(from_s=a, until_s=b, conductance=e.nozzle_c, b=e.nozzle_b) for a, b in times_on]
             rate = 500.0
             got = run_network(
                 net, state, duration_s=float(e.since_s[-1]) + 0.1, shots_s=shots, nozzles=blow, output_rate_hz=rate, memory=True
@@ -424,7 +444,9 @@ class _Problem:
             times = np.arange(tool_pa.size) / rate
             if e.nozzle_s:
                 # What a tap beside a blowing nozzle shows is not quite the hose's pressure; the difference goes with the flow.
-                blowing = (times > LEAD_S) & (times < until)
+                blowing = np.zeros(times.size, dtype=bool)
+                for a, b in times_on:
+                    blowing |= (times > a) & (times < b)
                 tool_pa[blowing] += values["tap"] * (tool_pa[blowing] + net.p_amb_pa) / 8e5
             out.append((times, tool_pa, got.p_abs_pa[:, 0, 0] - net.p_amb_pa))
         self._kept[key] = out
@@ -523,12 +545,19 @@ def _volume(line: Line) -> float:
     return total
 
 
-def _drop(line: Line, friction: float, flow_m3_per_s: float, inlet_pa: float) -> float:
-    """Loss of the line at a flow [Pa]; friction enters as so much more hose. NaN where it chokes."""
+def _drop(line: Line, values: Mapping[str, float], flow_m3_per_s: float, inlet_pa: float) -> float:
+    """Loss of the line at a flow [Pa]; friction enters as so much more hose, ports as restrictions. NaN where it chokes."""
+    parts: list[Part] = []
     for i, part in enumerate(line.parts):
         if part.kind == "hose":
-            line = line.with_part(i, length_m=(part.length_m or 0.0) * friction)
-    return steady_loss(line, flow_m3_per_s, inlet_pa=inlet_pa).loss_pa
+            part = dataclasses.replace(part, length_m=(part.length_m or 0.0) * values["friction"])
+            ends = [line.parts[i - 1].kind == "receiver" if i else False, line.parts[i + 1].kind == "receiver"]
+            bore = values.get("port", 1.0) * conductance_of_bore(part.bore_m or 0.0)
+            port = Part(kind="valve", name="port", conductance=bore, b=OPEN_END_B)
+            parts += [port] * ends[0] + [part] + [port] * ends[1]
+        else:
+            parts.append(part)
+    return steady_loss(dataclasses.replace(line, parts=tuple(parts)), flow_m3_per_s, inlet_pa=inlet_pa).loss_pa
 
 
 def _band(value: float, u: float, *, log: bool = True) -> Estimate:
@@ -560,14 +589,14 @@ def _answer(
     parameters: list[Parameter] = []
     vague: list[str] = []
     for i, f in enumerate(problem.free[: problem.physical]):
-        if f.name in ("friction", "tank", "tap", "late", "wall", "shot", "tool.chamber"):
+        if f.name in ("friction", "tank", "tap", "late", "wall", "port", "shot", "tool.chamber"):
             continue
         kind = _kind(f.name)
         spread = math.hypot(float(u[i]), MODEL_U[kind])
         unit, scale = {"bore": ("mm", 1e3), "conductance": ("l_per_s_bar", 1e8), "volume": ("l", 1e3), "air_per_shot": ("l", 1e3)}[
             f.name.split(".")[1]
         ]
-        told = u[i] < min(TOLD * f.prior_u, LOOSEST_U) and (kind != "supply" or opened) and (kind != "volume" or shut)
+        told = u[i] < min(TOLD * f.prior_u, LOOSEST_U) and (kind != "supply" or opened) and (kind != "receiver" or shut)
         nominal = f.nominal * scale
         if told:
             parameters.append(Parameter(name=f.name, value=_band(values[f.name] * scale, spread), nominal=nominal, unit=unit))
@@ -576,9 +605,8 @@ def _answer(
             parameters.append(Parameter(name=f.name, value=_NONE, nominal=nominal, unit=unit))
     volume, drop = _NONE, _NONE
     if shut:
-        volume = _band(
-            _volume(fitted), math.hypot(_spread(problem, x, cov, lambda y: math.log(_volume(problem.fitted_line(y)))), MODEL_U["volume"])
-        )
+        by_noise = _spread(problem, x, cov, lambda y: math.log(_volume(problem.fitted_line(y))))
+        volume = _band(_volume(fitted), math.hypot(by_noise, MODEL_U["receiver" if line.receiver else "volume"]))
     else:
         warnings.append(
             "There is no test nozzle with the supply shut; the volume of the line cannot be weighed. Shut the supply and open it."
@@ -609,8 +637,8 @@ def _answer(
 
 
 def _kind(name: str) -> str:
-    if name.startswith("supply"):
-        return "supply"
+    if name.startswith(("supply", "receiver")):
+        return name.split(".")[0].rstrip("0123456789")
     return {"bore": "bore", "volume": "volume", "conductance": "restriction", "air_per_shot": "air"}[name.split(".")[1]]
 
 
@@ -631,7 +659,7 @@ def _drop_estimate(
     """Loss of the line at the stated flow, with what noise, the model and unknown critical ratios add."""
 
     def loss(y: Floats) -> float:
-        return _drop(problem.fitted_line(y), problem.values(y)["friction"], flow_m3_per_s, inlet_pa)
+        return _drop(problem.fitted_line(y), problem.values(y), flow_m3_per_s, inlet_pa)
 
     here = loss(x)
     if not math.isfinite(here):
@@ -639,20 +667,20 @@ def _drop_estimate(
         return _NONE
     spread = _spread(problem, x, cov, lambda y: math.log(loss(y)) if math.isfinite(loss(y)) else math.log(here))
     # Another critical ratio of the first part, with the conductance that then gives the same loss where it was measured.
-    line, friction = problem.fitted_line(x), problem.values(x)["friction"]
+    line, values = problem.fitted_line(x), problem.values(x)
     first = line.parts[0]
     by_b = 0.0
     if first.conductance is not None and first.kind != "regulator":
         blow = max((e for e in episodes if not e.shut), key=lambda e: e.nozzle_c)
         tested = 0.97 * blow.nozzle_c * (blow.start_tool_pa + line.site.p_amb_pa)
-        measured = _drop(line, friction, tested, blow.start_supply_pa)
+        measured = _drop(line, values, tested, blow.start_supply_pa)
         other_b = min((first.b or 0.0) + B_U, 0.9)
         low, high = 0.2 * first.conductance, 3.0 * first.conductance
         for _ in range(50):
             mid = math.sqrt(low * high)
-            got = _drop(line.with_part(0, b=other_b, conductance=mid), friction, tested, blow.start_supply_pa)
+            got = _drop(line.with_part(0, b=other_b, conductance=mid), values, tested, blow.start_supply_pa)
             low, high = (low, mid) if math.isfinite(got) and got < measured else (mid, high)
-        other = _drop(line.with_part(0, b=other_b, conductance=math.sqrt(low * high)), friction, flow_m3_per_s, inlet_pa)
+        other = _drop(line.with_part(0, b=other_b, conductance=math.sqrt(low * high)), values, flow_m3_per_s, inlet_pa)
         by_b = abs(math.log(other / here)) if math.isfinite(other) and math.isfinite(measured) else 0.1
     return _band(here, math.sqrt(spread**2 + MODEL_U["loss"] ** 2 + by_b**2))
 
