@@ -26,6 +26,7 @@ LONGEST_RECOVERY_S = 60.0
 RING_S = 1.5  # for so long after a shot the hose may ring
 RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
+RISEN_FROM_GAP = 1.4
 BESIDE_S = 0.06
 ROUGHEST = 6.0
 BRIEF_SIGMA = 9.0
@@ -278,16 +279,24 @@ class ShotDetector:
         end = int(np.searchsorted(self._t[: self._scanned], until, side="right"))
         earliest = max(self._not_before, max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf))
         a = int(np.searchsorted(self._t, max(top_s - 1.5, earliest)))
-        fall = measure(self._t[a:end], self._clean[a:end], top_s, lag, noise, size, w.step_s, earliest, until)
+        fall = measure(self._t[a:end], self._clean[a:end], top_s, lag, noise, size, w.step_s, earliest, until, self._least(top_s, noise))
         if fall is None or fall.half_s > top_s + BESIDE_S:
             return  # nothing, or another fall, which has a mark of its own
-        after_gap_s = fall.time_s - max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf)
+        after_gap_s = fall.time_s - max((stop for _, stop in self._gap_ends if stop <= top_s), default=self._first_s)
         if after_gap_s < 2.0 * w.step_s:
             return  # it began in the gap
-        if after_gap_s < RING_S and self._sizes and fall.dip_pa < RING_SHARE * float(np.median(self._sizes)):
+        small = bool(self._sizes) and fall.dip_pa < RING_SHARE * float(np.median(self._sizes))
+        if after_gap_s < RING_S and (small or fall.risen > RISEN_FROM_GAP):
             return  # the line may ring from a shot that the gap has swallowed
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
         self._accept(fall, noise, ready)
+
+    def _least(self, top_s: float, noise: float) -> float:
+        """Depth below which a fall would be turned down anyway, with a margin; the swings of a ringing hose are many [Pa]."""
+        least = 0.7 * max(LEAST_SIGMA * noise, LEAST_PA)
+        if self._last is not None and top_s - self._last.time_s < RING_S:
+            least = max(least, 0.7 * RING_SHARE * self._last.dip_pa)
+        return least
 
     def _stale(self, mark: Floats, w: triggers.Widths) -> bool:
         """Whether a mark only repeats, on a wider scale, the fall judged last: since its bottom nothing has fallen that far."""

@@ -22,7 +22,7 @@ JUMP_S = 0.004
 ONSET_SHAPE, ONSET_SPACING = 0.9, 0.4
 FEWEST_ON_EDGE = 4  # readings between onset and half of the dip, to fit the edge instead
 EDGE_POWER = 1.4
-TRIED = 71  # onsets
+TRIED = 45  # onsets
 CLIMB_S = 0.04  # a falling edge has no level stretch this long
 
 
@@ -120,7 +120,16 @@ def crossing(t: Floats, y: Floats, level: float, first: int, low: int) -> float:
 
 
 def measure(
-    t: Floats, p: Floats, top_s: float, lag_s: float, noise_pa: float, size_pa: float, step_s: float, earliest_s: float, until_s: float
+    t: Floats,
+    p: Floats,
+    top_s: float,
+    lag_s: float,
+    noise_pa: float,
+    size_pa: float,
+    step_s: float,
+    earliest_s: float,
+    until_s: float,
+    least_pa: float = 0.0,
 ) -> Fall | None:
     """Measure the fall whose steepest part ends near `top_s`.
 
@@ -134,6 +143,8 @@ def measure(
         Noise [Pa] and spacing of the readings [s].
     earliest_s, until_s : float
         The view: after the bottom of the shot before, and until the next fall begins [s].
+    least_pa : float
+        A smaller dip is not measured [Pa].
 
     Returns
     -------
@@ -151,7 +162,7 @@ def measure(
     high = climb(t, y, a + int(np.argmax(y[a : top + 1])), first, noise_pa / n**0.5)
     low = high + int(np.argmin(y[high:low_end]))
     rough_dip = float(y[high] - y[low])
-    if low <= high or rough_dip <= 0.0:
+    if low <= high or rough_dip <= max(least_pa, 0.0):
         return None
     before, slope = float(y[high]), 0.0
     minimum, minimum_s = bottom(t, p, y, low, high, z, noise_pa, rough_dip, step_s)
