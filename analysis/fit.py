@@ -37,7 +37,7 @@ LONGEST_NOZZLE_S: Final = 2.5  # of a longer one only the beginning is used: the
 SEARCH_S: Final = 3.0  # marks set by hand are this good
 # What the model itself may be off by, one standard deviation, relative; added to what the readings' noise gives. From the errors
 # of tests.model_errors, the accuracy of a nozzle's stated conductance (1 %), and b of a valve that nobody measured.
-MODEL_U: Final = {"volume": 0.012, "receiver": 0.02, "bore": 0.01, "supply": 0.05, "restriction": 0.12, "air": 0.025, "loss": 0.025}
+MODEL_U: Final = {"volume": 0.012, "receiver": 0.02, "bore": 0.01, "supply": 0.05, "restriction": 0.12, "air": 0.025, "loss": 0.03}
 B_U: Final = 0.06  # standard uncertainty of a critical ratio that was not measured
 LOOSEST_U: Final = 0.2  # relative standard uncertainty above which a parameter is not worth a number
 TOLD: Final = 0.6  # a parameter whose uncertainty is still above this share of its prior's was not told by the recording
@@ -372,7 +372,7 @@ class _Problem:
             elif part.conductance is not None:
                 self._add(f"{labels[i]}.conductance", part.conductance, 1.0 if i == 0 else 0.5, i)
         self._add("tool.chamber", chamber_volume(line), 0.8, len(line.parts) - 1)
-        self._add("friction", 1.0, 0.12, -1)  # roughness, and full-bore fittings, which pressures at the ends cannot tell from it
+        self._add("friction", 1.0, 0.25, -1)  # roughness, and full-bore fittings, which pressures at the ends cannot tell from it
         self._add("tank", line.compressor.tank_m3, 0.1, -1)
         self._add("tap", 0.0, 20e3, -1, plain=True)
         self._add("late", 0.0, 0.006, -1, plain=True)  # how much later than stated the nozzle shuts
