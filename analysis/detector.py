@@ -26,7 +26,7 @@ LONGEST_RECOVERY_S = 60.0
 RING_S = 1.5  # for so long after a shot the hose may ring
 RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
-RISEN_FROM_GAP = 1.4
+RISEN_FROM_GAP, FAINT_SIGMA = 1.4, 6.0
 BESIDE_S = 0.06
 ROUGHEST = 6.0
 BRIEF_SIGMA = 9.0
@@ -286,7 +286,8 @@ class ShotDetector:
         if after_gap_s < 2.0 * w.step_s:
             return  # it began in the gap
         small = bool(self._sizes) and fall.dip_pa < RING_SHARE * float(np.median(self._sizes))
-        if after_gap_s < RING_S and (small or fall.risen > RISEN_FROM_GAP):
+        faint = fall.dip_pa < FAINT_SIGMA * noise
+        if after_gap_s < RING_S and (small or faint or fall.risen > RISEN_FROM_GAP):
             return  # the line may ring from a shot that the gap has swallowed
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
         self._accept(fall, noise, ready)
