@@ -10,6 +10,7 @@ import json
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -203,12 +204,17 @@ def _sessions(args: argparse.Namespace) -> int:
 
 
 def _shots(args: argparse.Namespace) -> int:
+    from analysis.shot_step import air_by_step
     from analysis.shots import find_shots, summarise
     from dashboard import answers, wording
 
     recording = _open(args.what, args)
     record = find_shots(recording.t_s, recording.p_pa)
-    summary = summarise(record, window_pa=_window(args.window))
+    volume_m3 = parse_quantity(args.volume, "volume") if args.volume else None
+    summary = summarise(record, window_pa=_window(args.window), volume_m3=volume_m3)
+    if volume_m3 is not None and summary.air_per_shot_m3.value is None:
+        air = air_by_step(recording.t_s, recording.p_pa, [s.time_s for s in record.shots], volume_m3=volume_m3)
+        summary = replace(summary, air_per_shot_m3=air)
     return _answer(args, answers.shots(recording.channel, record, summary), wording.shots(record, summary, _reader(args)))
 
 
@@ -220,8 +226,10 @@ def _window(words: Sequence[str] | None) -> tuple[float, float] | None:
 
 
 def _leakdown(args: argparse.Namespace) -> int:
+    from analysis.cycles import find_cycles
     from analysis.leak_cost import leak_cost
     from analysis.leakdown import fit_leakdown
+    from analysis.shut_in import shots_of_work, why_not, withhold
     from dashboard import answers, wording
 
     recording = _open(args.what, args)
@@ -233,12 +241,16 @@ def _leakdown(args: argparse.Namespace) -> int:
         p_amb_pa=_ambient(recording),
         reference_pa=parse_quantity(args.reference, "pressure"),
     )
+    cycles = find_cycles(recording.t_s, recording.p_pa, temp_k=recording.temp_k, p_amb_pa=_ambient(recording))
+    why = why_not(shots_of_work(recording.t_s, recording.p_pa), cycles)
+    leak = withhold(leak, why) if why else leak
     cost = leak_cost(leak.leak_m3_per_s, tariff_per_kwh=args.tariff)
     return _answer(args, answers.leakdown(leak, cost), wording.leakdown(leak, cost, _reader(args)))
 
 
 def _cycles(args: argparse.Namespace) -> int:
     from analysis.cycles import find_cycles
+    from analysis.shut_in import shots_of_work
     from dashboard import answers, wording
 
     recording = _open(args.what, args)
@@ -250,6 +262,10 @@ def _cycles(args: argparse.Namespace) -> int:
         p_amb_pa=_ambient(recording),
         reference_pa=parse_quantity(args.reference, "pressure"),
     )
+    shots = shots_of_work(recording.t_s, recording.p_pa)
+    if shots:
+        note = f"The recording shows work, {shots} shots: a line that recovers can look like a run of the pump. Record at the tank."
+        cycles = replace(cycles, warnings=(*cycles.warnings, note))
     return _answer(args, answers.cycles(cycles), wording.cycles(cycles, _reader(args)))
 
 

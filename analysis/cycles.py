@@ -158,6 +158,9 @@ def find_cycles(
         warnings.append("No whole cycle from start to start is in this recording; duty and period need one. Record longer.")
     delivery, leak, share, remarks = _flows(r, cycles, volume_m3, reference_pa)
     warnings += remarks
+    if leak.high is not None and leak.high < 0.0:
+        warnings.append("The pressure rises between the runs, which hides leak and delivery. Record at the tank, with the tools idle.")
+        delivery, leak, share = nothing, nothing, None
     return _answer(cycles, duty, period, delivery, leak, share, reference_pa, volume_m3, False, warnings)
 
 

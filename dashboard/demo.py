@@ -12,6 +12,7 @@ from analysis.leak_cost import leak_cost
 from analysis.leakdown import fit_leakdown
 from analysis.line import Line, parse_line
 from analysis.model import simulate
+from analysis.shot_step import air_by_step
 from analysis.shots import find_shots, summarise
 from analysis.sizing import size_receiver
 from dashboard import wording
@@ -29,6 +30,7 @@ SAMPLES = Path(__file__).resolve().parent.parent / "sample_data"
 SPEED = 60.0  # times as fast as it is said to have happened
 BURST_SHOTS, BURST_EVERY_S, FLOOR_PA = 6, 0.3, 580e3
 NIGHT_M3 = 0.0296
+RECEIVER_M3 = 0.042
 
 
 def run_demo(home: Path, reader: Reader) -> Path:
@@ -79,6 +81,9 @@ def findings(line: Line, before: Recording, after: Recording, night: Recording, 
     tell(head, wording.sizing(sizing, reader))
     comparison = compare(Trace(t_s=before.t_s, p_pa=before.p_pa), Trace(t_s=after.t_s, p_pa=after.p_pa))
     tell("Before and after the receiver", wording.compare(comparison, reader))
+    fired = [s.time_s for s in comparison.after.shots]
+    air = air_by_step(after.t_s, after.p_pa, fired, volume_m3=RECEIVER_M3)
+    tell("Air per shot, weighed in the receiver", [wording.air_per_shot(air, reader)])
     leak = fit_leakdown(night.t_s, night.p_pa, volume_m3=NIGHT_M3, temp_k=night.temp_k, p_amb_pa=night.p_amb_pa)
     tell("Overnight", wording.leakdown(leak, leak_cost(leak.leak_m3_per_s), reader))
     tell("Mind", wording.RECEIVER_CAUTIONS)

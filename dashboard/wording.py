@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
+    from analysis.estimate import Estimate
     from analysis.fit import LineFit
     from analysis.leak_breaks import Span
     from analysis.leak_cost import LeakCost
@@ -59,9 +60,16 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
     if summary.in_window is not None:
         out.append(f"{percent(summary.in_window)} of the shots started inside the tool's window.")
     if summary.air_per_shot_m3.value is not None:
-        out.append(f"A shot took {reader.estimate(summary.air_per_shot_m3, reader.air)} of free air.")
+        out.append(air_per_shot(summary.air_per_shot_m3, reader))
     out.append(f"{summary.recovered} recovered, {summary.cut_off} were cut off by what came next, {summary.not_recovered} did not recover.")
     return [*out, *_events(record)]
+
+
+def air_per_shot(air: Estimate, reader: Reader) -> str:
+    """Say how much free air a shot took."""
+    if air.value is None:
+        return "How much air a shot takes cannot be told: it needs a few single shots with a pause, and a receiver that is fed slowly."
+    return f"A shot took {reader.estimate(air, reader.air)} of free air."
 
 
 def _events(record: ShotRecord) -> list[str]:

@@ -13,7 +13,14 @@ def test_the_demo_plays_records_and_tells_its_findings(tmp_path: Path) -> None:
     words = [sys.executable, "-W", "error", "-m", "farend", "demo", "--no-serve"]
     done = subprocess.run(words, env=env, capture_output=True, text=True, timeout=300, check=False)
     assert done.returncode == 0, done.stderr
-    for finding in ("Shots, without a receiver", "What the line model expects", "Before and after the receiver", "Overnight", "Mind"):
+    for finding in (
+        "Shots, without a receiver",
+        "What the line model expects",
+        "Before and after the receiver",
+        "Air per shot",
+        "Overnight",
+        "Mind",
+    ):
         assert finding in done.stdout
     assert "It helped." in done.stdout
     assert "It leaks." in done.stdout

@@ -1,0 +1,30 @@
+"""A leak-down is read only from a line left alone."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+import farend
+
+SAMPLES = Path(farend.__file__).parent / "sample_data"
+
+
+@pytest.mark.parametrize(
+    ("name", "reason"), [("pump_up", "the pump ran"), ("deck_no_receiver", "it shows work"), ("deck_two_channels", "it shows work")]
+)
+def test_work_and_pump_cycles_are_no_leak_down(capsys: pytest.CaptureFixture[str], name: str, reason: str) -> None:
+    assert farend.main(["leakdown", str(SAMPLES / f"{name}.csv"), "--volume", "100 L", "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["verdict"] == "cannot tell"
+    assert reason in answer["why"]
+    assert answer["leak_l_per_s"]["value"] is None
+
+
+def test_recoveries_of_a_line_give_no_leak_to_the_pump(capsys: pytest.CaptureFixture[str]) -> None:
+    assert farend.main(["cycles", str(SAMPLES / "deck_no_receiver.csv"), "--volume", "100 L", "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["leak_l_per_s"]["value"] is None
+    assert any("shots" in warning for warning in answer["warnings"])
