@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.air import conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
 from analysis.line import Line, Part
-from analysis.network import PLAIN, REGULATOR, run
+from analysis.network import MOST_CELLS, PLAIN, REGULATOR, run
 
 Floats = NDArray[np.float64]
 
@@ -141,6 +141,8 @@ def chamber_volume(line: Line) -> float:
 def build(line: Line, *, cell_m: float = 0.5) -> Network:
     """Turn a line into stores and links; hoses are cut into cells of about `cell_m` [m]."""
     temp, p_amb = line.site.temperature_k, line.site.p_amb_pa
+    # A very long line gets longer cells, so that they fit.
+    cell_m = max(cell_m, 1.1 * sum(p.length_m or 0.0 for p in line.parts) / (MOST_CELLS - 4 * len(line.parts)))
     is_hose, index, names = [0], [0], ["tank"]
     volumes = [_vessel(line.compressor.tank_m3, temp)]
     hoses: list[list[float]] = []
@@ -279,7 +281,7 @@ def run_network(
     shots_s: ArrayLike = (),
     nozzles: Sequence[Nozzle] = (),
     output_rate_hz: float = 200.0,
-    cfl: float = 0.85,
+    cfl: float = 0.9,
     memory: bool = True,
 ) -> Outcome:
     """Run a network from a state, which is left at the end of the run.

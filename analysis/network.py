@@ -13,7 +13,7 @@ References
 .. [1] E. F. Toro, Riemann Solvers and Numerical Methods for Fluid Dynamics: HLLC (chapter 10), MUSCL-Hancock (chapter 14).
 .. [2] W. Zielke, Frequency-dependent friction in transient pipe flow, J. Basic Eng. 90 (1968); A. K. Trikha, J. Fluids Eng. 97 (1975):
    the kernel as a sum of exponentials. The four terms below are our own fit to Zielke's exact kernel in the frequency domain,
-   within 6 % for R^2 omega/nu from 10 to 20 000.
+   within 4 % for R^2 omega/nu from 20 to 8000.
 .. [3] A. E. Vardy and J. M. B. Brown, J. Hydraulic Res. 33 (1995): in turbulent flow the kernel fades sooner, at Re^kappa/12.86.
 """
 
@@ -43,9 +43,45 @@ PLAIN: Final = 0  # a restriction by C and b
 REGULATOR: Final = 1  # likewise, and its outlet is held at a set point; passes nothing backwards
 
 TERMS: Final = 4
-WEIGHT: Final = np.array([1.9146, 6.0662, 18.896, 119.53])
-RATE: Final = np.array([37.067, 310.74, 2818.4, 37737.0])
+WEIGHT: Final = np.array([1.7616, 4.6923, 12.920, 84.027])
+RATE: Final = np.array([35.973, 241.48, 1679.0, 18931.8])
 REFRESH: Final = 8  # steps between two looks at time step, friction and heat coefficients
+
+
+# All cell arrays are rows of one flat array `g`, a fixed distance apart: only so can the compiler see that they do not overlap, and
+# vectorise. The distance is no power of two, so that the rows do not compete for the same places in the processor's cache.
+ROW: Final = 4168
+ONE = np.uint64(1)
+ROWS: Final = 36
+MOST_CELLS: Final = ROW - 8
+# state (density, speed, pressure), wall forces, friction and heat coefficients, half-time states at both faces and in the middle with
+# scratch, fluxes, memory of wall shear and heat, conserved quantities
+W0, W1, W2 = np.uint64(0 * ROW), np.uint64(1 * ROW), np.uint64(2 * ROW)
+F0, F1 = np.uint64(3 * ROW), np.uint64(4 * ROW)
+COEF0, COEF1, COEF2, COEF3 = np.uint64(5 * ROW), np.uint64(6 * ROW), np.uint64(7 * ROW), np.uint64(8 * ROW)
+LO0, LO1, LO2 = np.uint64(9 * ROW), np.uint64(10 * ROW), np.uint64(11 * ROW)
+HI0, HI1, HI2 = np.uint64(12 * ROW), np.uint64(13 * ROW), np.uint64(14 * ROW)
+MID0, MID1, MID2, MID3, MID4, MID5, MID6 = (
+    np.uint64(15 * ROW),
+    np.uint64(16 * ROW),
+    np.uint64(17 * ROW),
+    np.uint64(18 * ROW),
+    np.uint64(19 * ROW),
+    np.uint64(20 * ROW),
+    np.uint64(21 * ROW),
+)
+FLUX0, FLUX1, FLUX2 = np.uint64(22 * ROW), np.uint64(23 * ROW), np.uint64(24 * ROW)
+HIST0, HIST1, HIST2, HIST3, HIST4, HIST5, HIST6, HIST7 = (
+    np.uint64(25 * ROW),
+    np.uint64(26 * ROW),
+    np.uint64(27 * ROW),
+    np.uint64(28 * ROW),
+    np.uint64(29 * ROW),
+    np.uint64(30 * ROW),
+    np.uint64(31 * ROW),
+    np.uint64(32 * ROW),
+)
+CONS0, CONS1, CONS2 = np.uint64(33 * ROW), np.uint64(34 * ROW), np.uint64(35 * ROW)
 
 
 def _fast(function: F) -> F:
@@ -168,44 +204,42 @@ def link_flow(
 
 
 @_fast
-def predict_hose(
-    a: int, b: int, dtdx: float, dt: float, w: np.ndarray, f: np.ndarray, coef: np.ndarray, lo: np.ndarray, hi: np.ndarray, mid: np.ndarray
-) -> None:
+def predict_hose(a: int, b: int, dtdx: float, dt: float, g: np.ndarray) -> None:
     """Half-time states at both faces of each cell: lo at the left face, hi at the right; cells a..b-1, ghosts at a-1 and b."""
-    if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
+    if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return
-    for i in range(a, b):
-        r, u, p = w[0, i], w[1, i], w[2, i]
-        d0, d1 = r - w[0, i - 1], w[0, i + 1] - r
+    for i in range(np.uint64(a), np.uint64(b)):
+        r, u, p = g[W0 + i], g[W1 + i], g[W2 + i]
+        d0, d1 = r - g[W0 + i - ONE], g[W0 + i + ONE] - r
         s = d0 * d1
         sr = 2.0 * s / (d0 + d1) if s > 0.0 else 0.0
-        d0, d1 = u - w[1, i - 1], w[1, i + 1] - u
+        d0, d1 = u - g[W1 + i - ONE], g[W1 + i + ONE] - u
         s = d0 * d1
         su = 2.0 * s / (d0 + d1) if s > 0.0 else 0.0
-        d0, d1 = p - w[2, i - 1], w[2, i + 1] - p
+        d0, d1 = p - g[W2 + i - ONE], g[W2 + i + ONE] - p
         s = d0 * d1
         sp = 2.0 * s / (d0 + d1) if s > 0.0 else 0.0
         h = 0.5 * dtdx
         rm = r - h * (u * sr + r * su)
-        brake = (coef[0, i] + coef[1, i] * abs(u)) * u + f[0, i]
+        brake = (g[COEF0 + i] + g[COEF1 + i] * abs(u)) * u + g[F0 + i]
         um = u - h * (u * su + sp / r) - 0.5 * dt * brake
         # Friction turns into heat: total energy is left as it is, so the pressure gains what the motion loses.
-        gain = (GAMMA - 1.0) * (r * u * brake - coef[2, i] * (p / (r * R_AIR_J_PER_KG_K) - coef[3, i]) - f[1, i])
+        gain = (GAMMA - 1.0) * (r * u * brake - g[COEF2 + i] * (p / (r * R_AIR_J_PER_KG_K) - g[COEF3 + i]) - g[F1 + i])
         pm = p - h * (u * sp + GAMMA * p * su) + 0.5 * dt * gain
-        mid[0, i], mid[1, i], mid[2, i] = rm, um, pm
-        lo[0, i], hi[0, i] = rm - 0.5 * sr, rm + 0.5 * sr
-        lo[1, i], hi[1, i] = um - 0.5 * su, um + 0.5 * su
-        lo[2, i], hi[2, i] = pm - 0.5 * sp, pm + 0.5 * sp
+        g[MID0 + i], g[MID1 + i], g[MID2 + i] = rm, um, pm
+        g[LO0 + i], g[HI0 + i] = rm - 0.5 * sr, rm + 0.5 * sr
+        g[LO1 + i], g[HI1 + i] = um - 0.5 * su, um + 0.5 * su
+        g[LO2 + i], g[HI2 + i] = pm - 0.5 * sp, pm + 0.5 * sp
 
 
 @_fast
-def inner_fluxes(a: int, b: int, lo: np.ndarray, hi: np.ndarray, flux: np.ndarray) -> None:
+def inner_fluxes(a: int, b: int, g: np.ndarray) -> None:
     """HLLC fluxes of mass, momentum and energy at the faces between cells a..b-1; the flux at index i enters cell i."""
-    if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
+    if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return
-    for i in range(a + 1, b):
-        rl, ul, pl = hi[0, i - 1], hi[1, i - 1], hi[2, i - 1]
-        rr, ur, pr = lo[0, i], lo[1, i], lo[2, i]
+    for i in range(np.uint64(a + 1), np.uint64(b)):
+        rl, ul, pl = g[HI0 + i - ONE], g[HI1 + i - ONE], g[HI2 + i - ONE]
+        rr, ur, pr = g[LO0 + i], g[LO1 + i], g[LO2 + i]
         cl, cr = math.sqrt(GAMMA * pl / rl), math.sqrt(GAMMA * pr / rr)
         sl = min(ul - cl, ur - cr)
         sr = max(ul + cl, ur + cr)
@@ -223,9 +257,9 @@ def inner_fluxes(a: int, b: int, lo: np.ndarray, hi: np.ndarray, flux: np.ndarra
         grow = v / (far - star)  # density in the star region over that outside
         rs = r * grow
         es = grow * (e + (star - u) * (r * star + r * p / m))
-        flux[0, i] = r * u + s * (rs - r)
-        flux[1, i] = r * u * u + p + s * (rs * star - r * u)
-        flux[2, i] = u * (e + p) + s * (es - e)
+        g[FLUX0 + i] = r * u + s * (rs - r)
+        g[FLUX1 + i] = r * u * u + p + s * (rs * star - r * u)
+        g[FLUX2 + i] = u * (e + p) + s * (es - e)
 
 
 @_fast
@@ -234,13 +268,7 @@ def advance_hose(
     b: int,
     dtdx: float,
     dt: float,
-    cons: np.ndarray,
-    w: np.ndarray,
-    f: np.ndarray,
-    coef: np.ndarray,
-    mid: np.ndarray,
-    flux: np.ndarray,
-    hist: np.ndarray,
+    g: np.ndarray,
     memory: np.ndarray,
     h: int,
 ) -> float:
@@ -248,7 +276,7 @@ def advance_hose(
 
     Returns the heat that came from the wall over the step, per cell volume [J/m3].
     """
-    if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
+    if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return 0.0
     # Plain numbers, not array elements, so that the loops can be vectorised.
     cu, ct = memory[h, 0], memory[h, 1]
@@ -257,69 +285,69 @@ def advance_hose(
     at0, at1, at2, at3 = memory[h, 10], memory[h, 11], memory[h, 12], memory[h, 13]
     gt0, gt1, gt2, gt3 = memory[h, 14], memory[h, 15], memory[h, 16], memory[h, 17]
     sum_u, sum_t = gu0 + gu1 + gu2 + gu3, gt0 + gt1 + gt2 + gt3
-    for i in range(a, b):
-        mid[3, i] = cons[0, i] + dtdx * (flux[0, i] - flux[0, i + 1])
-        mid[4, i] = cons[1, i] + dtdx * (flux[1, i] - flux[1, i + 1])
-        mid[5, i] = cons[2, i] + dtdx * (flux[2, i] - flux[2, i + 1])
+    for i in range(np.uint64(a), np.uint64(b)):
+        g[MID3 + i] = g[CONS0 + i] + dtdx * (g[FLUX0 + i] - g[FLUX0 + i + ONE])
+        g[MID4 + i] = g[CONS1 + i] + dtdx * (g[FLUX1 + i] - g[FLUX1 + i + ONE])
+        g[MID5 + i] = g[CONS2 + i] + dtdx * (g[FLUX2 + i] - g[FLUX2 + i + ONE])
     # Wall shear: the steady part, Crank-Nicolson with the middle speed; the memory of past accelerations, its newest part implicit.
-    for i in range(a, b):
-        u_old = w[1, i]
-        k = coef[0, i] + coef[1, i] * abs(mid[1, i])
-        p0, p1, p2, p3 = au0 * hist[0, i], au1 * hist[1, i], au2 * hist[2, i], au3 * hist[3, i]
-        u = mid[4, i] / mid[3, i] + dt * (-0.5 * k * u_old - cu * (p0 + p1 + p2 + p3) + cu * sum_u * u_old)
+    for i in range(np.uint64(a), np.uint64(b)):
+        u_old = g[W1 + i]
+        k = g[COEF0 + i] + g[COEF1 + i] * abs(g[MID1 + i])
+        p0, p1, p2, p3 = au0 * g[HIST0 + i], au1 * g[HIST1 + i], au2 * g[HIST2 + i], au3 * g[HIST3 + i]
+        u = g[MID4 + i] / g[MID3 + i] + dt * (-0.5 * k * u_old - cu * (p0 + p1 + p2 + p3) + cu * sum_u * u_old)
         u /= 1.0 + dt * (0.5 * k + cu * sum_u)
         du = u - u_old + 1e-30  # never quite zero: a memory that fades to denormal numbers is slow
         p0, p1, p2, p3 = p0 + gu0 * du, p1 + gu1 * du, p2 + gu2 * du, p3 + gu3 * du
-        hist[0, i], hist[1, i], hist[2, i], hist[3, i] = p0, p1, p2, p3
-        f[0, i] = cu * (p0 + p1 + p2 + p3)
-        mid[1, i] = u
+        g[HIST0 + i], g[HIST1 + i], g[HIST2 + i], g[HIST3 + i] = p0, p1, p2, p3
+        g[F0 + i] = cu * (p0 + p1 + p2 + p3)
+        g[MID1 + i] = u
     # Wall heat likewise, per unit volume.
-    for i in range(a, b):
-        r, u, t_old = mid[3, i], mid[1, i], mid[6, i]
-        k = coef[2, i] / (r * CV_J_PER_KG_K)
-        p0, p1, p2, p3 = at0 * hist[4, i], at1 * hist[5, i], at2 * hist[6, i], at3 * hist[7, i]
-        t = (mid[5, i] / r - 0.5 * u * u) / CV_J_PER_KG_K
-        t += dt * (0.5 * k * (2.0 * coef[3, i] - t_old) - ct * (p0 + p1 + p2 + p3) + ct * sum_t * t_old)
+    for i in range(np.uint64(a), np.uint64(b)):
+        r, u, t_old = g[MID3 + i], g[MID1 + i], g[MID6 + i]
+        k = g[COEF2 + i] / (r * CV_J_PER_KG_K)
+        p0, p1, p2, p3 = at0 * g[HIST4 + i], at1 * g[HIST5 + i], at2 * g[HIST6 + i], at3 * g[HIST7 + i]
+        t = (g[MID5 + i] / r - 0.5 * u * u) / CV_J_PER_KG_K
+        t += dt * (0.5 * k * (2.0 * g[COEF3 + i] - t_old) - ct * (p0 + p1 + p2 + p3) + ct * sum_t * t_old)
         t /= 1.0 + dt * (0.5 * k + ct * sum_t)
         d_t = t - t_old + 1e-30
         p0, p1, p2, p3 = p0 + gt0 * d_t, p1 + gt1 * d_t, p2 + gt2 * d_t, p3 + gt3 * d_t
-        hist[4, i], hist[5, i], hist[6, i], hist[7, i] = p0, p1, p2, p3
-        f[1, i] = ct * (p0 + p1 + p2 + p3) * r * CV_J_PER_KG_K
-        mid[6, i] = t
+        g[HIST4 + i], g[HIST5 + i], g[HIST6 + i], g[HIST7 + i] = p0, p1, p2, p3
+        g[F1 + i] = ct * (p0 + p1 + p2 + p3) * r * CV_J_PER_KG_K
+        g[MID6 + i] = t
     heat = 0.0
-    for i in range(a, b):
-        r, u, t = mid[3, i], mid[1, i], mid[6, i]
+    for i in range(np.uint64(a), np.uint64(b)):
+        r, u, t = g[MID3 + i], g[MID1 + i], g[MID6 + i]
         e = r * (CV_J_PER_KG_K * t + 0.5 * u * u)
-        heat += e - mid[5, i]
-        cons[0, i], cons[1, i], cons[2, i] = r, r * u, e
-        w[0, i], w[1, i], w[2, i] = r, u, r * R_AIR_J_PER_KG_K * t
+        heat += e - g[MID5 + i]
+        g[CONS0 + i], g[CONS1 + i], g[CONS2 + i] = r, r * u, e
+        g[W0 + i], g[W1 + i], g[W2 + i] = r, u, r * R_AIR_J_PER_KG_K * t
     return heat
 
 
 @_fast
-def refresh_hose(a: int, b: int, h: int, hose: np.ndarray, memory: float, w: np.ndarray, coef: np.ndarray, mean: np.ndarray) -> float:
+def refresh_hose(a: int, b: int, h: int, hose: np.ndarray, memory: float, g: np.ndarray, mean: np.ndarray) -> float:
     """Look friction and heat coefficients up afresh; mean gets density-averaged viscosity and Reynolds number. Returns the fastest wave."""
-    if a < 1:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
+    if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return 0.0
     bore, rough, wall_k, brake, warm = hose[h, 4], hose[h, 5], hose[h, 6], hose[h, 7], hose[h, 8]
     fastest, nu_sum, re_sum = 0.0, 0.0, 0.0
-    for i in range(a, b):
-        r, u, p = w[0, i], w[1, i], w[2, i]
+    for i in range(np.uint64(a), np.uint64(b)):
+        r, u, p = g[W0 + i], g[W1 + i], g[W2 + i]
         t = p / (r * R_AIR_J_PER_KG_K)
         mu = SUTHERLAND_MU0_PA_S * (t / SUTHERLAND_T0_K) * math.sqrt(t / SUTHERLAND_T0_K) * (SUTHERLAND_T0_K + SUTHERLAND_S_K)
         mu /= t + SUTHERLAND_S_K
         nu = mu / r
         re = abs(u) * bore / nu
         factor, share = friction_terms(re, rough / bore)
-        coef[0, i] = brake * (1.0 - share) * 32.0 * nu / (bore * bore)
-        coef[1, i] = brake * share * factor / (2.0 * bore)
+        g[COEF0 + i] = brake * (1.0 - share) * 32.0 * nu / (bore * bore)
+        g[COEF1 + i] = brake * share * factor / (2.0 * bore)
         # Nusselt number: 8 is the quasi-steady value that belongs to Zielke's kernel taken for heat; turbulent by Gnielinski.
         eighth = factor / 8.0
         turbulent = eighth * (max(re, 2000.0) - 1000.0) * PRANDTL / (1.0 + 12.7 * math.sqrt(eighth) * (PRANDTL ** (2.0 / 3.0) - 1.0))
         laminar = 8.0 if memory > 0.0 else 3.66
         conductivity = mu * CP_J_PER_KG_K / PRANDTL
-        coef[2, i] = warm * ((1.0 - share) * laminar + share * max(turbulent, laminar)) * conductivity * 4.0 / (bore * bore)
-        coef[3, i] = wall_k
+        g[COEF2 + i] = warm * ((1.0 - share) * laminar + share * max(turbulent, laminar)) * conductivity * 4.0 / (bore * bore)
+        g[COEF3 + i] = wall_k
         fastest = max(fastest, abs(u) + math.sqrt(GAMMA * p / r))
         nu_sum += nu
         re_sum += re
@@ -348,7 +376,7 @@ def _end_flux(
     p_cell: float,
     area: float,
     i: int,
-    flux: np.ndarray,
+    g: np.ndarray,
     face: np.ndarray,
     h: int,
     end: int,
@@ -366,9 +394,9 @@ def _end_flux(
             r = r_cell * (p / p_cell) ** (1.0 / GAMMA)
     u = q / (area * r)
     face[h, end, 0], face[h, end, 1], face[h, end, 2] = r, u, p
-    flux[0, i] = q / area
-    flux[1, i] = q / area * u + p
-    flux[2, i] = q / area * CP_J_PER_KG_K * t_up
+    g[FLUX0 + np.uint64(i)] = q / area
+    g[FLUX1 + np.uint64(i)] = q / area * u + p
+    g[FLUX2 + np.uint64(i)] = q / area * CP_J_PER_KG_K * t_up
 
 
 @_fast
@@ -377,8 +405,7 @@ def _stagnation(
     is_hose: np.ndarray,
     index: np.ndarray,
     hose: np.ndarray,
-    lo: np.ndarray,
-    hi: np.ndarray,
+    g: np.ndarray,
     vol_m: np.ndarray,
     vol_e: np.ndarray,
     at_outlet: bool,
@@ -389,9 +416,9 @@ def _stagnation(
         return vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
     if at_outlet:
         i = int(hose[j, 1]) - 1
-        return hi[2, i] / (hi[0, i] * R_AIR_J_PER_KG_K) + 0.5 * hi[1, i] ** 2 / CP_J_PER_KG_K
+        return g[HI2 + np.uint64(i)] / (g[HI0 + np.uint64(i)] * R_AIR_J_PER_KG_K) + 0.5 * g[HI1 + np.uint64(i)] ** 2 / CP_J_PER_KG_K
     i = int(hose[j, 0])
-    return lo[2, i] / (lo[0, i] * R_AIR_J_PER_KG_K) + 0.5 * lo[1, i] ** 2 / CP_J_PER_KG_K
+    return g[LO2 + np.uint64(i)] / (g[LO0 + np.uint64(i)] * R_AIR_J_PER_KG_K) + 0.5 * g[LO1 + np.uint64(i)] ** 2 / CP_J_PER_KG_K
 
 
 @_fast
@@ -406,7 +433,7 @@ def run(
     vol_m: np.ndarray,
     vol_e: np.ndarray,
     hose: np.ndarray,
-    cons: np.ndarray,
+    state: np.ndarray,
     link: np.ndarray,
     el: np.ndarray,
     drain: np.ndarray,
@@ -425,13 +452,13 @@ def run(
     its range.
     """
     n_store, n_link, n_hose = is_hose.shape[0], link.shape[0], hose.shape[0]
-    cells = cons.shape[1]
-    w = np.ones((3, cells))
-    coef = np.zeros((4, cells))
-    f = np.zeros((2, cells))
-    lo, hi, mid = np.ones((3, cells)), np.ones((3, cells)), np.ones((7, cells))  # of mid the last four are scratch and temperature
-    flux = np.zeros((3, cells + 1))
-    hist = np.zeros((8, cells))
+    cells = state.shape[1]
+    g = np.zeros(ROWS * ROW)
+    g[int(W0) : int(W0) + ROW] = 1.0  # ghosts, until they are set
+    g[int(W2) : int(W2) + ROW] = 1.0
+    g[int(CONS0) : int(CONS0) + cells] = state[0]
+    g[int(CONS1) : int(CONS1) + cells] = state[1]
+    g[int(CONS2) : int(CONS2) + cells] = state[2]
     past = np.zeros((n_hose, 19))
     mean = np.zeros(2)
     ends = np.zeros((n_store, 2))  # pressure at the inlet and outlet end of each store
@@ -444,12 +471,12 @@ def run(
     for h in range(n_hose):
         a, b = int(hose[h, 0]), int(hose[h, 1])
         for i in range(a, b):
-            w[0, i] = cons[0, i]
-            w[1, i] = cons[1, i] / cons[0, i]
-            w[2, i] = (GAMMA - 1.0) * (cons[2, i] - 0.5 * cons[1, i] * w[1, i])
-            mid[6, i] = w[2, i] / (w[0, i] * R_AIR_J_PER_KG_K)
-        for k in range(3):
-            face[h, 0, k], face[h, 1, k] = w[k, a], w[k, b - 1]
+            g[W0 + np.uint64(i)] = g[CONS0 + np.uint64(i)]
+            g[W1 + np.uint64(i)] = g[CONS1 + np.uint64(i)] / g[CONS0 + np.uint64(i)]
+            g[W2 + np.uint64(i)] = (GAMMA - 1.0) * (g[CONS2 + np.uint64(i)] - 0.5 * g[CONS1 + np.uint64(i)] * g[W1 + np.uint64(i)])
+            g[MID6 + np.uint64(i)] = g[W2 + np.uint64(i)] / (g[W0 + np.uint64(i)] * R_AIR_J_PER_KG_K)
+        face[h, 0, 0], face[h, 0, 1], face[h, 0, 2] = g[W0 + np.uint64(a)], g[W1 + np.uint64(a)], g[W2 + np.uint64(a)]
+        face[h, 1, 0], face[h, 1, 1], face[h, 1, 2] = g[W0 + np.uint64(b - 1)], g[W1 + np.uint64(b - 1)], g[W2 + np.uint64(b - 1)]
     for s in range(n_store):
         j = index[s]
         if is_hose[s]:
@@ -472,7 +499,7 @@ def run(
             dt = 2e-3
             for h in range(n_hose):
                 a, b = int(hose[h, 0]), int(hose[h, 1])
-                fastest = refresh_hose(a, b, h, hose, memory, w, coef, mean)
+                fastest = refresh_hose(a, b, h, hose, memory, g, mean)
                 if not fastest < 5e3:
                     return -1
                 # The first steps are short: the waves of a sudden start are not in the state yet.
@@ -497,11 +524,20 @@ def run(
         # Half-time states of the hoses.
         for h in range(n_hose):
             a, b = int(hose[h, 0]), int(hose[h, 1])
-            for k in range(3):
-                w[k, a - 1] = 2.0 * face[h, 0, k] - w[k, a]
-                w[k, b] = 2.0 * face[h, 1, k] - w[k, b - 1]
-            predict_hose(a, b, dt / hose[h, 2], dt, w, f, coef, lo, hi, mid)
-            inner_fluxes(a, b, lo, hi, flux)
+            g[W0 + np.uint64(a - 1)], g[W0 + np.uint64(b)] = (
+                2.0 * face[h, 0, 0] - g[W0 + np.uint64(a)],
+                2.0 * face[h, 1, 0] - g[W0 + np.uint64(b - 1)],
+            )
+            g[W1 + np.uint64(a - 1)], g[W1 + np.uint64(b)] = (
+                2.0 * face[h, 0, 1] - g[W1 + np.uint64(a)],
+                2.0 * face[h, 1, 1] - g[W1 + np.uint64(b - 1)],
+            )
+            g[W2 + np.uint64(a - 1)], g[W2 + np.uint64(b)] = (
+                2.0 * face[h, 0, 2] - g[W2 + np.uint64(a)],
+                2.0 * face[h, 1, 2] - g[W2 + np.uint64(b - 1)],
+            )
+            predict_hose(a, b, dt / hose[h, 2], dt, g)
+            inner_fluxes(a, b, g)
 
         # What leaves the stores otherwise: leaks and test nozzles, and the tool's shot.
         for s in range(n_store):
@@ -513,7 +549,7 @@ def run(
                 j = index[s]
                 if is_hose[s]:
                     i = int(hose[j, 1]) - 1
-                    p, temp = face[j, 1, 2], mid[2, i] / (mid[0, i] * R_AIR_J_PER_KG_K)
+                    p, temp = face[j, 1, 2], g[MID2 + np.uint64(i)] / (g[MID0 + np.uint64(i)] * R_AIR_J_PER_KG_K)
                 else:
                     p, temp = (GAMMA - 1.0) * vol_e[j] / volume[j, 0], vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
                     p += 0.5 * dt * GAMMA * R_AIR_J_PER_KG_K * temp / volume[j, 0] * (q_old[max(s - 1, 0)] * (s > 0) - loss[s])
@@ -546,7 +582,7 @@ def run(
             j = index[s]
             if is_hose[s]:
                 i, area = int(hose[j, 1]) - 1, hose[j, 3]
-                r, u, p = hi[0, i], hi[1, i], hi[2, i]
+                r, u, p = g[HI0 + np.uint64(i)], g[HI1 + np.uint64(i)], g[HI2 + np.uint64(i)]
                 c = math.sqrt(GAMMA * p / r)
                 zl = c / (area * max(1.0 - u / c, 0.05))
                 kl = 0.5 / (r * area * area)
@@ -562,7 +598,7 @@ def run(
             j = index[s]
             if is_hose[s]:
                 i, area = int(hose[j, 0]), hose[j, 3]
-                r, u, p = lo[0, i], lo[1, i], lo[2, i]
+                r, u, p = g[LO0 + np.uint64(i)], g[LO1 + np.uint64(i)], g[LO2 + np.uint64(i)]
                 c = math.sqrt(GAMMA * p / r)
                 zr = c / (area * max(1.0 + u / c, 0.05))
                 kr = 0.5 / (r * area * area)
@@ -584,14 +620,25 @@ def run(
                 b, area = int(hose[h, 1]), hose[h, 3]
                 whole = flow + loss[k]  # what is drawn off at the end of a hose leaves it there beside the link's flow
                 _end_flux(
-                    whole, pl - zl * flow, tl if whole >= 0.0 else tr, whole < 0.0, hi[0, b - 1], hi[2, b - 1], area, b, flux, face, h, 1
+                    whole,
+                    pl - zl * flow,
+                    tl if whole >= 0.0 else tr,
+                    whole < 0.0,
+                    g[HI0 + np.uint64(b - 1)],
+                    g[HI2 + np.uint64(b - 1)],
+                    area,
+                    b,
+                    g,
+                    face,
+                    h,
+                    1,
                 )
                 books[1] += loss[k] * dt
                 books[3] += (whole * (tl if whole >= 0.0 else tr) - flow * t_up) * CP_J_PER_KG_K * dt
             if is_hose[k + 1]:
                 h = index[k + 1]
                 a, area = int(hose[h, 0]), hose[h, 3]
-                _end_flux(flow, pr + zr * flow, t_up, flow >= 0.0, lo[0, a], lo[2, a], area, a, flux, face, h, 0)
+                _end_flux(flow, pr + zr * flow, t_up, flow >= 0.0, g[LO0 + np.uint64(a)], g[LO2 + np.uint64(a)], area, a, g, face, h, 0)
 
         # Volumes.
         for s in range(n_store):
@@ -609,7 +656,7 @@ def run(
                 sign = 1.0 if side == 0 else -1.0
                 up = k if q[k] >= 0.0 else k + 1
                 dm += sign * q[k] * dt
-                de += sign * q[k] * dt * CP_J_PER_KG_K * _stagnation(up, is_hose, index, hose, lo, hi, vol_m, vol_e, up == k)
+                de += sign * q[k] * dt * CP_J_PER_KG_K * _stagnation(up, is_hose, index, hose, g, vol_m, vol_e, up == k)
             if s == 0 and pump[0] > 0.0:
                 p = (GAMMA - 1.0) * vol_e[j] / volume[j, 0]
                 running = p < pump[1] or (running and p < pump[2])
@@ -637,7 +684,7 @@ def run(
                     return -1
             else:
                 a, b = int(hose[j, 0]), int(hose[j, 1])
-                books[4] += hose[j, 2] * hose[j, 3] * advance_hose(a, b, dt / hose[j, 2], dt, cons, w, f, coef, mid, flux, hist, past, j)
+                books[4] += hose[j, 2] * hose[j, 3] * advance_hose(a, b, dt / hose[j, 2], dt, g, past, j)
                 ends[s, 0], ends[s, 1] = face[j, 0, 2], face[j, 1, 2]
                 for end in range(2):
                     if abs(face[j, end, 1]) + math.sqrt(GAMMA * face[j, end, 2] / face[j, end, 0]) > past[j, 18]:
@@ -661,4 +708,9 @@ def run(
         out_p[sample] = ends
         out_q[sample] = q
         sample += 1
+    state[0], state[1], state[2] = (
+        g[int(CONS0) : int(CONS0) + cells],
+        g[int(CONS1) : int(CONS1) + cells],
+        g[int(CONS2) : int(CONS2) + cells],
+    )
     return steps

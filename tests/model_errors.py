@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import curve_fit
+from scipy.special import jv
 
 from analysis.air import iso6358_mass_flow
 from analysis.constants import GAMMA, R_AIR_J_PER_KG_K
@@ -100,7 +102,7 @@ def fanno_loss() -> Row:
 
 
 def _ring(bore_mm: float) -> tuple[float, float, float, float]:
-    """Ring a still 15 m hose, open to a large tank: angular frequency and decay of the model, then by Kirchhoff's wide-tube theory."""
+    """Ring a still 15 m hose, open to a large tank: angular frequency and decay of the model, then by Zwikker and Kosten's theory."""
     net = build(_line(_hose("15 m", f"{bore_mm} mm"), tank="50000 L"), cell_m=0.15)
     state = settled(net, 8e5)
     a, b = int(net.hose[0, 0]), int(net.hose[0, 1])
@@ -121,8 +123,19 @@ def _ring(bore_mm: float) -> tuple[float, float, float, float]:
     fitted, _ = curve_fit(damped, t[later], p[later], p0=(p[0], 0.0, 0.96 * ideal, 0.04 * ideal, 0.0))
     mu = 1.716e-5 * (293.15 / 273.15) ** 1.5 * 383.55 / (293.15 + 110.4)
     nu = mu / (8e5 / (R_AIR_J_PER_KG_K * 293.15))
-    share = math.sqrt(2.0 * nu / ideal) / (bore_mm / 1e3) * (1.0 + (GAMMA - 1.0) / math.sqrt(0.71))
-    return float(fitted[2]), float(fitted[3]), ideal * (1.0 - share), ideal * share
+
+    def shear(x: Any) -> Any:
+        return 2.0 * jv(1, x) / (x * jv(0, x))
+
+    def gap(omega: Any) -> Any:
+        s = 1j**1.5 * 0.5 * bore_mm / 1e3 * np.sqrt(omega / nu)
+        return omega * np.sqrt((1.0 + (GAMMA - 1.0) * shear(s * math.sqrt(0.71))) / (1.0 - shear(s))) - ideal
+
+    exact: Any = ideal * (0.96 + 0.04j)
+    for _ in range(60):  # the secant method, in the complex plane
+        step = 1e-6 * exact
+        exact = exact - gap(exact) * step / (gap(exact + step) - gap(exact))
+    return float(fitted[2]), float(fitted[3]), float(exact.real), float(exact.imag)
 
 
 def quarter_wave() -> Row:
