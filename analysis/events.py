@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 
 EMPTY_SHARE, EMPTY_PA = 0.15, 60_000.0  # a line that falls below both has been pulled off
 BACK_SHARE = 0.3  # a draw has ended when less of the drop than this is left
+SWING_S = 0.7  # a fall that begins this soon after a shot and is over this soon is the hose that rings, not a blow gun
 DRAW_MAX_S = 60.0
 STEADY_BINS = 15
 TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
@@ -174,7 +175,9 @@ class SlowWatch:
             self._emit("disconnected", drop.time_s, now)
             self._drop = None
         elif now > drop.time_s + 0.3 and level >= drop.from_pa - BACK_SHARE * size:
-            self._emit("air draw", drop.time_s, now)
+            swing = now < drop.time_s + SWING_S and any(s - BUSY_BEFORE_S < drop.time_s < s + SWING_S for s in self.shot_times)
+            if not swing:
+                self._emit("air draw", drop.time_s, now)
             self._drop = None
         elif now > drop.time_s + 2.0 + STEADY_BINS * slopes.BIN_S and k > STEADY_BINS:
             steady = self._p[k - STEADY_BINS : k + 1]
