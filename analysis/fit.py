@@ -37,7 +37,7 @@ LONGEST_NOZZLE_S: Final = 2.5  # of a longer one only the beginning is used: the
 SEARCH_S: Final = 3.0  # marks set by hand are this good
 # What the model itself may be off by, one standard deviation, relative; added to what the readings' noise gives. From the errors
 # of tests.model_errors, the accuracy of a nozzle's stated conductance (1 %), and b of a valve that nobody measured.
-MODEL_U: Final = {"volume": 0.012, "receiver": 0.02, "bore": 0.01, "supply": 0.05, "restriction": 0.12, "air": 0.025, "loss": 0.03}
+MODEL_U: Final = {"volume": 0.012, "receiver": 0.02, "bore": 0.01, "supply": 0.05, "restriction": 0.12, "air": 0.03, "loss": 0.03}
 B_U: Final = 0.06  # standard uncertainty of a critical ratio that was not measured
 LOOSEST_U: Final = 0.2  # relative standard uncertainty above which a parameter is not worth a number
 TOLD: Final = 0.6  # a parameter whose uncertainty is still above this share of its prior's was not told by the recording
@@ -489,11 +489,12 @@ def _fit(
             x_scale=np.array([f.prior_u if f.plain else 0.1 for f in problem.free]),
             diff_step=np.full(len(problem.free), 1e-3),
             max_nfev=runs,
-            ftol=1e-5,
+            ftol=1e-7,
         )
 
-    best = min((search(start, 8) for start in _starts(problem)), key=lambda found: float(found.cost))
-    best = search(best.x, 25)
+    # Several starts, and the two that promise most followed to the end: the misfit has more than one valley.
+    begun = sorted((search(start, 8) for start in _starts(problem)), key=lambda found: float(found.cost))
+    best = min((search(found.x, 60) for found in begun[:2]), key=lambda found: float(found.cost))
     misfit = problem.misfit(best.x)
     residual = float(np.sqrt(np.mean(np.concatenate(misfit) ** 2)))
     # Neighbouring residuals are alike where the model is not perfect: count the independent ones only.
@@ -506,17 +507,22 @@ def _fit(
 
 
 def _starts(problem: _Problem) -> list[Floats]:
-    """Two starts: the nominal line, and one with the supply nearly shut."""
-    x = np.zeros(len(problem.free))
+    """Starting points: the nominal line, one with narrow ports and a tap that reads low, and one with the supply nearly shut."""
     names = [f.name for f in problem.free]
-    x[names.index("tool.chamber")] = -0.5
-    if "tool.air_per_shot" in names:
-        x[names.index("tool.air_per_shot")] = -0.5
-    other = x.copy()
+
+    def start(**values: float) -> Floats:
+        x = np.zeros(len(names))
+        for name, value in values.items():
+            key = name.replace("__", ".")
+            if key in names:
+                x[names.index(key)] = value
+        return x
+
+    usual = {"tool__chamber": -0.5, "tool__air_per_shot": -0.5}
+    out = [start(**usual), start(**usual, tap=-1.2e4, port=-0.7)]
     if "supply.conductance" in names:
-        other[names.index("supply.conductance")] = -1.5
-        return [x, other]
-    return [x]
+        out.append(start(**usual, supply__conductance=-1.5))
+    return out
 
 
 def _correlation(r: Floats) -> float:
@@ -593,6 +599,8 @@ def _answer(
             continue
         kind = _kind(f.name)
         spread = math.hypot(float(u[i]), MODEL_U[kind])
+        if kind == "supply":  # a valve that takes little of the loss is known the less from the loss
+            spread = math.hypot(spread, 0.5 * MODEL_U["loss"] / _first_share(fitted, flow_m3_per_s, inlet_pa))
         unit, scale = {"bore": ("mm", 1e3), "conductance": ("l_per_s_bar", 1e8), "volume": ("l", 1e3), "air_per_shot": ("l", 1e3)}[
             f.name.split(".")[1]
         ]
@@ -634,6 +642,14 @@ def _answer(
         findings=_findings(line, parameters, volume, drop, flow_m3_per_s, values["friction"]),
         warnings=tuple(warnings),
     )
+
+
+def _first_share(line: Line, flow_m3_per_s: float, inlet_pa: float) -> float:
+    """Share of the first part in the loss up to the tool's coupler, at least 1 %."""
+    found = steady_loss(line, flow_m3_per_s, inlet_pa=inlet_pa)
+    if not found.losses or not math.isfinite(found.loss_pa):
+        return 1.0
+    return max(found.losses[0].loss_pa / found.loss_pa, 0.01)
 
 
 def _kind(name: str) -> str:
