@@ -225,7 +225,41 @@ def _window(words: Sequence[str] | None) -> tuple[float, float] | None:
     return low, high
 
 
+def _vessel(args: argparse.Namespace, recording: Recording) -> dict[str, Any]:
+    """What leak-down and cycles need to know besides the pressure."""
+    return {
+        "volume_m3": parse_quantity(args.volume, "volume") if args.volume else None,
+        "temp_k": recording.temp_k,
+        "p_amb_pa": _ambient(recording),
+        "reference_pa": parse_quantity(args.reference, "pressure"),
+    }
+
+
+def _plan(args: argparse.Namespace) -> int:
+    """Say how long to leave a line shut in."""
+    from analysis.leak_plan import plan_leakdown
+    from dashboard import answers, wording
+
+    if not args.volume:
+        msg = "A plan needs the air that will be shut in: --volume '30 L'."
+        raise ValueError(msg)
+    leak_m3_per_s = parse_quantity(args.leak, "flow")
+    plan = plan_leakdown(
+        parse_quantity(args.volume, "volume"),
+        leak_m3_per_s,
+        noise_pa=parse_quantity(args.noise, "pressure"),
+        temperature=not args.no_thermometer,
+        reference_pa=parse_quantity(args.reference, "pressure"),
+    )
+    return _answer(args, answers.leak_plan(plan), wording.leak_plan(plan, leak_m3_per_s, _reader(args)))
+
+
 def _leakdown(args: argparse.Namespace) -> int:
+    if args.plan:
+        return _plan(args)
+    if args.what is None:
+        return _complain("leakdown needs a recording, or --plan.", code=2)
+
     from analysis.cycles import find_cycles
     from analysis.leak_cost import leak_cost
     from analysis.leakdown import fit_leakdown
@@ -233,15 +267,8 @@ def _leakdown(args: argparse.Namespace) -> int:
     from dashboard import answers, wording
 
     recording = _open(args.what, args)
-    leak = fit_leakdown(
-        recording.t_s,
-        recording.p_pa,
-        volume_m3=parse_quantity(args.volume, "volume") if args.volume else None,
-        temp_k=recording.temp_k,
-        p_amb_pa=_ambient(recording),
-        reference_pa=parse_quantity(args.reference, "pressure"),
-    )
-    cycles = find_cycles(recording.t_s, recording.p_pa, temp_k=recording.temp_k, p_amb_pa=_ambient(recording))
+    leak = fit_leakdown(recording.t_s, recording.p_pa, **_vessel(args, recording))
+    cycles = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
     why = why_not(shots_of_work(recording.t_s, recording.p_pa), cycles)
     leak = withhold(leak, why) if why else leak
     cost = leak_cost(leak.leak_m3_per_s, tariff_per_kwh=args.tariff)
@@ -254,14 +281,7 @@ def _cycles(args: argparse.Namespace) -> int:
     from dashboard import answers, wording
 
     recording = _open(args.what, args)
-    cycles = find_cycles(
-        recording.t_s,
-        recording.p_pa,
-        volume_m3=parse_quantity(args.volume, "volume") if args.volume else None,
-        temp_k=recording.temp_k,
-        p_amb_pa=_ambient(recording),
-        reference_pa=parse_quantity(args.reference, "pressure"),
-    )
+    cycles = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
     shots = shots_of_work(recording.t_s, recording.p_pa)
     if shots:
         note = f"The recording shows work, {shots} shots: a line that recovers can look like a run of the pump. Record at the tank."
@@ -473,7 +493,11 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--volume", help="air behind the sensor, e.g. of the receiver, to weigh the air per shot")
 
     p = command("leakdown", _leakdown, "say whether a shut-in line leaks, how much, and how sure that is", show, one)
-    p.add_argument("what", metavar="WHAT", help=WHAT)
+    p.add_argument("what", metavar="WHAT", nargs="?", help=WHAT)
+    p.add_argument("--plan", action="store_true", help="say beforehand how long to leave it shut in")
+    p.add_argument("--leak", default="0.01 L/s", help="with --plan: the leak that must show, free air")
+    p.add_argument("--noise", default="0.005 bar", help="with --plan: noise of one reading of the sensor")
+    p.add_argument("--no-thermometer", action="store_true", help="with --plan: no temperature will be recorded")
     p.add_argument("--volume", help="air that is shut in; without it only rates are given")
     p.add_argument("--reference", default="90 psi", help="gauge pressure at which the leak is stated")
     p.add_argument("--tariff", type=float, default=0.20, help="price of a kWh, in your currency")

@@ -18,12 +18,16 @@ PAUSE_S: Final = 3600.0  # between runs; in shorter pauses the air in the tank h
 
 
 def shots_of_work(t_s: ArrayLike, p_pa: ArrayLike) -> int:
-    """Count the shots that a sensor at the tool saw; 0 where they are too few to mean work."""
+    """Count the shots from which the line recovered; 0 where they are too few to mean work.
+
+    A step without recovery is a demand on a line that is shut in, and the leak-down sets it apart by itself.
+    """
     try:
         record = find_shots(t_s, p_pa)
     except ValueError:
         return 0
-    return len(record.shots) if len(record.shots) >= SHOTS_OF_WORK else 0
+    recovered = sum(s.outcome == "recovered" for s in record.shots)
+    return recovered if recovered >= SHOTS_OF_WORK else 0
 
 
 def why_not(shots: int, cycles: Cycles | None) -> str:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from analysis.fit import LineFit
     from analysis.leak_breaks import Span
     from analysis.leak_cost import LeakCost
+    from analysis.leak_plan import LeakPlan
     from analysis.leakdown import Leakdown
     from analysis.model import Simulation
     from analysis.record import ShotRecord
@@ -270,4 +271,14 @@ def fit(f: LineFit) -> Json:
         "cannot_separate": [list(group) for group in f.cannot_separate],
         "findings": list(f.findings),
         "warnings": list(f.warnings),
+    }
+
+
+def leak_plan(plan: LeakPlan) -> Json:
+    """Answer of `farend leakdown --plan`."""
+    return {
+        "settle_s": number(plan.settle_s),
+        "record_s": number(plan.record_s),
+        "smallest": [{"hours": number(hours), "leak_l_per_s": number(flow, LITRE)} for hours, flow in plan.smallest],
+        "warnings": [],
     }

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from analysis.fit import LineFit
     from analysis.leak_breaks import Span
     from analysis.leak_cost import LeakCost
+    from analysis.leak_plan import LeakPlan
     from analysis.leakdown import Leakdown
     from analysis.line import Line
     from analysis.model import Simulation
@@ -283,3 +284,15 @@ def fit(f: LineFit, reader: Reader) -> list[str]:
             out.append(f"  {p.name}: {reader.estimate(p.value, lambda x: significant(x, 3))} {PART_UNITS.get(p.unit, p.unit)}{nominal}")
     out += [f"Cannot tell apart from this recording: {' and '.join(group)}." for group in f.cannot_separate]
     return out
+
+
+def leak_plan(plan: LeakPlan, leak_m3_per_s: float, reader: Reader) -> list[str]:
+    """Say how long to leave a line shut in."""
+    out = [f"After filling wait {seconds(plan.settle_s)}, until the air has the temperature of the wall."]
+    if plan.record_s is None:
+        out.append(
+            f"A leak of {reader.flow(leak_m3_per_s)} would not show within three days. Record the temperature too, or shut in less air."
+        )
+    else:
+        out.append(f"Then record for {seconds(plan.record_s)}: a leak of {reader.flow(leak_m3_per_s)} of free air shows by then.")
+    return out + [f"  {hours:g} h would show {reader.flow(flow)}" for hours, flow in plan.smallest]

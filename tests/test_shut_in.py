@@ -28,3 +28,14 @@ def test_recoveries_of_a_line_give_no_leak_to_the_pump(capsys: pytest.CaptureFix
     answer = json.loads(capsys.readouterr().out)
     assert answer["leak_l_per_s"]["value"] is None
     assert any("shots" in warning for warning in answer["warnings"])
+
+
+def test_a_night_is_planned_by_the_leak_that_must_show(capsys: pytest.CaptureFixture[str]) -> None:
+    def record_s(*words: str) -> float:
+        assert farend.main(["leakdown", "--plan", "--volume", "30 L", *words, "--json"]) == 0
+        return float(json.loads(capsys.readouterr().out)["record_s"])
+
+    assert record_s("--leak", "0.001 L/s") > record_s("--leak", "0.01 L/s") > 0.0
+    assert farend.main(["leakdown", "--plan"]) == 1
+    assert "--volume" in capsys.readouterr().err
+    assert farend.main(["leakdown"]) == 2

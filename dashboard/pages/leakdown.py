@@ -10,6 +10,7 @@ from dash import Dash, html
 from analysis.cycles import Cycles
 from analysis.leak_cost import leak_cost
 from analysis.leakdown import Leakdown
+from analysis.shut_in import SHOTS_OF_WORK
 from analysis.units import UnitError, from_si, parse_quantity
 from dashboard import figures, ui, wording
 from dashboard.reader import Reader, percent, seconds, significant
@@ -17,7 +18,6 @@ from dashboard.work import Work
 from logger.open import Recording
 
 PATH, TITLE, SHORT = "/leakdown", "Leak-down", "Leak"
-SHOTS_OF_WORK = 3  # a recording with so many shots is one of work, not of a line left alone
 RUNS_MOST = 40  # rows of the table
 TONES = {"leak": "bad", "tight": "good", "cannot tell": "unsure"}
 
