@@ -277,7 +277,11 @@ def sizing(s: Sizing, reader: Reader) -> list[str]:
 
 def fit(f: LineFit, reader: Reader) -> list[str]:
     """Say what the recording tells of the line's parts."""
-    out = list(f.findings) or ["Nothing in the line stands out against its file."]
+    told = any(p.value.value is not None for p in f.parameters)
+    nothing = (
+        "Nothing in the line stands out against its file." if told else "This recording cannot tell what the parts of the line are like."
+    )
+    out = list(f.findings) or [nothing]
     for p in f.parameters:
         if p.value.value is not None:
             nominal = "" if p.nominal is None else f"; the file says {significant(p.nominal, 3)}"
