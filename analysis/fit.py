@@ -37,7 +37,16 @@ LONGEST_NOZZLE_S: Final = 2.5  # of a longer one only the beginning is used: the
 SEARCH_S: Final = 3.0  # marks set by hand are this good
 # What the model itself may be off by, one standard deviation, relative; added to what the readings' noise gives. From the errors
 # of tests.model_errors, the accuracy of a nozzle's stated conductance (1 %), and b of a valve that nobody measured.
-MODEL_U: Final = {"volume": 0.012, "receiver": 0.02, "bore": 0.01, "supply": 0.05, "restriction": 0.12, "air": 0.03, "loss": 0.03}
+MODEL_U: Final = {
+    "volume": 0.012,
+    "receiver": 0.02,
+    "bore": 0.01,
+    "supply": 0.05,
+    "restriction": 0.12,
+    "air": 0.03,
+    "loss": 0.03,
+    "ports": 0.045,
+}
 B_U: Final = 0.06  # standard uncertainty of a critical ratio that was not measured
 LOOSEST_U: Final = 0.2  # relative standard uncertainty above which a parameter is not worth a number
 TOLD: Final = 0.6  # a parameter whose uncertainty is still above this share of its prior's was not told by the recording
@@ -363,7 +372,7 @@ class _Problem:
         self.free: list[_Free] = []
         self.part_of: dict[str, int] = {}
         for i in self.hoses:
-            self._add(f"{labels[i]}.bore", line.parts[i].bore_m or 0.0, 0.06, i)
+            self._add(f"{labels[i]}.bore", line.parts[i].bore_m or 0.0, 0.03, i)
         for i, part in enumerate(line.parts):
             if part.kind == "receiver":
                 self._add(f"{labels[i]}.volume", part.volume_m3 or 0.0, 0.5, i)
@@ -600,11 +609,11 @@ def _answer(
         kind = _kind(f.name)
         spread = math.hypot(float(u[i]), MODEL_U[kind])
         if kind == "supply":  # a valve that takes little of the loss is known the less from the loss
-            spread = math.hypot(spread, 0.5 * MODEL_U["loss"] / _first_share(fitted, flow_m3_per_s, inlet_pa))
+            spread = math.hypot(spread, 0.5 * MODEL_U["ports" if line.receiver else "loss"] / _first_share(fitted, flow_m3_per_s, inlet_pa))
         unit, scale = {"bore": ("mm", 1e3), "conductance": ("l_per_s_bar", 1e8), "volume": ("l", 1e3), "air_per_shot": ("l", 1e3)}[
             f.name.split(".")[1]
         ]
-        told = u[i] < min(TOLD * f.prior_u, LOOSEST_U) and (kind != "supply" or opened) and (kind != "receiver" or shut)
+        told = u[i] < min(TOLD * f.prior_u, LOOSEST_U) and (kind != "supply" or (opened and spread < 0.13)) and (kind != "receiver" or shut)
         nominal = f.nominal * scale
         if told:
             parameters.append(Parameter(name=f.name, value=_band(values[f.name] * scale, spread), nominal=nominal, unit=unit))
@@ -698,7 +707,8 @@ def _drop_estimate(
             low, high = (low, mid) if math.isfinite(got) and got < measured else (mid, high)
         other = _drop(line.with_part(0, b=other_b, conductance=math.sqrt(low * high)), values, flow_m3_per_s, inlet_pa)
         by_b = abs(math.log(other / here)) if math.isfinite(other) and math.isfinite(measured) else 0.1
-    return _band(here, math.sqrt(spread**2 + MODEL_U["loss"] ** 2 + by_b**2))
+    model_u = MODEL_U["ports" if line.receiver else "loss"]  # ports, hoses and the nozzle's tap are hard to tell apart
+    return _band(here, math.sqrt(spread**2 + model_u**2 + by_b**2))
 
 
 def _findings(
