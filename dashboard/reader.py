@@ -61,6 +61,8 @@ class Reader:
     def flow(self, q_m3_per_s: float) -> str:
         """Write a free-air flow [m3/s]."""
         value = from_si(q_m3_per_s, self.flow_unit)
+        if self.flow_unit == "L/s" and 0.0 < abs(value) < 0.01:  # a small leak: nobody reads 0.0000107 L/s
+            return f"{significant(1e3 * value, 3)} mL/s"
         return f"{significant(value, 3)} {self.flow_unit}"
 
     def estimate(self, e: Estimate, write: Callable[[float], str]) -> str:
@@ -101,7 +103,8 @@ def percent(fraction: float) -> str:
 
 def change(ratio_minus_one: float) -> str:
     """Write a change as a signed percent, e.g. ``-26 %``."""
-    return f"{100.0 * ratio_minus_one:+.0f} %"
+    whole = round(100.0 * ratio_minus_one)
+    return f"{whole:+d} %" if whole else "0 %"
 
 
 def significant(value: float, digits: int) -> str:

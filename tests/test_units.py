@@ -83,6 +83,8 @@ def test_numbers_for_the_reader() -> None:
     assert bar.estimate(Estimate(value=1.0, low=0.5), seconds).endswith("at least 0.50 s)")
     assert (seconds(90.0), seconds(5400.0), seconds(0.02)) == ("90.0 s", "90.0 min", "0.020 s")
     assert (percent(0.256), percent(0.0123), change(-0.2576)) == ("26 %", "1.2 %", "-26 %")
+    assert change(-0.001) == "0 %"
+    assert (bar.flow(1.73e-6), bar.flow(4e-3)) == ("1.73 mL/s", "4.00 L/s")
     assert (significant(0.0, 3), significant(123.4, 2), significant(2.5e-9, 2)) == ("0", "120", "2.5e-09")
 
 
