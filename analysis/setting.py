@@ -329,7 +329,7 @@ def _teaches_most(grid: _Grid, scan: Floats) -> float | None:
     expected = np.clip(shares @ grid.weight, 1e-12, 1.0)
     told = -(expected * np.log(expected)).sum(axis=0) + (shares * np.log(shares)).sum(axis=0) @ grid.weight
     best = int(np.argmax(told))
-    return float(np.round(coarse[best] / STEP_PA) * STEP_PA) if told[best] > 1e-3 else None
+    return float(coarse[best]) if told[best] > 1e-3 else None
 
 
 def _more(flush: Estimate, n: int) -> int | None:
@@ -458,7 +458,7 @@ def _away_from(p: Floats, limit_pa: float) -> float | None:
         # A wider range teaches more than anything within it.
         low, high = max(STEP_PA, float(p.mean()) - 1e5), min(float(p.mean()) + 1e5, limit_pa)
     end = high if p.mean() < 0.5 * (low + high) + 1.0 else low
-    return float(np.round(end / STEP_PA) * STEP_PA) if end <= limit_pa else None
+    return min(float(np.round(end / STEP_PA) * STEP_PA), limit_pa) if end <= limit_pa else None
 
 
 def _untold(why: str, per_pa: Estimate, common: dict[str, object], next_pa: float | None) -> Setting:
