@@ -86,7 +86,7 @@ def findings(line: Line, before: Recording, after: Recording, night: Recording, 
     tell("Air per shot, weighed in the receiver", [wording.air_per_shot(air, reader)])
     leak = fit_leakdown(night.t_s, night.p_pa, volume_m3=NIGHT_M3, temp_k=night.temp_k, p_amb_pa=night.p_amb_pa)
     tell("Overnight", wording.leakdown(leak, leak_cost(leak.leak_m3_per_s), reader))
-    tell("Mind", wording.RECEIVER_CAUTIONS)
+    tell("Mind", wording.CAUTIONS.values())
 
 
 def play(home: Path, file: str, name: str) -> Recording:

@@ -13,6 +13,7 @@ from dash import dcc, html
 
 from analysis.estimate import Estimate
 from analysis.units import UnitError, parse_quantity
+from dashboard import wording
 from dashboard.reader import seconds
 
 GRAPH_CONFIG: dict[str, Any] = {
@@ -23,15 +24,6 @@ GRAPH_CONFIG: dict[str, Any] = {
     "responsive": True,
     "scrollZoom": False,
     "doubleClick": "autosize",
-}
-
-CAUTIONS: dict[str, str] = {
-    "rated": "Every part must be rated for the highest pressure it can see; a receiver also needs its own relief valve, set at or "
-    "below its rating.",
-    "vessel": "Never cut, weld or drill a pressure vessel. Drain it after work: water rusts it from within.",
-    "whip": "A hose that comes off under pressure whips. Shut the supply, bleed to zero, then uncouple.",
-    "eyes": "Wear eye protection, and take the tool off the air before you clear or adjust it.",
-    "limits": "The tool maker's pressure limit stands above anything here. Local codes and a licensed person decide what is allowed.",
 }
 
 
@@ -128,7 +120,7 @@ def warnings(messages: Sequence[str]) -> html.Ul | None:
 def cautions(*keys: str, more: Sequence[str] = ()) -> html.Aside:
     """Show the cautions that belong here, those of this very line first."""
     return html.Aside(
-        [html.H2("Before you touch the air"), html.Ul([html.Li(c) for c in (*more, *[CAUTIONS[k] for k in keys])])],
+        [html.H2("Before you touch the air"), html.Ul([html.Li(c) for c in (*more, *[wording.CAUTIONS[k] for k in keys])])],
         className="cautions",
     )
 

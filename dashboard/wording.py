@@ -29,12 +29,14 @@ if TYPE_CHECKING:
 
 AGREES: Final = 0.15  # measured and modelled that differ by less are called the same; inputs of a line file are hardly better
 PART_UNITS: Final = {"l": "L", "l_per_s_bar": "L/s/bar", "kpa": "kPa"}
-RECEIVER_CAUTIONS: Final = (
-    "Use only a receiver that is rated above what the compressor can reach, with a relief valve that opens at or below its rating.",
-    "Never cut, weld or drill a pressure vessel. Drain it every day.",
-    "Shut the supply and bleed the line before you uncouple anything: a hose that comes off under pressure whips. Wear eye protection.",
-    "The tool maker's pressure limit stands above ours; local codes and a licensed person decide.",
-)
+CAUTIONS: Final[dict[str, str]] = {
+    "rated": "Every part must be rated for the highest pressure it can see; a receiver also needs its own relief valve, set at or "
+    "below its rating.",
+    "vessel": "Never cut, weld or drill a pressure vessel. Drain it after work: water rusts it from within.",
+    "whip": "A hose that comes off under pressure whips. Shut the supply, bleed to zero, then uncouple.",
+    "eyes": "Wear eye protection, and take the tool off the air before you clear or adjust it.",
+    "limits": "The tool maker's pressure limit stands above anything here. Local codes and a licensed person decide what is allowed.",
+}
 
 
 def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]:

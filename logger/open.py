@@ -71,11 +71,6 @@ class Recording:
         """Every gauge pressure by its channel's name, at `t_s`; NaN where a channel has no reading [Pa]."""
         return {name: self.p_pa if name == self.channel else read() for name, read in self._others.items()}
 
-    @property
-    def all_pressures(self) -> dict[str, Floats]:
-        """The same as `pressures`."""
-        return self.pressures
-
 
 def open_what(
     what: Path | str,
