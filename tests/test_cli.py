@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import pytest
 
 import farend
+from tests.commands import ask, refuse
 
 SAMPLES = Path(farend.__file__).parent / "sample_data"
 
@@ -15,23 +15,6 @@ SAMPLES = Path(farend.__file__).parent / "sample_data"
 @pytest.fixture(autouse=True)
 def _home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FAREND_HOME", str(tmp_path / "home"))
-
-
-def ask(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, object]:
-    """Run a command with --json and return what it printed."""
-    assert farend.main([*words, "--json"]) == 0
-    answer = json.loads(capsys.readouterr().out)
-    assert isinstance(answer, dict)
-    return answer
-
-
-def refuse(capsys: pytest.CaptureFixture[str], *words: str, code: int = 1) -> str:
-    """Run a command that must fail, and return what it said."""
-    assert farend.main(list(words)) == code
-    said = capsys.readouterr()
-    assert not said.out
-    assert "Traceback" not in said.err
-    return said.err
 
 
 KEYS = {

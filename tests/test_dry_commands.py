@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +11,7 @@ import pytest
 import farend
 from analysis.line import parse_line
 from analysis.line_check import check_parts, rating_cautions
+from tests.commands import ask, refuse
 
 SAMPLES = Path(farend.__file__).parent / "sample_data"
 BOATHOUSE = str(SAMPLES / "boathouse.toml")
@@ -22,24 +22,9 @@ def _home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FAREND_HOME", str(tmp_path / "home"))
 
 
-def ask(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
-    assert farend.main([*words, "--json"]) == 0
-    answer = json.loads(capsys.readouterr().out)
-    assert isinstance(answer, dict)
-    return answer
-
-
 def tell(capsys: pytest.CaptureFixture[str], *words: str) -> str:
     assert farend.main(list(words)) == 0
     return capsys.readouterr().out
-
-
-def refuse(capsys: pytest.CaptureFixture[str], *words: str, code: int = 1) -> str:
-    assert farend.main(list(words)) == code
-    said = capsys.readouterr()
-    assert not said.out
-    assert "Traceback" not in said.err
-    return said.err
 
 
 # Water
