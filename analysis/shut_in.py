@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from analysis.cycles import Cycles
 from analysis.estimate import Estimate
 from analysis.leakdown import Leakdown
+from analysis.record import ShotRecord
 from analysis.shots import find_shots
 
 SHOTS_OF_WORK: Final = 3  # a recording with so many shots is one of work, not of a line left alone
@@ -18,14 +19,18 @@ PAUSE_S: Final = 3600.0  # between runs; in shorter pauses the air in the tank h
 
 
 def shots_of_work(t_s: ArrayLike, p_pa: ArrayLike) -> int:
+    """Count as `recovered_shots` does in a recording; 0 as well where there are too few readings to see any."""
+    try:
+        return recovered_shots(find_shots(t_s, p_pa))
+    except ValueError:
+        return 0
+
+
+def recovered_shots(record: ShotRecord) -> int:
     """Count the shots from which the line recovered; 0 where they are too few to mean work.
 
     A step without recovery is a demand on a line that is shut in, and the leak-down sets it apart by itself.
     """
-    try:
-        record = find_shots(t_s, p_pa)
-    except ValueError:
-        return 0
     recovered = sum(s.outcome == "recovered" for s in record.shots)
     return recovered if recovered >= SHOTS_OF_WORK else 0
 

@@ -10,7 +10,7 @@ from dash import Dash, html
 from analysis.cycles import Cycles
 from analysis.leak_cost import leak_cost
 from analysis.leakdown import Leakdown
-from analysis.shut_in import SHOTS_OF_WORK
+from analysis.shut_in import recovered_shots
 from analysis.units import UnitError, from_si, parse_quantity
 from dashboard import figures, ui, wording
 from dashboard.reader import Reader, percent, seconds, significant
@@ -42,8 +42,8 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
             error=problem,
         ),
     )
-    shots = len(work.shots(name, query.get("channel"))[0].shots)
-    if shots >= SHOTS_OF_WORK:
+    shots = recovered_shots(work.shots(name, query.get("channel"))[0])
+    if shots:
         return ui.page(TITLE, head, _work_instead(name, shots), ui.warnings(recording.warnings), _advice())
     try:
         cycles = work.cycles(name, query.get("channel"), volume)
