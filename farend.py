@@ -205,11 +205,11 @@ def _sessions(args: argparse.Namespace) -> int:
 
 def _shots(args: argparse.Namespace) -> int:
     from analysis.shot_step import air_by_step
-    from analysis.shots import find_shots, summarise
+    from analysis.shots import summarise
     from dashboard import answers, wording
 
     recording = _open(args.what, args)
-    record = find_shots(recording.t_s, recording.p_pa)
+    record = recording.shots()
     volume_m3 = parse_quantity(args.volume, "volume") if args.volume else None
     summary = summarise(record, window_pa=_window(args.window), volume_m3=volume_m3)
     if volume_m3 is not None and summary.air_per_shot_m3.value is None:
@@ -269,7 +269,7 @@ def _leakdown(args: argparse.Namespace) -> int:
     recording = _open(args.what, args)
     leak = fit_leakdown(recording.t_s, recording.p_pa, **_vessel(args, recording))
     cycles = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
-    why = why_not(shots_of_work(recording.t_s, recording.p_pa), cycles)
+    why = why_not(shots_of_work(recording.shots), cycles)
     leak = withhold(leak, why) if why else leak
     cost = leak_cost(leak.leak_m3_per_s, tariff_per_kwh=args.tariff)
     return _answer(args, answers.leakdown(leak, cost), wording.leakdown(leak, cost, _reader(args)))
@@ -282,7 +282,7 @@ def _cycles(args: argparse.Namespace) -> int:
 
     recording = _open(args.what, args)
     cycles = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
-    shots = shots_of_work(recording.t_s, recording.p_pa)
+    shots = shots_of_work(recording.shots)
     if shots:
         note = f"The recording shows work, {shots} shots: a line that recovers can look like a run of the pump. Record at the tank."
         cycles = replace(cycles, warnings=(*cycles.warnings, note))
@@ -290,11 +290,11 @@ def _cycles(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from analysis.compare import Trace, compare
+    from analysis.compare import compare
     from dashboard import answers, wording
 
     before, after = _open(args.before, args), _open(args.after, args)
-    comparison = compare(Trace(t_s=before.t_s, p_pa=before.p_pa), Trace(t_s=after.t_s, p_pa=after.p_pa))
+    comparison = compare(before.trace(), after.trace())
     return _answer(args, answers.compare(comparison), wording.compare(comparison, _reader(args)))
 
 
@@ -364,21 +364,20 @@ def _water(args: argparse.Namespace) -> int:
 def _setting(args: argparse.Namespace) -> int:
     from analysis.judgements import match_judged, one_kind, rest_above_shot, strays
     from analysis.setting import USUAL_LIMIT_PA, fit_setting
-    from analysis.shots import find_shots
     from dashboard import dry_answers
 
     recording = _open(args.what, args)
-    shots = find_shots(recording.t_s, recording.p_pa).shots
-    judged, lost = match_judged(recording.marks, shots)
+    record = recording.shots()
+    judged, lost = match_judged(recording.marks, record.shots)
     judged, mixed = one_kind(judged)
     limit_pa = _maker_limit(args)
     found = fit_setting(
         [j.shot.before_pa for j in judged],
         [j.depth for j in judged],
         limit_pa=USUAL_LIMIT_PA if limit_pa is None else limit_pa,
-        stray_pa=strays(shots),
+        stray_pa=strays(record.shots),
     )
-    warnings = [*lost, *mixed]
+    warnings = [*record.warnings, *lost, *mixed]
     if limit_pa is None:
         warnings.append("No limit of the tool is given (--limit or --line): 120 psi, the top of the usual range, was heeded.")
     rest_pa = rest_above_shot(recording.t_s, recording.p_pa, judged)

@@ -7,8 +7,8 @@ as they were seen; bursts are resampled as wholes because shots within a burst a
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Literal
 
@@ -17,11 +17,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm
 
 from analysis.constants import ATMOSPHERE_ABS_PA
-from analysis.detector import ShotDetector
+from analysis.corrections import Kind, correct
 from analysis.estimate import Estimate
 from analysis.measures import HELD_S, RECOVERED, recovery
 from analysis.record import Shot, ShotRecord
-from analysis.shots import pump_runs
+from analysis.shots import find_shots, pump_runs
 from analysis.statistics import Z_95, bootstrap_blocks, log_rank
 
 Verdict = Literal["better", "worse", "no change", "cannot tell"]
@@ -41,10 +41,11 @@ PRESSURE_EXPONENT_U = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
-    """One side of a comparison: times [s] and pressure [Pa gauge], shape (n,) each."""
+    """One side of a comparison: times [s] and pressure [Pa gauge], shape (n,) each, and corrections of its shots by hand."""
 
     t_s: ArrayLike
     p_pa: ArrayLike
+    corrected: Mapping[float, Kind] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,9 +215,7 @@ def log_normal_mean(time: ArrayLike, ended: ArrayLike) -> float:
 
 def _side(trace: Trace) -> _Side:
     t, p = np.asarray(trace.t_s, dtype=float), np.asarray(trace.p_pa, dtype=float)
-    detector = ShotDetector()
-    detector.feed(t, p)
-    record = detector.finish()
+    record = correct(find_shots(t, p), t, p, trace.corrected)
     shots = record.shots
     good = np.isfinite(t) & np.isfinite(p)
     t, p = t[good], p[good]

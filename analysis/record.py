@@ -25,6 +25,8 @@ class Shot:
         Time observed without recovery [s]; equals `recovery_s` where the shot recovered.
     outcome : str
         "recovered"; "cut off" (the next shot or another event came first); "not recovered" (record or gap ended, or 60 s passed).
+    by_hand : bool
+        Whether somebody added it where the detector found none.
     """
 
     time_s: float
@@ -34,6 +36,7 @@ class Shot:
     recovery_s: float
     censored_s: float
     outcome: Outcome
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +67,8 @@ class ShotRecord:
         In order of time.
     warnings : tuple of str
         What the reader must know before trusting the numbers.
+    taken_out : tuple of Shot
+        What the detector took for shots and somebody has taken out by hand.
     """
 
     readings: int
@@ -74,3 +79,4 @@ class ShotRecord:
     shots: tuple[Shot, ...]
     events: tuple[Event, ...]
     warnings: tuple[str, ...]
+    taken_out: tuple[Shot, ...] = ()

@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
-
-from numpy.typing import ArrayLike
 
 from analysis.cycles import Cycles
 from analysis.estimate import Estimate
 from analysis.leakdown import Leakdown
 from analysis.record import ShotRecord
-from analysis.shots import find_shots
 
 SHOTS_OF_WORK: Final = 3  # a recording with so many shots is one of work, not of a line left alone
 RUNS_OF_A_PUMP: Final = 2  # a single run is a refill, which the leak-down leaves out by itself
 PAUSE_S: Final = 3600.0  # between runs; in shorter pauses the air in the tank has not come to the wall's temperature
 
 
-def shots_of_work(t_s: ArrayLike, p_pa: ArrayLike) -> int:
-    """Count as `recovered_shots` does in a recording; 0 as well where there are too few readings to see any."""
+def shots_of_work(find: Callable[[], ShotRecord]) -> int:
+    """Count as `recovered_shots` does in what `find` finds; 0 as well where it refuses, as there are too few readings to see any."""
     try:
-        return recovered_shots(find_shots(t_s, p_pa))
+        return recovered_shots(find())
     except ValueError:
         return 0
 

@@ -100,6 +100,10 @@ def shots(channel: str, record: ShotRecord, summary: ShotSummary) -> Json:
             }
             for s in record.shots
         ],
+        "by_hand": {
+            "taken_out_s": [number(s.time_s) for s in record.taken_out],
+            "added_s": [number(s.time_s) for s in record.shots if s.by_hand],
+        },
         "events": [{"kind": e.kind, "time_s": number(e.time_s), "until_s": number(e.until_s)} for e in record.events],
         "summary": {
             "shots": summary.shots,

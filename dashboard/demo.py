@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.compare import Trace, compare
+from analysis.compare import compare
 from analysis.leak_cost import leak_cost
 from analysis.leakdown import fit_leakdown
 from analysis.line import Line, parse_line
@@ -67,7 +67,7 @@ def run_demo(home: Path, reader: Reader) -> Path:
 
 def findings(line: Line, before: Recording, after: Recording, night: Recording, reader: Reader) -> None:
     """Print what the recordings say, in sentences."""
-    record_before = find_shots(before.t_s, before.p_pa)
+    record_before = before.shots()
     summary = summarise(record_before, window_pa=line.tool.window_pa)
     tell("Shots, without a receiver", wording.shots(record_before, summary, reader))
     shots_s = [s.time_s for s in record_before.shots]
@@ -79,7 +79,7 @@ def findings(line: Line, before: Recording, after: Recording, night: Recording, 
     sizing = size_receiver(line, shots=BURST_SHOTS, every_s=BURST_EVERY_S, floor_pa=FLOOR_PA)
     head = f"Which receiver keeps {BURST_SHOTS} shots, one each {seconds(BURST_EVERY_S)}, above {reader.pressure(FLOOR_PA)}"
     tell(head, wording.sizing(sizing, reader))
-    comparison = compare(Trace(t_s=before.t_s, p_pa=before.p_pa), Trace(t_s=after.t_s, p_pa=after.p_pa))
+    comparison = compare(before.trace(), after.trace())
     tell("Before and after the receiver", wording.compare(comparison, reader))
     fired = [s.time_s for s in comparison.after.shots]
     air = air_by_step(after.t_s, after.p_pa, fired, volume_m3=RECEIVER_M3)

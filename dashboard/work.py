@@ -214,12 +214,12 @@ class Work:
 
     def shots(self, name: str, channel: str | None = None) -> tuple[ShotRecord, ShotSummary]:
         """Find and sum up the shots of a session."""
-        from analysis.shots import find_shots, summarise
+        from analysis.shots import summarise
 
         recording = self.recording(name, channel)
 
         def find() -> tuple[ShotRecord, ShotSummary]:
-            record = find_shots(recording.t_s, recording.p_pa)
+            record = recording.shots()
             return record, summarise(record)
 
         return self._once(("shots", *_version(self.session(name)), channel), find)
@@ -258,12 +258,12 @@ class Work:
 
     def compare(self, before: str, after: str) -> Comparison:
         """Compare two sessions."""
-        from analysis.compare import Trace, compare
+        from analysis.compare import compare
 
         first, second = self.recording(before), self.recording(after)
         return self._once(
             ("compare", *_version(self.session(before)), *_version(self.session(after))),
-            lambda: compare(Trace(t_s=first.t_s, p_pa=first.p_pa), Trace(t_s=second.t_s, p_pa=second.p_pa)),
+            lambda: compare(first.trace(), second.trace()),
         )
 
     # Air lines

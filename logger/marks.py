@@ -8,7 +8,8 @@ import os
 from pathlib import Path
 from typing import Any, Final
 
-KINDS: Final = ("note", "changed", "judged", "nozzle", "supply shut", "supply open", "temperature_degc")
+KINDS: Final = ("note", "changed", "judged", "nozzle", "supply shut", "supply open", "temperature_degc", "shot", "not a shot")
+# "shot" and "not a shot" correct the detector by hand: analysis/corrections.py.
 DEPTHS: Final = ("proud", "flush", "deep")
 
 Mark = dict[str, Any]
@@ -39,6 +40,9 @@ def check_mark(mark: object) -> Mark:
             raise ValueError(msg)
     if kind == "judged" and mark.get("depth") not in DEPTHS and not _is_number(mark.get("depth_mm")):
         msg = f"a mark of kind judged needs depth ({', '.join(DEPTHS)}) or depth_mm."
+        raise ValueError(msg)
+    if not isinstance(mark.get("channel", ""), str):
+        msg = f"channel = {mark['channel']!r}; it is the name of a channel."
         raise ValueError(msg)
     return dict(mark)
 

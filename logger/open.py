@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,10 @@ from numpy.typing import NDArray
 from analysis.constants import ATMOSPHERE_ABS_PA
 from logger.marks import Mark, read_marks
 from logger.session import Session, find_session, open_session
+
+if TYPE_CHECKING:
+    from analysis.compare import Trace
+    from analysis.record import ShotRecord
 
 Floats = NDArray[np.float64]
 
@@ -70,6 +74,25 @@ class Recording:
     def pressures(self) -> dict[str, Floats]:
         """Every gauge pressure by its channel's name, at `t_s`; NaN where a channel has no reading [Pa]."""
         return {name: self.p_pa if name == self.channel else read() for name, read in self._others.items()}
+
+    def shots(self) -> ShotRecord:
+        """Find the shots, corrected by hand where the marks say so.
+
+        Raises
+        ------
+        ValueError
+            If there are too few readings.
+        """
+        from analysis.corrections import corrected_shots
+
+        return corrected_shots(self.t_s, self.p_pa, self.marks, channel=self.channel)
+
+    def trace(self) -> Trace:
+        """Hand it out as one side of a comparison, with the corrections made by hand."""
+        from analysis.compare import Trace
+        from analysis.corrections import corrections
+
+        return Trace(t_s=self.t_s, p_pa=self.p_pa, corrected=corrections(self.marks, self.channel))
 
 
 def open_what(
