@@ -171,7 +171,7 @@ def _calibrate(args: argparse.Namespace) -> int:
 def _import(args: argparse.Namespace) -> int:
     from dashboard import answers, wording
     from logger.csv_in import read_csv
-    from logger.session import save_imported
+    from logger.kept import save_imported
 
     for file in args.file:
         reading = read_csv(Path(file), name=Path(file).stem, unit=args.unit)
@@ -194,8 +194,7 @@ def _export(args: argparse.Namespace) -> int:
 
 def _sessions(args: argparse.Namespace) -> int:
     from dashboard import answers, wording
-    from logger.recorder import recover_unfinished
-    from logger.session import list_sessions
+    from logger.kept import list_sessions, recover_unfinished
 
     for name in recover_unfinished(_home()):
         print(f"{name}: was not closed properly; its readings were brought to safety.", file=sys.stderr)

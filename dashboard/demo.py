@@ -18,9 +18,9 @@ from analysis.sizing import size_receiver
 from dashboard import wording
 from dashboard.reader import Reader, seconds
 from logger.csv_in import read_csv
+from logger.kept import save_imported
 from logger.open import Recording, open_what
 from logger.recorder import record
-from logger.session import save_imported
 from logger.virtual import VirtualDevice
 
 if TYPE_CHECKING:

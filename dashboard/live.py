@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from analysis.detector import ShotDetector
 from analysis.record import Shot
+from logger.kept import list_sessions
 from logger.open import open_what
-from logger.session import Session, list_sessions
+from logger.session import Session
 
 SHOWN_S = 20.0  # of the trace
 AVERAGED_S = 0.1  # for the pressure in figures

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from analysis.units import from_si
 from dashboard import figures
-from logger.home import bin_folder, lines_folder
-from logger.session import Session, append_mark, delete, find_session, list_sessions, rename, restore, safe_name, save_imported
+from logger.home import bin_folder, lines_folder, safe_name
+from logger.kept import delete, find_session, list_sessions, rename, restore, save_imported
+from logger.session import Session, append_mark
 
 if TYPE_CHECKING:
     from analysis.compare import Comparison

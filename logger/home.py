@@ -2,8 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from pathlib import Path
+from typing import Final
+
+from logger.durable import sync_folder
+
+# Names that Windows keeps for itself.
+_RESERVED: Final = {
+    "con",
+    "prn",
+    "aux",
+    "nul",
+    *(f"{d}{i}" for d in ("com", "lpt") for i in range(1, 10)),
+}
 
 
 def home(given: Path | str | None = None) -> Path:
@@ -69,4 +82,35 @@ def line_file(named: Path | str, given: Path | str | None = None) -> Path:
     kept_names = sorted(p.stem for p in folder.glob("*.toml")) if folder.is_dir() else []
     known = f" Kept lines: {', '.join(kept_names)}." if kept_names else ""
     msg = f"{named}: there is no such air-line file.{known} Give the path of a TOML file that describes the line."
+    raise ValueError(msg)
+
+
+def safe_name(name: str) -> str:
+    """Return the name as a folder's name that every usual file system takes and that leads nowhere else.
+
+    Raises
+    ------
+    ValueError
+        If nothing is left of it, or it is a name that a system keeps for itself.
+    """
+    kept = "".join("-" if c in '<>:"/\\|?*' or ord(c) < 32 or ord(c) == 127 else c for c in name)
+    kept = kept.encode("utf-8", "ignore")[:120].decode("utf-8", "ignore").strip().strip(".").strip()
+    if not kept.strip("-. ") or kept.split(".")[0].strip().casefold() in _RESERVED:
+        msg = f"{name!r} cannot be the name of a session. Use words, e.g. 'deck, no receiver'."
+        raise ValueError(msg)
+    return kept
+
+
+def new_session_folder(given: Path | str | None, name: str) -> Path:
+    """Make the folder of a new session; a name that is taken gets a number behind."""
+    root = sessions_folder(given)
+    root.mkdir(parents=True, exist_ok=True)
+    wanted = safe_name(name)
+    for number in range(1, 10_000):
+        folder = root / (wanted if number == 1 else f"{wanted} {number}")
+        with contextlib.suppress(FileExistsError):
+            folder.mkdir()
+            sync_folder(root)
+            return folder
+    msg = f"There are already 10 000 sessions named {wanted!r}; choose another name."
     raise ValueError(msg)

@@ -22,6 +22,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from logger.durable import sync_folder
+
 _CONTINUATION: Final = b"\xff\xff\xff\xff"
 
 
@@ -107,20 +109,6 @@ def _checksum(arrays: Sequence[NDArray[np.float64]], sequence: int) -> int:
 
 def _datasync(fd: int) -> None:
     getattr(os, "fdatasync", os.fsync)(fd)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make the folder's entries (a new or renamed file) durable; a no-operation where folders cannot be opened."""
-    try:
-        fd = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return  # Windows: the file system's own journal does it
-    try:
-        os.fsync(fd)
-    except OSError:
-        pass
-    finally:
-        os.close(fd)
 
 
 @dataclass(slots=True)

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.constants import ATMOSPHERE_ABS_PA
+from logger.kept import find_session
 from logger.marks import Mark, read_marks
-from logger.session import Session, find_session, open_session
+from logger.session import Session, open_session
 
 if TYPE_CHECKING:
     from analysis.compare import Trace

@@ -31,10 +31,12 @@ from logger.clock import DeviceClock, HostClock, host_seconds
 from logger.home import home as farend_home
 from logger.home import locks_folder
 from logger.journal import JournalWriter
+from logger.kept import recover_unfinished
 from logger.lines import Layout, LineParser, parse_columns
 from logger.lock import FileLock
+from logger.readings import new_journal_path
 from logger.sensors import as_calibrated, read_sensors
-from logger.session import Session, change_session, finish_session, new_journal_path, recover_unfinished, start_session, unlock_session
+from logger.session import Session, change_session, finish_session, start_session, unlock_session
 from logger.sources import Source, find_usb, open_source, usb_serial
 
 if TYPE_CHECKING:

@@ -34,8 +34,8 @@ from typing import Any, Final
 import tomlkit
 
 from logger.channel import Channel
+from logger.durable import write_text
 from logger.home import sensors_file
-from logger.session import write_text
 
 OLD_DAYS: Final = 365  # common practice, no source
 

@@ -18,7 +18,8 @@ from dashboard.ui import burst_of, window_moved, window_of
 from dashboard.work import Work
 from logger.channel import Channel
 from logger.journal import JournalWriter
-from logger.session import create_session, lock_session, new_journal_path
+from logger.readings import new_journal_path
+from logger.session import create_session, lock_session
 from tests.browser.home import AFTER, BEFORE, NIGHT, make_home, nailing
 
 

@@ -19,8 +19,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from logger.kept import list_sessions, recover_unfinished
 from logger.recorder import Status, live_line, next_time_of_day, record
-from logger.session import Session, list_sessions, open_session, recover_unfinished
+from logger.session import Session, open_session
 from logger.sources import describe_ports, listen, understand
 from logger.virtual import VirtualDevice
 from tests.benchmarks.bench_faults import fuzz, plugs

@@ -17,29 +17,13 @@ from analysis.units import PSI_PA
 from logger.channel import Channel
 from logger.csv_in import read_csv
 from logger.export import export_recording
-from logger.home import home, line_file
+from logger.home import home, line_file, safe_name
 from logger.journal import JournalWriter
+from logger.kept import delete, find_session, list_sessions, recover_unfinished, rename, restore, save_imported
 from logger.marks import read_marks
 from logger.open import open_what
-from logger.session import (
-    Session,
-    append_mark,
-    change_session,
-    create_session,
-    delete,
-    find_session,
-    finish_session,
-    list_sessions,
-    lock_session,
-    new_journal_path,
-    open_session,
-    recover_unfinished,
-    rename,
-    restore,
-    safe_name,
-    save_imported,
-    save_session,
-)
+from logger.readings import new_journal_path
+from logger.session import Session, append_mark, change_session, create_session, finish_session, lock_session, open_session, save_session
 
 STARTED = datetime(2026, 6, 3, 7, 12, tzinfo=UTC)
 TOOL = Channel(name="tool", unit="psi")
@@ -215,10 +199,31 @@ def test_reading_goes_on_when_the_recorder_finishes_meanwhile(tmp_path: Path, mo
             kept.rename(folder / "readings.parquet")
         return listed
 
-    monkeypatch.setattr("logger.session._journals", just_finished)
+    monkeypatch.setattr("logger.readings.journals", just_finished)
     assert open_session(session.folder).count == 300
     (session.folder / "readings.parquet").rename(kept)
     assert open_session(session.folder).raw["tool"].size == 300
+
+
+@given(cuts=st.lists(st.integers(1, 59), max_size=6), late=st.floats(-2.0, 30.0), shared=st.booleans())
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_journals_of_several_devices_are_one_table_by_time(tmp_path: Path, cuts: list[int], late: float, shared: bool) -> None:
+    session = create_session(tmp_path, "deck", started=STARTED, channels=[TOOL, Channel(name="supply", unit="kPa")])
+    tool_s: NDArray[np.float64] = np.arange(60) / 10.0
+    supply_s: NDArray[np.float64] = (tool_s if shared else tool_s + 0.0371) + late
+    for name, times in (("tool", tool_s), ("supply", supply_s)):
+        writer = JournalWriter(new_journal_path(session.folder), ["time_s", name])
+        for part in np.split(np.arange(60), sorted(set(cuts)) if name == "tool" else [20]):
+            writer.write([times[part], np.asarray(part + 0.5, dtype=np.float64)])
+        writer.close()
+    for seen in (open_session(session.folder), finish_session(session.folder)):
+        raw = seen.raw
+        assert (np.diff(raw["time_s"]) > 0).all()
+        assert seen.count == raw["time_s"].size == np.unique([*tool_s, *supply_s]).size
+        for name, times in (("tool", tool_s), ("supply", supply_s)):
+            kept = np.isfinite(raw[name])
+            np.testing.assert_array_equal(raw["time_s"][kept], times)
+            np.testing.assert_array_equal(raw[name][kept], np.arange(60) + 0.5)
 
 
 def test_what_a_crash_left_open_is_found_again(tmp_path: Path) -> None:

@@ -23,9 +23,9 @@ from pathlib import Path
 import numpy as np
 
 from logger.clock import DeviceClock
+from logger.kept import list_sessions, recover_unfinished
 from logger.lines import LineParser, with_checksum
 from logger.recorder import Status, record
-from logger.session import list_sessions, recover_unfinished
 from logger.virtual import VirtualDevice
 
 RATE_HZ = 500.0

@@ -19,8 +19,9 @@ import numpy as np
 from logger.channel import Channel
 from logger.journal import JournalWriter
 from logger.lines import LineParser, with_checksum
+from logger.readings import new_journal_path
 from logger.recorder import record
-from logger.session import create_session, finish_session, new_journal_path
+from logger.session import create_session, finish_session
 from logger.virtual import VirtualDevice
 
 
