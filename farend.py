@@ -142,6 +142,7 @@ def _record(args: argparse.Namespace) -> int:
         until=args.until,
         columns=args.columns,
         unit=args.unit,
+        line=args.line or "",
     )
     print(folder)
     return 0
@@ -458,6 +459,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--until", metavar="HH:MM", help="until this time of day")
     p.add_argument("--columns", help="what the values of a line are, where the device does not say, e.g. t_us,tool")
     p.add_argument("--unit", help="unit of the pressures, where the device does not say")
+    p.add_argument("--line", metavar="NAME", help="name of the air line that it is recorded on, kept with the session")
 
     p = command("calibrate", _calibrate, "set a sensor's zero, or two points of it against a reference gauge")
     p.add_argument("--port", required=True, help="serial port or pyserial URL, see `farend ports`")

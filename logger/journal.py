@@ -171,6 +171,56 @@ def read_journal(path: Path, salvage: Salvage | None = None) -> Iterator[dict[st
             yield columns
 
 
+class JournalTail:
+    """Follow a journal that is being written: each look reads only what came since the last.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
+
+    Attributes
+    ----------
+    share : float
+        How much of the file has been read, 0..1.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.share = 0.0
+        self._schema: pa.Schema | None = None
+        self._position, self._last = 0, -1
+
+    @property
+    def columns(self) -> list[str]:
+        """Names of the columns; none before the journal has begun."""
+        return [] if self._schema is None else list(self._schema.names)
+
+    def new(self) -> Iterator[dict[str, NDArray[np.float64]]]:
+        """Yield the intact batches that were not yielded before; whoever stops early goes on there the next time."""
+        size = self.path.stat().st_size
+        with self.path.open("rb") as file:
+            if self._schema is None:
+                self._schema, self._position = _read_schema(file.read(1 << 20))
+            while self._schema is not None and self._position < size:
+                step = _message_length(file, self._position, size)
+                file.seek(self._position)
+                found = _read_batch(file.read(step), self._schema) if step else None
+                if found is None:
+                    # The end as a rule: a batch that is not all there yet. Behind a damaged one there is a next one.
+                    following = _next_message(file, self._position + 1, size, self._schema) if step else None
+                    if following is None:
+                        return
+                    self._position = following
+                    continue
+                self._position += step
+                self.share = self._position / size
+                sequence, columns = found
+                if sequence > self._last:
+                    self._last = sequence
+                    yield columns
+
+
 def _read_schema(head: bytes) -> tuple[pa.Schema | None, int]:
     if len(head) < 8 or head[:4] != _CONTINUATION:
         return None, 0

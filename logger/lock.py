@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Final, Self
+
+LOOKS_S: Final = (0.005, 0.02, 0.05)
 
 
 class LockedError(ValueError):
@@ -35,12 +38,16 @@ class FileLock:
     def __init__(self, path: Path, message: str) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._fd = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
-        try:
-            _lock(self._fd)
-        except OSError:
-            os.close(self._fd)
-            self._fd = -1
-            raise LockedError(message) from None
+        for wait_s in (*LOOKS_S, None):  # somebody may only be looking whether it is held, see `is_locked`
+            try:
+                _lock(self._fd)
+                return
+            except OSError:
+                if wait_s is not None:
+                    time.sleep(wait_s)
+        os.close(self._fd)
+        self._fd = -1
+        raise LockedError(message)
 
     def release(self) -> None:
         """Give the lock back; harmless when already given back."""
@@ -70,10 +77,14 @@ else:
 
 def is_locked(path: Path) -> bool:
     """Tell whether somebody holds the lock on this file now."""
-    if not path.exists():
+    try:
+        fd = os.open(path, os.O_RDWR)
+    except FileNotFoundError:
         return False
     try:
-        FileLock(path, "").release()
-    except LockedError:
+        _lock(fd)
+    except OSError:
         return True
+    finally:
+        os.close(fd)
     return False

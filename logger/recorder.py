@@ -33,6 +33,7 @@ from logger.home import locks_folder
 from logger.journal import JournalWriter
 from logger.kept import recover_unfinished
 from logger.lines import Layout, LineParser, parse_columns
+from logger.live import LiveWriter, stop_asked
 from logger.lock import FileLock
 from logger.readings import new_journal_path
 from logger.sensors import as_calibrated, read_sensors
@@ -48,6 +49,7 @@ Floats = NDArray[np.float64]
 
 SYNC_S: Final = 0.25  # a crash may cost half a second: this, a pass of the loop, and a slow disk
 STATUS_S: Final = 0.5
+SHOW_S: Final = 0.04  # what is shown to a live page may be so old; it is not synced, so it costs next to nothing
 RETRY_S: Final = 0.2
 DESCRIBE_S: Final = 15.0  # boards of ours describe themselves each 10 s
 SILENT_S: Final = 3.0
@@ -220,9 +222,10 @@ class _Recorder:
         self._session: Session | None = None
         self._lock: FileLock | None = None
         self._journal: JournalWriter | None = None
+        self._shown: LiveWriter | None = None
         self._clock: DeviceClock | HostClock | None = None
         self._held: list[tuple[Floats, Floats]] = []
-        self._heard = self._synced = self._told = self._disk_checked = self._begun = host_seconds()
+        self._heard = self._synced = self._told = self._showed = self._disk_checked = self._begun = host_seconds()
         self._rate: tuple[float, int] = (self._begun, 0)
 
     def run(self) -> Session:
@@ -250,6 +253,9 @@ class _Recorder:
         if now - self._synced >= SYNC_S:
             self._write()
             self._synced = now
+        if now - self._showed >= SHOW_S:
+            self._show()
+            self._showed = now
         if now - self._told >= STATUS_S:
             self._tell(now)
             self._told = now
@@ -342,6 +348,7 @@ class _Recorder:
             **self._texts,
         )
         self._journal = JournalWriter(new_journal_path(self._session.folder), ["time_s", *(c.name for c in channels)])
+        self._shown = LiveWriter(self._journal.path)
         time_unit = layout.time_unit_s
         if time_unit is None:
             self._clock = HostClock(rate_hz=layout.rate_hz, speed=layout.speed)
@@ -361,7 +368,14 @@ class _Recorder:
         self._journal.write([times, *values.T])
         self._held.clear()
 
+    def _show(self) -> None:
+        if self._shown is not None:
+            s = self._status
+            self._shown.show(self._held, state=s.state, warning=s.warning, bad_lines=s.bad_lines, rate_hz=s.rate_hz)
+
     def _close(self) -> None:
+        if self._shown is not None:
+            self._shown.close()
         if self._journal is None:
             return
         try:
@@ -415,6 +429,8 @@ class _Recorder:
         played = self._parser.layout is not None and self._parser.layout.speed != 1.0
         if self._for_s is not None and not played and now - self._begun >= self._for_s + 0.5:
             return True  # a silent device ends too
+        if self._session is not None and stop_asked(self._session.folder):
+            return True
         return self._stop.is_set() or self._parser.ended
 
     def _nothing(self) -> str:
@@ -543,6 +559,7 @@ def record_from_command(
     until: str | None = None,
     columns: str | None = None,
     unit: str | None = None,
+    line: str = "",
 ) -> Path:
     """Record as the command line asks, with a live line on stderr, and return the session's folder.
 
@@ -575,6 +592,7 @@ def record_from_command(
         until=None if until is None else next_time_of_day(until, datetime.now().astimezone()),
         columns=columns,
         unit=unit,
+        line=line,
         on_status=show,
     )
     if live:

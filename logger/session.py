@@ -8,6 +8,8 @@
       readings*.arrows    while recording: journals, one for each device (see readings.py and journal.py)
       marks.jsonl         marks, one JSON object a line (see marks.py)
       recording.lock      held by the recorder's process while it records
+      readings*.live      while recording: the newest readings, for a page (see live.py)
+      stop                while recording: the wish that it end
 
 A session is finished in an order in which a crash at any point loses nothing: the Parquet file is written beside, synced and
 renamed into place; then session.toml says so; then the journals go.
@@ -33,6 +35,7 @@ from logger.channel import Channel
 from logger.durable import sync_folder, write_text
 from logger.home import new_session_folder
 from logger.journal import Salvage
+from logger.live import LIVE_FILES, STOP_FILE
 from logger.lock import FileLock, is_locked
 from logger.marks import Mark, read_marks, write_mark
 from logger.readings import READINGS_FILE, ROW_GROUP, ParquetWriter, batches, extent, journals, read_columns
@@ -398,7 +401,10 @@ def append_mark(folder: Path | str, mark: Mark) -> None:
 
 
 def unlock_session(folder: Path, lock: FileLock) -> None:
-    """Give the lock back and take its file away (Windows removes no open file)."""
+    """Give the lock back and take its file away (Windows removes no open file), with all that only concerns a recording under way."""
+    for file in (*folder.glob(LIVE_FILES), folder / STOP_FILE):
+        with contextlib.suppress(OSError):
+            file.unlink(missing_ok=True)
     lock.release()
     with contextlib.suppress(OSError):  # somebody else has taken it meanwhile
         (folder / LOCK_FILE).unlink(missing_ok=True)

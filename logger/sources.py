@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
+from logger.invented import PORT as INVENTED
+from logger.invented import InventedSource
 from logger.lines import HELLO, LineParser, parse_columns
 
 BLOCK: Final = 1 << 16
@@ -88,6 +90,8 @@ def open_source(port: str, baud: int = 115200) -> Source:
     ValueError
         If it cannot be opened.
     """
+    if port == INVENTED:
+        return InventedSource()
     try:
         return SerialSource(port, baud)
     except OSError as problem:
