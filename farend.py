@@ -336,6 +336,20 @@ def _size(args: argparse.Namespace) -> int:
     return _answer(args, answers.sizing(sizing), wording.sizing(sizing, _reader(args)))
 
 
+def _improve(args: argparse.Namespace) -> int:
+    from analysis.whatif import what_if
+    from dashboard import answers, wording
+
+    line = _line(args.line)
+    window = line.tool.window_pa
+    if args.floor is None and window is None:
+        msg = "The line's tool has no window; say the lowest pressure at which a shot may start, e.g. --floor '85 psi'."
+        raise ValueError(msg)
+    floor_pa = parse_quantity(args.floor, "pressure") if args.floor else (window or (0.0, 0.0))[0]
+    found = what_if(line, shots=args.shots, every_s=parse_quantity(args.every, "time"), floor_pa=floor_pa)
+    return _answer(args, answers.what_if(found), wording.what_if(found, _reader(args)))
+
+
 def _water(args: argparse.Namespace) -> int:
     from analysis.desiccant import Desiccant
     from analysis.water import USUAL_HOURS_PER_DAY, water_balance
@@ -525,6 +539,11 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--shots", type=int, required=True, help="shots in the burst")
     p.add_argument("--every", required=True, help="time from shot to shot, e.g. '0.3 s'")
     p.add_argument("--floor", required=True, help="lowest pressure at which a shot may start, e.g. '85 psi'")
+
+    p = command("improve", _improve, "what each improvement of the line would buy for a job, the best first", show, line)
+    p.add_argument("--shots", type=int, required=True, help="shots in the burst")
+    p.add_argument("--every", required=True, help="time from shot to shot, e.g. '0.3 s'")
+    p.add_argument("--floor", help="lowest pressure at which a shot may start (default: the lower end of the tool's window)")
 
     p = command("water", _water, "how much water comes with the air, where it falls out, when to drain", show, line)
     p.add_argument("--shots-per-day", type=float, metavar="N", help="shots on a working day (default: 1000)")

@@ -1,28 +1,32 @@
-"""The smallest receiver that carries a burst of shots above a floor, found with the line model; the handbook formula beside it.
-
-The *lowest pressure* of a burst is the lowest of the pressures just before each shot, at the tool's inlet: what drives the nail. The
-dip within a shot goes lower; it is given as the minimum. The burst begins at the worst moment: the tank stands at cut-in.
-"""
+"""The smallest receiver that carries a burst of shots above a floor, found with the line model; the handbook formula beside it."""
 
 from __future__ import annotations
 
-import dataclasses
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from analysis.air import mass_of_free_air
-from analysis.line import Line, Part, cautions
-from analysis.model import Network, build, recovery_time, run_network, settled
-from analysis.units import US_GALLON_M3, from_si
+from analysis.air import CV_UNCERTAINTY, mass_of_free_air
+from analysis.burst import Burst, bar_and_psi, check_floor, fill_time, fire, receiver_index, refill_time, rest_pressure
+from analysis.estimate import Estimate
+from analysis.line import Line, cautions
+from analysis.line_check import rating_cautions
+from analysis.units import from_si
+from analysis.variants import COMMON_M3, Change, moved_receiver, moved_regulator, wider_hoses, with_receiver
 
-COMMON_M3: Final = (0.005, 0.010, 0.020, 0.024, 11 * US_GALLON_M3, 0.050, 0.080)  # volumes that are sold; common practice, no source
 LARGEST_M3: Final = 0.5  # above this farend does not propose a receiver
-LEAD_S: Final = 0.1  # quiet time before the first shot
-AFTER_S: Final = 15.0  # how long a recovery is followed
 _SMALLEST_M3: Final = 2e-4
+_FINE_CELL_M: Final = 0.5
+# 95 % of what goes into a sizing, relative. What the file gives was read off a data sheet or a plate; common practice, no source.
+GIVEN_95: Final = 0.10
+AIR_ASSUMED_95: Final = 0.50  # of a usual air per shot; a rule of the trade has +-50 %
+CONDUCTANCE_ASSUMED_95: Final = 0.40  # of a usual conductance; common practice, no source
+WALL_95: Final = 2.0  # factor on the heat exchanged with the receiver's wall
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +40,14 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Alternative:
+    """The line changed otherwise: the receiver [m3] that it would still need; 0 where none, NaN where none is enough."""
+
+    change: Change
+    receiver_m3: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sizing:
     """Answer to "which receiver".
 
@@ -43,6 +55,12 @@ class Sizing:
     ----------
     receiver_m3 : float
         Smallest volume that keeps every shot of the burst above the floor [m3]; 0 where the line does it without a receiver.
+    interval_m3 : Estimate
+        The same with its 95 % interval from what is not known exactly, named in `rests_on`; an open upper end where no receiver is
+        enough at the bad end of an input.
+    rests_on : tuple of (str, float, float)
+        What the interval comes from, the most important first: its name, and the volumes that its two ends ask for [m3]; NaN where none
+        is enough.
     common_m3 : float
         The next volume that is sold [m3]; NaN where none is large enough.
     handbook_m3 : float
@@ -50,55 +68,41 @@ class Sizing:
     lowest_pa, minimum_pa : float
         With `receiver_m3`: lowest pressure just before a shot, and lowest of all, at the tool's inlet [Pa gauge].
     recovery_s : float
-        From the last shot until 90 % of the sag is regained, with `receiver_m3` [s]; NaN if that takes longer than `AFTER_S`.
+        From the last shot until 90 % of the sag is regained, with `receiver_m3` [s]; NaN if that takes longer than is followed.
+    refill_s : float
+        From the last shot until that receiver holds 98 % of its pressure at rest [s]; NaN where there is none or it takes longer than
+        ten minutes.
     fill_s : float
         To fill the line and that receiver from empty to 95 % [s]; NaN where there is none or it takes longer than ten minutes.
     settled_pa : float
         Pressure at the tool before the burst [Pa gauge].
+    receiver_rest_pa : float
+        Pressure in the receiver before the burst [Pa gauge]; the same, unless a regulator stands between.
     candidates : tuple of Candidate
         Without a receiver (volume 0) and with each common one.
+    alternatives : tuple of Alternative
+        The receiver that would be needed with a regulator or the receiver elsewhere, or with a wider hose.
     why : str
         Why the model and the handbook differ.
     cautions : tuple of str
     """
 
     receiver_m3: float
+    interval_m3: Estimate
+    rests_on: tuple[tuple[str, float, float], ...]
     common_m3: float
     handbook_m3: float
     lowest_pa: float
     minimum_pa: float
     recovery_s: float
+    refill_s: float
     fill_s: float
     settled_pa: float
+    receiver_rest_pa: float
     candidates: tuple[Candidate, ...]
+    alternatives: tuple[Alternative, ...]
     why: str
     cautions: tuple[str, ...]
-
-
-def with_receiver(line: Line, volume_m3: float) -> Line:
-    """Return the line with a receiver of this volume [m3].
-
-    A line that has a receiver gets the new volume there (the one nearest to the tool). Otherwise the receiver is put in before the
-    tool's last hose when there are two hoses or more (the whip hose stays behind it), else before the restriction that leads to the
-    tool. A volume of zero takes the receiver out.
-    """
-    parts = list(line.parts)
-    at = next((i for i in reversed(range(len(parts))) if parts[i].kind == "receiver"), None)
-    if volume_m3 <= 0.0:
-        return line if at is None else dataclasses.replace(line, parts=tuple(parts[:at] + parts[at + 1 :]))
-    if at is not None:
-        return line.with_part(at, volume_m3=volume_m3)
-    hoses = [i for i, p in enumerate(parts) if p.kind == "hose"]
-    if len(hoses) > 1:
-        place = hoses[-1]
-    else:
-        place = len(parts) - 1
-        while place > 0 and parts[place - 1].conductance is not None:
-            place -= 1
-        if place == 0:  # only restrictions: at least keep the last of them behind the receiver
-            place = max(len(parts) - 2, 0)
-    receiver = Part(kind="receiver", name="receiver", volume_m3=volume_m3)
-    return dataclasses.replace(line, parts=(*parts[:place], receiver, *parts[place:]))
 
 
 def size_receiver(line: Line, *, shots: int, every_s: float, floor_pa: float) -> Sizing:
@@ -124,114 +128,188 @@ def size_receiver(line: Line, *, shots: int, every_s: float, floor_pa: float) ->
     ValueError
         If the job is impossible: a floor above what the line holds at rest, or a burst that no receiver can carry. It says which.
     """
-    _check(shots, every_s, floor_pa)
-    rest = _settled(line)
-    if floor_pa >= rest:
-        msg = (
-            f"The floor ({_both(floor_pa)}) is not below what the line holds at rest with the tank at cut-in ({_both(rest)}). "
-            "Lower the floor, or raise the regulator or the cut-in as far as the ratings allow."
-        )
-        raise ValueError(msg)
-    times = LEAD_S + every_s * np.arange(shots)
-    handbook = _handbook(line, shots, rest, floor_pa)
-    bare = _try(line, 0.0, times)
-    if bare.lowest_pa >= floor_pa:
-        best = bare
-    else:
-        most = _try(line, LARGEST_M3, times, recovery=False)
-        if most.lowest_pa < floor_pa:
-            raise ValueError(_impossible(line, shots, every_s, floor_pa, most.lowest_pa))
-        # From the largest down: a small receiver can do worse than none (it takes away the hose's overshoot), so the range of volumes
-        # that do is entered from above.
-        low, high = LARGEST_M3 / 4.0, LARGEST_M3
-        while low > _SMALLEST_M3 and _try(line, low, times, recovery=False).lowest_pa >= floor_pa:
-            low, high = low / 4.0, low
-        while high / low > 1.005:
-            mid = math.sqrt(low * high)
-            low, high = (low, mid) if _try(line, mid, times, recovery=False).lowest_pa >= floor_pa else (mid, high)
-        best = _try(line, high, times)
-    candidates = (bare, *(_try(line, v, times) for v in COMMON_M3))
-    common = next((c.volume_m3 for c in candidates if c.volume_m3 >= best.volume_m3 and c.lowest_pa >= floor_pa), math.nan)
+    burst = Burst(shots=shots, every_s=every_s, floor_pa=floor_pa)
+    check_floor(line, burst)
+    rest = rest_pressure(line)
+    volume = smallest(lambda v: with_receiver(line, v), burst, fine=True)
+    if math.isnan(volume):
+        raise ValueError(_impossible(line, burst))
+    candidates = tuple(_candidate(line, burst, v) for v in (0.0, *COMMON_M3))
+    best = _candidate(line, burst, volume) if volume else candidates[0]
+    fitted = with_receiver(line, volume or COMMON_M3[0])
+    at_receiver = rest_pressure(fitted, receiver_index(fitted))
+    handbook = handbook_volume(line, burst, at_receiver)
+    interval, rests_on = _interval(line, burst, volume)
     return Sizing(
-        receiver_m3=best.volume_m3,
-        common_m3=common,
+        receiver_m3=volume,
+        interval_m3=interval,
+        rests_on=rests_on,
+        common_m3=next((c.volume_m3 for c in candidates if c.volume_m3 >= volume and c.lowest_pa >= floor_pa), math.nan),
         handbook_m3=handbook,
         lowest_pa=best.lowest_pa,
         minimum_pa=best.minimum_pa,
         recovery_s=best.recovery_s,
-        fill_s=_fill(with_receiver(line, best.volume_m3), rest) if best.volume_m3 else math.nan,
+        refill_s=refill_time(fitted, burst) if volume else math.nan,
+        fill_s=fill_time(fitted) if volume else math.nan,
         settled_pa=rest,
+        receiver_rest_pa=at_receiver,
         candidates=candidates,
-        why=_why(best.volume_m3, handbook),
-        cautions=_cautions(line, best.volume_m3, shots, every_s),
+        alternatives=tuple(_alternatives(line, burst)) if volume else (),
+        why=_why(volume, handbook, shots),
+        cautions=_cautions(line, volume, burst),
     )
 
 
-def _check(shots: int, every_s: float, floor_pa: float) -> None:
-    if not 1 <= shots <= 2000:
-        msg = f"A burst of {shots} shots is not possible; give 1 to 2000."
-        raise ValueError(msg)
-    if not (math.isfinite(every_s) and 0.03 <= every_s <= 600.0):
-        msg = f"A shot every {every_s:g} s is not possible; give 0.03 s to 10 min."
-        raise ValueError(msg)
-    if not floor_pa > 0.0:
-        msg = "The floor must lie above ambient; pressures are gauge."
-        raise ValueError(msg)
+def smallest(line_of: Callable[[float], Line], burst: Burst, *, fine: bool = False, wall: float = 1.0, near_m3: float = 0.0) -> float:
+    """Smallest receiver of a family of lines that holds a burst's floor.
+
+    Parameters
+    ----------
+    line_of : callable
+        The line with a receiver of so many m3; with 0, without one.
+    burst : Burst
+    fine : bool
+        To half a percent on half-metre cells; else to two percent on coarser ones.
+    wall : float
+        Factor on the heat that vessels exchange with their walls.
+    near_m3 : float
+        A volume near the answer [m3], which makes the search shorter.
+
+    Returns
+    -------
+    float
+        [m3]; 0 where the line needs none, NaN where `LARGEST_M3` is not enough.
+    """
+
+    def holds(volume_m3: float, **more: float) -> bool:
+        return fire(line_of(volume_m3), burst, follow_s=0.0, wall=wall, **more).lowest_pa >= burst.floor_pa
+
+    if holds(0.0):
+        return 0.0
+    # From above: a small receiver can do worse than none (it takes away the hose's overshoot), so the range of volumes that do is
+    # entered from its upper end.
+    high = near_m3 or LARGEST_M3
+    while not holds(high):
+        if high >= LARGEST_M3:
+            return math.nan
+        high = min(1.5 * high, LARGEST_M3)
+    pace = 1.5 if near_m3 else 4.0
+    low = high / pace
+    while low > _SMALLEST_M3 and holds(low):
+        low, high = low / pace, low
+    low, high = _bisect(holds, low, high, 1.02)
+    if not fine:
+        return high
+    while not holds(high, cell_m=_FINE_CELL_M):
+        low, high = high, 1.02 * high
+    return _bisect(lambda v: holds(v, cell_m=_FINE_CELL_M), low / 1.02, high, 1.005)[1]
 
 
-def _settled(line: Line) -> float:
-    """Pressure at the tool at rest, with the tank at cut-in [Pa gauge]."""
-    return min([line.compressor.cut_in_pa, *(p.set_pa for p in line.parts if p.set_pa is not None)])
+def _bisect(holds: Callable[[float], bool], low: float, high: float, ratio: float) -> tuple[float, float]:
+    while high / low > ratio:
+        mid = math.sqrt(low * high)
+        low, high = (low, mid) if holds(mid) else (mid, high)
+    return low, high
 
 
-def _start(line: Line) -> tuple[Network, float]:
-    net = build(line)
-    return net, line.compressor.cut_in_pa + net.p_amb_pa
+def _candidate(line: Line, burst: Burst, volume_m3: float) -> Candidate:
+    got = fire(with_receiver(line, volume_m3), burst)
+    return Candidate(volume_m3=volume_m3, lowest_pa=got.lowest_pa, minimum_pa=got.minimum_pa, recovery_s=got.recovery_s)
 
 
-def _try(line: Line, volume_m3: float, times: np.ndarray, *, recovery: bool = True) -> Candidate:
-    net, supply = _start(with_receiver(line, volume_m3))
-    rate = 100.0
-    until = float(times[-1]) + (AFTER_S if recovery else 0.05)
-    got = run_network(net, settled(net, supply), duration_s=until, shots_s=times, output_rate_hz=rate if recovery else 1.0 / until)
-    before, lowest = got.shots[:, 0] - net.p_amb_pa, got.shots[:, 1] - net.p_amb_pa
-    recovered = math.nan
-    if recovery:
-        tool = got.p_abs_pa[:, -2, 1] - net.p_amb_pa
-        since = np.arange(tool.size) / rate - times[-1]
-        recovered = recovery_time(since[since > 0.0], tool[since > 0.0], float(before[0]), float(lowest.min()), hold=15)
-    return Candidate(volume_m3=volume_m3, lowest_pa=float(before.min()), minimum_pa=float(lowest.min()), recovery_s=recovered)
+def _alternatives(line: Line, burst: Burst) -> Iterator[Alternative]:
+    """What else could be done, and the receiver that would then be needed."""
+    any_volume = COMMON_M3[-1]
+    for change in wider_hoses(line):
+        yield Alternative(change=change, receiver_m3=smallest(partial(with_receiver, change.line), burst))
+    for move in (moved_regulator, moved_receiver):
+        for change in move(line, any_volume):
+            at = receiver_index(change.line)
+
+            def resized(v: float, c: Change = change, at: int = at) -> Line:
+                return with_receiver(line, 0.0) if v == 0.0 else c.line.with_part(at, volume_m3=v)
+
+            yield Alternative(change=change, receiver_m3=smallest(resized, burst))
 
 
-def _fill(line: Line, rest_pa: float) -> float:
-    """Time to fill what lies behind the tank from empty to 95 % of its gauge pressure [s]; the tank starts at cut-out."""
-    net = build(line, cell_m=2.0)
-    net.shot[0] = 0.0
-    state = settled(net, line.compressor.cut_out_pa + net.p_amb_pa, downstream_abs_pa=net.p_amb_pa)
-    store = next(s for s in reversed(range(len(net.names))) if net.names[s].startswith("receiver"))
-    step, at = 10.0, 0.0
-    while at < 600.0:
-        got = run_network(net, state, duration_s=step, output_rate_hz=20.0)
-        full = np.flatnonzero(got.p_abs_pa[:, store, 0] - net.p_amb_pa >= 0.95 * rest_pa)
-        if full.size:
-            return at + float(full[0]) / 20.0
-        at += step
-    return math.nan
+# The interval
 
 
-def _handbook(line: Line, shots: int, rest_pa: float, floor_pa: float) -> float:
-    """V = T C p_a / (p1 - p2): all air of the burst out of the receiver, between rest and floor, isothermal."""
-    p_mean = 0.5 * (rest_pa + floor_pa)
-    per_shot = (line.tool.air_per_shot_m3 or 0.0) * (p_mean + line.site.p_amb_pa) / (line.shot_reference_pa + line.site.p_amb_pa)
-    return shots * per_shot * 100_000.0 / (rest_pa - floor_pa)
+def _interval(line: Line, burst: Burst, volume_m3: float) -> tuple[Estimate, tuple[tuple[str, float, float], ...]]:
+    """Shift each input to its two ends, size again, and add the shifts in quadrature."""
+
+    def size(changed: Line, wall: float = 1.0) -> float:
+        return smallest(lambda v: with_receiver(changed, v), burst, wall=wall, near_m3=volume_m3)
+
+    centre = size(line) if volume_m3 else 0.0  # by the same coarse search as the shifted ones, so that its errors drop out
+    ends = [(name, size(low, w_low), size(high, w_high)) for name, (low, w_low), (high, w_high) in _shifts(line)]
+    up, down, bounded = 0.0, 0.0, True
+    for _, *both in ends:
+        if any(math.isnan(v) for v in both):
+            bounded = False
+        moves = [v - centre for v in both if not math.isnan(v)]
+        up += max(0.0, *moves, 0.0) ** 2
+        down += min(0.0, *moves, 0.0) ** 2
+    ends.sort(key=lambda e: -_reach(e))
+    low = max(volume_m3 - math.sqrt(down), 0.0)
+    high = volume_m3 + math.sqrt(up) if bounded else None
+    return Estimate(value=volume_m3, low=low, high=high), tuple(ends)
 
 
-def _impossible(line: Line, shots: int, every_s: float, floor_pa: float, lowest_pa: float) -> str:
-    need = (line.tool.air_per_shot_m3 or 0.0) / every_s
+def _reach(end: tuple[str, float, float]) -> float:
+    _, a, b = end
+    return math.inf if math.isnan(a) or math.isnan(b) else abs(a - b)
+
+
+def _shifts(line: Line) -> Iterator[tuple[str, tuple[Line, float], tuple[Line, float]]]:
+    """Each uncertain input: its name, and line and wall factor at its two ends."""
+    last = len(line.parts) - 1
+    air, assumed = line.tool.air_per_shot_m3 or 0.0, "air_per_shot" in line.tool.assumed
+    u = AIR_ASSUMED_95 if assumed else GIVEN_95
+    named = f"air per shot ({'assumed, ' if assumed else ''}±{100 * u:.0f} %)"
+    yield named, (line.with_part(last, air_per_shot_m3=air * (1 - u)), 1.0), (line.with_part(last, air_per_shot_m3=air * (1 + u)), 1.0)
+    for i, part in enumerate(line.parts):
+        if part.conductance is None:
+            continue
+        u = CONDUCTANCE_ASSUMED_95 if "conductance" in part.assumed else CV_UNCERTAINTY if "cv" in part.assumed else GIVEN_95
+        how = "assumed, " if "conductance" in part.assumed else "from Cv, " if "cv" in part.assumed else ""
+        wide, narrow = (line.with_part(i, conductance=part.conductance * f) for f in (1 + u, 1 - u))
+        yield f"conductance of {part.name} ({how}±{100 * u:.0f} %)", (wide, 1.0), (narrow, 1.0)
+    yield f"heat from the receiver's wall (assumed, half to {WALL_95:.0f} times)", (line, WALL_95), (line, 1.0 / WALL_95)
+
+
+# The handbook
+
+
+def _air_of_burst(line: Line, burst: Burst) -> float:
+    """Free air of all shots [m3], per absolute pressure in the tool."""
+    per_shot = (line.tool.air_per_shot_m3 or 0.0) / (line.shot_reference_pa + line.site.p_amb_pa)
+    return burst.shots * per_shot
+
+
+def handbook_volume(line: Line, burst: Burst, rest_pa: float) -> float:
+    """V = T C p_a / (p1 - p2): all air of the burst out of the receiver, between its rest and the floor, isothermal [m3]."""
+    p_mean = 0.5 * (rest_pressure(line) + burst.floor_pa)
+    return _air_of_burst(line, burst) * (p_mean + line.site.p_amb_pa) * 100_000.0 / (rest_pa - burst.floor_pa)
+
+
+def handbook_lowest(line: Line, burst: Burst, rest_pa: float, volume_m3: ArrayLike) -> NDArray[np.float64]:
+    """Pressure that the handbook formula leaves in receivers of these volumes after the burst [Pa gauge]: the formula the other way."""
+    # rest - p2 = T C p_a / V, where the air of a shot goes with the mean of the tool's pressure at rest and p2.
+    share = _air_of_burst(line, burst) * 100_000.0 / np.asarray(volume_m3, dtype=np.float64)
+    return (rest_pa - share * (0.5 * rest_pressure(line) + line.site.p_amb_pa)) / (1.0 + 0.5 * share)
+
+
+# Words that need the numbers of the search
+
+
+def _impossible(line: Line, burst: Burst) -> str:
+    lowest = fire(with_receiver(line, LARGEST_M3), burst, follow_s=0.0).lowest_pa
+    need = (line.tool.air_per_shot_m3 or 0.0) / burst.every_s
     give = line.compressor.delivery_m3_per_s
     text = (
-        f"No receiver up to {from_si(LARGEST_M3, 'L'):.0f} L keeps {shots} shots, one each {every_s:g} s, above {_both(floor_pa)}: "
-        f"even then the lowest is {_both(lowest_pa)}."
+        f"No receiver up to {from_si(LARGEST_M3, 'L'):.0f} L keeps {burst.shots} shots, one each {burst.every_s:g} s, above "
+        f"{bar_and_psi(burst.floor_pa)}: even then the lowest is {bar_and_psi(lowest)}."
     )
     if need > give:
         text += (
@@ -243,13 +321,13 @@ def _impossible(line: Line, shots: int, every_s: float, floor_pa: float, lowest_
     return text
 
 
-def _why(volume_m3: float, handbook_m3: float) -> str:
+def _why(volume_m3: float, handbook_m3: float, shots: int) -> str:
     if volume_m3 == 0.0:
         return "The line alone feeds the burst; the handbook formula supposes that nothing comes through the line."
     if volume_m3 < handbook_m3:
         return (
             "The model needs less than the handbook: the formula supposes that the receiver feeds the burst alone, but the hose adds air "
-            "between the shots."
+            f"between the shots; and it counts the air of all {shots} shots, of which the last one's is taken after the last start."
         )
     return (
         "The model needs more than the handbook: air left in a receiver cools while it expands, so the pressure falls up to 1.4 times as "
@@ -257,19 +335,16 @@ def _why(volume_m3: float, handbook_m3: float) -> str:
     )
 
 
-def _cautions(line: Line, volume_m3: float, shots: int, every_s: float) -> tuple[str, ...]:
-    out = list(cautions(with_receiver(line, volume_m3)))
+def _cautions(line: Line, volume_m3: float, burst: Burst) -> tuple[str, ...]:
+    fitted = with_receiver(line, volume_m3)
+    out = [*cautions(fitted), *(c for c in rating_cautions(fitted) if c.startswith("If the regulator fails open"))]
     per_shot = line.tool.air_per_shot_m3 or 0.0
-    need, give = mass_of_free_air(per_shot / every_s), mass_of_free_air(line.compressor.delivery_m3_per_s)
-    if shots > 1 and need > give:
+    need, give = mass_of_free_air(per_shot / burst.every_s), mass_of_free_air(line.compressor.delivery_m3_per_s)
+    if burst.shots > 1 and need > give:
         out.append(
             f"While the burst lasts the tool takes {need / give:.1f} times what the compressor delivers; "
-            f"after {shots} shots it needs a pause."
+            f"after {burst.shots} shots it needs a pause."
         )
     if "air_per_shot" in line.tool.assumed:
         out.append(f"The air per shot is not given; {from_si(per_shot, 'L'):.1f} L of free air is assumed, and the volume goes with it.")
     return tuple(out)
-
-
-def _both(p_pa: float) -> str:
-    return f"{from_si(p_pa, 'bar'):.2f} bar, {from_si(p_pa, 'psi'):.0f} psi"

@@ -19,10 +19,13 @@ if TYPE_CHECKING:
     from analysis.leak_cost import LeakCost
     from analysis.leak_plan import LeakPlan
     from analysis.leakdown import Leakdown
+    from analysis.line_check import PartCheck
     from analysis.model import Simulation
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
     from analysis.sizing import Sizing
+    from analysis.variants import Change
+    from analysis.whatif import WhatIf, Work
     from logger.csv_in import CsvReading
     from logger.session import Session
 
@@ -238,16 +241,82 @@ def imported(reading: CsvReading) -> Json:
     }
 
 
+CHANGE_UNITS: Final[dict[str, tuple[str, float]]] = {  # of what is changed, and its scale from SI
+    "bore": ("mm", MM),
+    "length": ("m", 1.0),
+    "receiver": ("l", LITRE),
+    "place": ("l", LITRE),
+    "regulator": ("l", LITRE),
+    "coupler": ("l_per_s_bar", L_PER_S_BAR),
+    "switch": ("kpa", KPA),
+    "set": ("kpa", KPA),
+}
+
+
+def changed(c: Change) -> Json:
+    """One change to a line."""
+    unit, scale = CHANGE_UNITS[c.kind]
+    return {
+        "kind": c.kind,
+        "part": c.part,
+        "where": c.where,
+        "before": number(c.before, scale),
+        "after": number(c.after, scale),
+        "unit": unit,
+    }
+
+
+def what_if(w: WhatIf) -> Json:
+    """Answer of `farend improve`."""
+
+    def done(x: Work) -> Json:
+        return {
+            "lowest_kpa": number(x.lowest_pa, KPA),
+            "holds": x.holds,
+            "dip_kpa": number(x.dip_pa, KPA),
+            "recovery_s": number(x.recovery_s),
+            "refilled_s": number(x.refilled_s),
+            "back_s": number(x.back_s),
+        }
+
+    def parts(checks: Sequence[PartCheck]) -> list[Json]:
+        return [
+            {"name": c.name, "rated_kpa": number(c.rated_pa, KPA), "sees_kpa": number(c.normal_pa, KPA), "verdict": c.verdict}
+            for c in checks
+        ]
+
+    return {
+        "shots": w.burst.shots,
+        "every_s": number(w.burst.every_s),
+        "floor_kpa": number(w.burst.floor_pa, KPA),
+        "now": done(w.now),
+        "improvements": [
+            {
+                **changed(x.change),
+                **done(x.work),
+                "gain_kpa": number(x.gain_pa, KPA),
+                "breaks_rating": parts(x.broken),
+                "at_risk": parts(x.at_risk),
+            }
+            for x in w.improvements
+        ],
+        "warnings": [],
+    }
+
+
 def sizing(s: Sizing) -> Json:
     """Answer of `farend size`."""
     return {
         "receiver_l": number(s.receiver_m3, LITRE),
+        "interval_l": estimate(s.interval_m3, LITRE),
+        "interval_from": [{"input": name, "receiver_l": [number(low, LITRE), number(high, LITRE)]} for name, low, high in s.rests_on],
         "common_l": number(s.common_m3, LITRE),
         "handbook_l": number(s.handbook_m3, LITRE),
         "settled_kpa": number(s.settled_pa, KPA),
         "lowest_kpa": number(s.lowest_pa, KPA),
         "minimum_kpa": number(s.minimum_pa, KPA),
         "recovery_s": number(s.recovery_s),
+        "refill_s": number(s.refill_s),
         "fill_s": number(s.fill_s),
         "candidates": [
             {
@@ -258,6 +327,7 @@ def sizing(s: Sizing) -> Json:
             }
             for c in s.candidates
         ],
+        "alternatives": [{**changed(a.change), "receiver_l": number(a.receiver_m3, LITRE)} for a in s.alternatives],
         "why": s.why,
         "cautions": list(s.cautions),
     }

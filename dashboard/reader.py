@@ -54,6 +54,15 @@ class Reader:
         """Write a volume [m3]."""
         return f"{significant(from_si(v_m3, self.volume_unit), 3)} {self.volume_unit}"
 
+    def length(self, l_m: float) -> str:
+        """Write the length of a hose [m]; feet go with psi."""
+        return f"{significant(from_si(l_m, 'ft'), 3)} ft" if self.unit == "psi" else f"{significant(l_m, 3)} m"
+
+    def bore(self, d_m: float) -> str:
+        """Write a bore [m]; inches go with psi."""
+        unit = "in" if self.unit == "psi" else "mm"
+        return f"{significant(from_si(d_m, unit), 3)} {unit}"
+
     def air(self, v_m3: float) -> str:
         """Write an amount of free air [m3]: always litres, since a shot takes a small part of a gallon."""
         return f"{significant(from_si(v_m3, 'L'), 3)} L"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from analysis.units import from_si
 from dashboard.reader import Reader, change, percent, seconds, significant
 
 if TYPE_CHECKING:
@@ -20,10 +21,13 @@ if TYPE_CHECKING:
     from analysis.leak_plan import LeakPlan
     from analysis.leakdown import Leakdown
     from analysis.line import Line
+    from analysis.line_check import PartCheck
     from analysis.model import Simulation
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
-    from analysis.sizing import Sizing
+    from analysis.sizing import Alternative, Sizing
+    from analysis.variants import Change
+    from analysis.whatif import Improvement, WhatIf
     from logger.csv_in import CsvReading
     from logger.session import Session
 
@@ -250,31 +254,121 @@ def imported(reading: CsvReading, folder: Path) -> list[str]:
 
 def sizing(s: Sizing, reader: Reader) -> list[str]:
     """Say which receiver the burst needs."""
+    bare = s.candidates[0]
     if s.receiver_m3 == 0.0:
         out = [f"No receiver is needed: without one every shot starts at {reader.pressure(s.lowest_pa)} or more."]
+        if s.interval_m3.high is None or s.interval_m3.high > 0.0:
+            out.append(f"That is close: {_interval_from(s, reader)}")
     else:
         common = (
             f"; the next common size is {reader.volume(s.common_m3)}"
             if math.isfinite(s.common_m3)
             else "; that is larger than any common size"
         )
-        out = [f"A receiver of {reader.volume(s.receiver_m3)} is enough by the model{common}."]
+        out = [f"A receiver of {reader.estimate(s.interval_m3, reader.volume)} is enough by the model{common}."]
         out.append(f"With it every shot starts at {reader.pressure(s.lowest_pa)} or more, from {reader.pressure(s.settled_pa)} at rest.")
-        bare = next((c for c in s.candidates if c.volume_m3 == 0.0), None)
-        if bare is not None:
-            out.append(f"Without one the lowest start would be {reader.pressure(bare.lowest_pa)}.")
+        out.append(f"Without one the lowest start would be {reader.pressure(bare.lowest_pa)}.")
+        out.append(_interval_from(s, reader))
     if math.isfinite(s.recovery_s) and s.receiver_m3:
-        out.append(f"After the burst the line is back in {seconds(s.recovery_s)}.")
+        full = f"; the receiver is full again after {seconds(s.refill_s)}" if math.isfinite(s.refill_s) else ""
+        out.append(f"After the burst the pressure at the tool is back in {seconds(s.recovery_s)}{full}.")
     if math.isfinite(s.fill_s):
-        out.append(f"Filling line and receiver from empty takes {seconds(s.fill_s)}.")
+        out.append(f"Filling line and receiver from empty takes {seconds(s.fill_s)}, the tank full at the start.")
     if s.receiver_m3:
         out.append(f"The handbook formula V = T C p_a / (p1 - p2) gives {reader.volume(s.handbook_m3)}. {s.why}")
+    out += [f"Instead: {alternative(a, reader)}" for a in s.alternatives]
     out += [
         f"  {reader.volume(c.volume_m3) if c.volume_m3 else 'none':>8}: lowest start {reader.pressure(c.lowest_pa)}, "
         f"lowest of all {reader.pressure(c.minimum_pa)}, back in {seconds(c.recovery_s)}"
         for c in s.candidates
     ]
     return [*out, *(f"Mind: {caution}" for caution in s.cautions)]
+
+
+def _interval_from(s: Sizing, reader: Reader) -> str:
+    """Say what the interval of a receiver's size comes from."""
+    name, low, high = s.rests_on[0]
+    ends = [reader.volume(v) if v else "none" for v in sorted((low, high)) if math.isfinite(v)]
+    if len(ends) < 2:
+        return f"Most of the doubt is the {name}: at its bad end no receiver is enough."
+    return f"Most of the doubt is the {name}: it alone moves the size from {ends[0]} to {ends[1]}."
+
+
+def alternative(a: Alternative, reader: Reader) -> str:
+    """Say which receiver another change leaves."""
+    if math.isnan(a.receiver_m3):
+        left = "no receiver is enough"
+    elif a.receiver_m3 == 0.0:
+        left = "no receiver is needed"
+    else:
+        left = f"{reader.volume(a.receiver_m3)} is enough"
+    return f"{change_of_line(a.change, reader, volume=False)}: {left}."
+
+
+def change_of_line(c: Change, reader: Reader, *, volume: bool = True) -> str:
+    """Name a change to a line; `volume` says of a move how large the receiver is."""
+    size = f" of {reader.volume(c.after)}" if volume else ""
+    if c.kind == "bore":
+        return f"{c.part} with a bore of {reader.bore(c.after)} instead of {reader.bore(c.before)}"
+    if c.kind == "length":
+        return f"{c.part} {reader.length(c.after)} long instead of {reader.length(c.before)}"
+    if c.kind == "receiver":
+        return f"{c.part} of {reader.volume(c.after)}" + (f" instead of {reader.volume(c.before)}" if c.before else "")
+    if c.kind == "place":
+        return f"{c.part}{size} {c.where}"
+    if c.kind == "regulator":
+        return f"{c.part} {c.where}" + (size if volume else "")
+    if c.kind == "coupler":
+        before, after = (significant(from_si(x, "L/s/bar"), 2) for x in (c.before, c.after))
+        return f"{c.part}: a wide one ({after} instead of {before} L/s/bar)"
+    if c.kind == "switch":
+        return f"compressor's switch {reader.pressure(c.after - c.before)} higher (cut-in {reader.pressure(c.after)})"
+    return f"{c.part} set to {reader.pressure(c.after)} instead of {reader.pressure(c.before)}"
+
+
+def what_if(w: WhatIf, reader: Reader) -> list[str]:
+    """Say what each improvement would buy, the best first."""
+    floor = reader.pressure(w.burst.floor_pa)
+    holds = f"{'above' if w.now.holds else 'below'} the floor of {floor}"
+    out = [f"As the line is, the lowest start of the burst is {reader.pressure(w.now.lowest_pa)}, {holds}."]
+    out[0] += f" A single shot dips by {reader.pressure(w.now.dip_pa)} and is back after {seconds(w.now.recovery_s)}."
+    best = next((x for x in w.improvements if not x.broken and x.gain_pa > 0.0), None)
+    if best is None:
+        out.append("None of the changes tried raises the lowest start.")
+    else:
+        out.append(f"Most is bought by: {change_of_line(best.change, reader)} (+{reader.pressure(best.gain_pa)}).")
+    for x in w.improvements:
+        out.append(
+            f"  {change_of_line(x.change, reader)}: lowest start {reader.pressure(x.work.lowest_pa)}"
+            f"{'' if x.work.holds else ' (below the floor)'}, dip {reader.pressure(w.now.dip_pa)} to {reader.pressure(x.work.dip_pa)}, "
+            f"recovery {seconds(w.now.recovery_s)} to {seconds(x.work.recovery_s)}"
+        )
+        out += [f"      {note}" for note in rating_notes(x, reader)]
+    return [*out, *WHAT_IF_NOTES]
+
+
+WHAT_IF_NOTES: Final = (
+    "Recovery counts to 90 % of each line's own dip: a receiver makes the dip shallow, and the rest comes back at the pace of the line.",
+    "The dip is that before the tool's coupler: a wider coupler deepens it there, because the tool refills faster.",
+)
+
+
+def rating_notes(x: Improvement, reader: Reader) -> list[str]:
+    """Say which ratings a change breaks or puts at risk."""
+    out = [f"Not as it is: {_breaks(c, reader)}." for c in x.broken]
+    unknown = [c for c in x.at_risk if c.verdict == "rating not known"]
+    out += [f"Mind: {c.name} must be rated for {reader.pressure(c.failed_open_pa)} or more." for c in unknown]
+    return out + [
+        f"Mind: {c.name}, rated {reader.pressure(c.rated_pa or 0.0)}, sees {reader.pressure(c.failed_open_pa)} when a regulator fails open."
+        for c in x.at_risk
+        if c not in unknown
+    ]
+
+
+def _breaks(c: PartCheck, reader: Reader) -> str:
+    if c.verdict == "too low" and c.rated_pa is not None:
+        return f"{c.name} would see {reader.pressure(c.normal_pa)} but is rated {reader.pressure(c.rated_pa)}"
+    return f"{c.name} would see {reader.pressure(c.normal_pa)}, above the top of its window"
 
 
 def fit(f: LineFit, reader: Reader) -> list[str]:

@@ -2,9 +2,11 @@
 
 import pytest
 
+from analysis.burst import Burst
 from analysis.line import Line, parse_line
 from analysis.model import simulate
-from analysis.sizing import size_receiver, with_receiver
+from analysis.sizing import handbook_lowest, handbook_volume, size_receiver
+from analysis.variants import with_receiver
 
 TEXT = """
 [compressor]
@@ -57,6 +59,43 @@ def test_handbook_is_the_formula(line: Line) -> None:
     sizing = size_receiver(line, shots=8, every_s=0.25, floor_pa=5.8e5)
     per_shot = 1.6e-3 * (0.5 * (6.5e5 + 5.8e5) + 101_325.0) / (6.25e5 + 101_325.0)
     assert sizing.handbook_m3 == pytest.approx(8 * per_shot * 1e5 / (6.5e5 - 5.8e5), rel=1e-6)
+
+
+def test_interval_holds_the_size_and_says_what_it_comes_from(line: Line) -> None:
+    sizing = size_receiver(line, shots=8, every_s=0.25, floor_pa=5.8e5)
+    low, high = sizing.interval_m3.low, sizing.interval_m3.high
+    assert low is not None
+    assert high is not None
+    assert low < sizing.receiver_m3 < high
+    assert sizing.rests_on[0][0] == "air per shot (±10 %)"
+    assert any("conductance of regulator (assumed" in name for name, _, _ in sizing.rests_on)
+    guessed = size_receiver(line.with_part(3, assumed=("air_per_shot",)), shots=8, every_s=0.25, floor_pa=5.8e5)
+    assert guessed.interval_m3.high is None or guessed.interval_m3.high > 1.5 * high
+
+
+def test_more_air_per_shot_needs_a_larger_receiver_as_the_interval_says(line: Line) -> None:
+    sizing = size_receiver(line, shots=8, every_s=0.25, floor_pa=5.8e5)
+    thirsty = size_receiver(line.with_part(3, air_per_shot_m3=1.1 * 1.6e-3), shots=8, every_s=0.25, floor_pa=5.8e5)
+    assert thirsty.receiver_m3 == pytest.approx(sizing.rests_on[0][2], rel=0.03)
+
+
+def test_refilling_takes_part_of_the_time_of_the_first_filling(line: Line) -> None:
+    sizing = size_receiver(line, shots=8, every_s=0.25, floor_pa=5.8e5)
+    assert 0.0 < sizing.refill_s < sizing.fill_s
+
+
+def test_alternatives_say_what_receiver_they_leave(line: Line) -> None:
+    sizing = size_receiver(line, shots=8, every_s=0.25, floor_pa=5.8e5)
+    left = {(a.change.kind, a.change.where): a.receiver_m3 for a in sizing.alternatives}
+    assert left["bore", ""] < sizing.receiver_m3  # a wider hose feeds it better
+    assert left["regulator", "behind receiver"] < sizing.receiver_m3  # more air in the same volume
+    assert not left["place", "ahead of hose"] < sizing.receiver_m3  # at the compressor it helps less, or not at all
+
+
+def test_handbook_curve_meets_the_floor_at_the_handbook_volume(line: Line) -> None:
+    burst = Burst(shots=8, every_s=0.25, floor_pa=5.8e5)
+    volume = handbook_volume(line, burst, 6.5e5)
+    assert float(handbook_lowest(line, burst, 6.5e5, volume)) == pytest.approx(5.8e5, rel=1e-9)
 
 
 def test_single_shot_needs_no_receiver(line: Line) -> None:

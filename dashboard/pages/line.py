@@ -185,10 +185,7 @@ def part_facts(part: Part, reader: Reader) -> str:
     if part.set_pa is not None:
         facts.append(f"set to {reader.pressure(part.set_pa)}")
     if part.length_m is not None and part.bore_m is not None:
-        inches = reader.unit == "psi"
-        length = f"{significant(from_si(part.length_m, 'ft'), 3)} ft" if inches else f"{significant(part.length_m, 3)} m"
-        bore = f"{significant(from_si(part.bore_m, 'in'), 3)} in" if inches else f"{significant(from_si(part.bore_m, 'mm'), 3)} mm"
-        facts.append(f"{length}, bore {bore}")
+        facts.append(f"{reader.length(part.length_m)}, bore {reader.bore(part.bore_m)}")
     if part.kind == "receiver" and part.volume_m3 is not None:
         facts.append(reader.volume(part.volume_m3))
     if part.kind in {"coupler", "valve", "filter", "dryer"} and part.conductance is not None:
