@@ -184,10 +184,7 @@ def _import(args: argparse.Namespace) -> int:
 def _export(args: argparse.Namespace) -> int:
     from logger.export import export_recording
 
-    output = Path(args.output)
-    if not output.absolute().parent.is_dir():
-        msg = f"{output}: there is no folder {output.parent}. Make it first, or choose another."
-        raise ValueError(msg)
+    output = _output(args.output)
     rows = export_recording(_open(args.what, args), output, unit=args.to_unit)
     print(f"{output}: {rows} readings.", file=sys.stderr)
     return 0
@@ -417,6 +414,38 @@ def _check(args: argparse.Namespace) -> int:
     return _answer(args, dry_answers.check(parts, said), dry_answers.check_words(line, parts, said, _reader(args)))
 
 
+def _report(args: argparse.Namespace) -> int:
+    from datetime import datetime
+    from tempfile import TemporaryDirectory
+
+    from dashboard.report import chapters_for, report_html, stage, to_pdf
+    from dashboard.work import Work
+
+    output = _output(args.output)
+    if output.suffix.lower() not in {".html", ".pdf"}:
+        msg = f"{output}: a report is written as .html or .pdf; name the file so."
+        raise ValueError(msg)
+    with TemporaryDirectory(prefix="farend-report-") as folder:
+        names = stage(Path(folder), args.what, unit=args.unit, marks=args.marks, line=args.line, home=_home())
+        work = Work(Path(folder))
+        line_name = next(iter(work.lines()), "")
+        chapters = chapters_for(work, names, line_name=line_name, volume=args.volume or "", channel=args.channel or "")
+        made = datetime.now().astimezone()
+        document = report_html(work, chapters, _reader(args), made=made, title=args.title or "", paper=args.paper)
+    output.write_bytes(to_pdf(document) if output.suffix.lower() == ".pdf" else document.encode())
+    print(f"{output}: {len(chapters)} chapters.", file=sys.stderr)
+    return 0
+
+
+def _output(named: str) -> Path:
+    """Path of a file to write, in a folder that is there."""
+    output = Path(named)
+    if not output.absolute().parent.is_dir():
+        msg = f"{output}: there is no folder {output.parent}. Make it first, or choose another."
+        raise ValueError(msg)
+    return output
+
+
 def _dashboard(args: argparse.Namespace) -> int:
     from dashboard.app import serve
 
@@ -562,6 +591,15 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--line", type=Path, metavar="LINE", help="air-line file whose tool says the limit")
 
     command("check", _check, "hold every part's rating against the highest pressure it can see", show, line)
+
+    p = command("report", _report, "write a report to keep or hand on, of one session or several", one)
+    p.add_argument("what", metavar="WHAT", nargs="+", help=f"{WHAT}; two of work are compared, the first as before")
+    p.add_argument("-o", "--output", required=True, metavar="FILE", help="FILE.html or FILE.pdf")
+    p.add_argument("--line", type=Path, metavar="LINE", help="add a chapter on this air line, by the model")
+    p.add_argument("--volume", help="air that was shut in, for a leak-down, e.g. '100 L'")
+    p.add_argument("--title", help="heading of the report")
+    p.add_argument("--paper", choices=["a4", "letter"], default="a4")
+    p.add_argument("--show", choices=UNIT_SETS, default=os.environ.get("FAREND_UNITS", "bar"), help="units of the report")
 
     p = command("dashboard", _dashboard, "serve the pages on this computer", serving)
     p.add_argument("--port", type=int, default=8050)

@@ -19,6 +19,7 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from dashboard import ui
 from dashboard.pages import compare, leakdown, line, now, receiver, sessions, setup, shots
 from dashboard.reader import UNIT_SETS, Reader
+from dashboard.report_download import serve_reports, with_links
 from dashboard.work import Work
 
 PAGES: tuple[ModuleType, ...] = (now, sessions, shots, leakdown, compare, line, receiver, setup)
@@ -54,6 +55,7 @@ def create_app(home: Path) -> Dash:
     app.server.config["MAX_CONTENT_LENGTH"] = UPLOAD_BYTES
     _guard(app.server)
     _serve_files(app.server, work)
+    serve_reports(app.server, work)
     _route(app, work)
     for page in PAGES:
         page.register(app, work)
@@ -152,7 +154,7 @@ def read_address(address: dict[str, str] | None) -> tuple[ModuleType, dict[str, 
 def render(page: ModuleType, work: Work, query: dict[str, str], reader: Reader) -> Any:
     """Make a page; what the data refuse is said on the page."""
     try:
-        return page.layout(work, query, reader)
+        return with_links(page, query, reader, page.layout(work, query, reader))
     except (ValueError, OSError) as problem:
         return ui.page(page.TITLE, ui.refused(problem), ui.link(page.PATH, {}, "Start this page afresh"))
     except Exception:
