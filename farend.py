@@ -347,6 +347,29 @@ def _improve(args: argparse.Namespace) -> int:
     return _answer(args, answers.what_if(found), wording.what_if(found, _reader(args)))
 
 
+def _carry(args: argparse.Namespace) -> int:
+    from analysis.carry_off import carry_off, check_filling
+    from dashboard import answers, wording
+
+    def given(text: str | None, quantity: str) -> float | None:
+        return None if text is None else parse_quantity(text, quantity)
+
+    line, volume_m3 = _line(args.line), given(args.volume, "volume")
+    found = carry_off(
+        line,
+        volume_m3=volume_m3,
+        floor_pa=given(args.floor, "pressure"),
+        tyre_m3=given(args.tyre, "volume"),
+        brad_air_m3=given(args.brad_air, "volume"),
+    )
+    check = None
+    if args.filled:
+        recording = _open(args.filled, args)
+        check = check_filling(line, recording.t_s, recording.p_pa, channel=recording.channel, volume_m3=volume_m3)
+    said = wording.carry_off(found, check, _reader(args))
+    return _answer(args, answers.carry_off(found, check), [*said, *wording.CARRY_NOTES, f"Mind: {wording.CAUTIONS['rated']}"])
+
+
 def _water(args: argparse.Namespace) -> int:
     from analysis.desiccant import Desiccant
     from analysis.water import USUAL_HOURS_PER_DAY, water_balance
@@ -573,6 +596,13 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--shots", type=int, required=True, help="shots in the burst")
     p.add_argument("--every", required=True, help="time from shot to shot, e.g. '0.3 s'")
     p.add_argument("--floor", help="lowest pressure at which a shot may start (default: the lower end of the tool's window)")
+
+    p = command("carry", _carry, "fill a receiver and take it off: how long, how many tyres, how many brads", show, one, line)
+    p.add_argument("--volume", help="of the receiver (default: the line's own)")
+    p.add_argument("--floor", help="lowest pressure at which a nail may start")
+    p.add_argument("--tyre", metavar="VOLUME", help="air space of a tyre (default: 30 L)")
+    p.add_argument("--brad-air", metavar="VOLUME", help="free air of a brad nailer's shot (default: 0.57 L)")
+    p.add_argument("--filled", metavar="WHAT", help="a recording of the receiver, or of the tank, being filled: is it as modelled?")
 
     p = command("water", _water, "how much water comes with the air, where it falls out, when to drain", show, line)
     p.add_argument("--shots-per-day", type=float, metavar="N", help="shots on a working day (default: 1000)")

@@ -187,7 +187,7 @@ def refill_time(line: Line, burst: Burst) -> float:
     net, state = _at_rest(line, cell_m=2.0 * QUICK_CELL_M)
     until = float(burst.times_s[-1]) + 0.05
     got = run_network(net, state, duration_s=until, shots_s=burst.times_s, output_rate_hz=20.0)
-    _keep_pumping(net, got.p_abs_pa[:, 0, 0])
+    keep_pumping(net, got.p_abs_pa[:, 0, 0])
     return 0.05 + _until(net, state, _store(net, "receiver"), REFILLED_SHARE * rest_pressure(line, receiver_index(line)))
 
 
@@ -218,12 +218,12 @@ def _until(net: Network, state: State, store: int, level_pa: float, *, limit_s: 
         full = np.flatnonzero(got.p_abs_pa[:, store, 0] - net.p_amb_pa >= level_pa)
         if full.size:
             return at + float(full[0]) / rate
-        _keep_pumping(net, got.p_abs_pa[:, 0, 0])
+        keep_pumping(net, got.p_abs_pa[:, 0, 0])
         at += step
     return math.nan
 
 
-def _keep_pumping(net: Network, tank_abs_pa: Floats) -> None:
+def keep_pumping(net: Network, tank_abs_pa: Floats) -> None:
     """Carry over to the next run whether the pump is on: it runs from cut-in to cut-out."""
     on, off = np.flatnonzero(tank_abs_pa < net.pump[1]), np.flatnonzero(tank_abs_pa >= net.pump[2])
     if on.size or off.size:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.estimate import Estimate
 
 if TYPE_CHECKING:
+    from analysis.carry_off import CarryOff, FillCheck
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
     from analysis.fit import LineFit
@@ -238,6 +239,34 @@ def imported(reading: CsvReading) -> Json:
         "unit": reading.unit,
         "rate_hz": number(reading.rate_hz),
         "warnings": list(reading.warnings),
+    }
+
+
+def carry_off(c: CarryOff, check: FillCheck | None) -> Json:
+    """Answer of `farend carry`."""
+    return {
+        "receiver_l": number(c.volume_m3, LITRE),
+        "start_kpa": number(c.start_pa, KPA),
+        "floor_kpa": number(c.floor_pa, KPA),
+        "brad_floor_kpa": number(c.brad_floor_pa, KPA),
+        "fill_s": number(c.fill_s),
+        "tyres": estimate(c.tyres),
+        "tyre_l": number(c.tyre_m3, LITRE),
+        "brads": estimate(c.brads),
+        "brad_air_l": number(c.brad_air_m3, LITRE),
+        "shots": estimate(c.shots),
+        "shot_air_l": number(c.shot_air_m3, LITRE),
+        "filling": None
+        if check is None
+        else {
+            "from_s": number(check.measured.from_s),
+            "low_kpa": number(check.measured.low_pa, KPA),
+            "high_kpa": number(check.measured.high_pa, KPA),
+            "measured_s": number(check.measured.took_s),
+            "model_s": number(check.model_s),
+            "by": "pump" if check.by_pump else "line",
+        },
+        "warnings": [],
     }
 
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from analysis.carry_off import CarryOff, FillCheck
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
     from analysis.estimate import Estimate
@@ -369,6 +370,46 @@ def _breaks(c: PartCheck, reader: Reader) -> str:
     if c.verdict == "too low" and c.rated_pa is not None:
         return f"{c.name} would see {reader.pressure(c.normal_pa)} but is rated {reader.pressure(c.rated_pa)}"
     return f"{c.name} would see {reader.pressure(c.normal_pa)}, above the top of its window"
+
+
+def carry_off(c: CarryOff, check: FillCheck | None, reader: Reader) -> list[str]:
+    """Say what a filled receiver does off the line."""
+    fill = f"is full {seconds(c.fill_s)} after the line is opened" if math.isfinite(c.fill_s) else "takes more than ten minutes to fill"
+    out = [
+        f"A receiver of {reader.volume(c.volume_m3)} {fill}, and is taken off at {reader.pressure(c.start_pa)}.",
+        f"Off the line it lifts {_times(c.tyres, 'tyre')} of {reader.volume(c.tyre_m3)} from {reader.pressure(c.tyre_from_pa)} to "
+        f"{reader.pressure(c.tyre_to_pa)}.",
+        f"Or it drives {_times(c.brads, 'brad')} of {reader.air(c.brad_air_m3)} of free air before one would start below "
+        f"{reader.pressure(c.brad_floor_pa)}.",
+        f"Or {_times(c.shots, 'shot')} of the line's own tool ({reader.air(c.shot_air_m3)}) above {reader.pressure(c.floor_pa)}.",
+    ]
+    return out if check is None else [*out, fill_check(check, reader)]
+
+
+def _times(e: Estimate, word: str) -> str:
+    """Write how many draws a vessel gives, with the bracket from no heat to all heat."""
+    return f"{_count(round(e.value or 0.0), word)} (between {e.low:.0f} and {e.high:.0f})"
+
+
+CARRY_NOTES: Final = (
+    "The ends of each range: no heat from the wall and thirstier draws, all heat and thriftier ones. Take the lower end to count on.",
+    "Behind the receiver a regulator must hold the pressure at what the tool or tyre is made for.",
+)
+
+
+def fill_check(c: FillCheck, reader: Reader) -> str:
+    """Hold a measured filling against the model."""
+    between = f"from {reader.pressure(c.measured.low_pa)} to {reader.pressure(c.measured.high_pa)}"
+    measured = f"Measured: {seconds(c.measured.took_s)} {between}"
+    if math.isnan(c.model_s):
+        return f"{measured}; the model never gets there: cut-out, setting or volume of the line's file is not what was recorded."
+    off = c.measured.took_s / c.model_s - 1.0
+    if abs(off) <= AGREES:
+        return f"{measured}; the model says {seconds(c.model_s)} ({change(off)}): they agree."
+    what = "the tank's volume or the delivery" if c.by_pump else "the receiver's volume or what the line passes"
+    if off > 0.0:
+        return f"{measured}; the model says {seconds(c.model_s)} ({change(off)}): {what} is not as the file says, or the line leaks."
+    return f"{measured}; the model says {seconds(c.model_s)} ({change(off)}): {what} is not as the file says; is there water in it?"
 
 
 def fit(f: LineFit, reader: Reader) -> list[str]:
