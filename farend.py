@@ -472,7 +472,7 @@ def _output(named: str) -> Path:
 def _dashboard(args: argparse.Namespace) -> int:
     from dashboard.app import serve
 
-    serve(_home(), port=args.port, open_browser=not args.no_browser)
+    serve(_home(), port=args.port, lan=args.lan, open_browser=not args.no_browser)
     return 0
 
 
@@ -631,8 +631,9 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--paper", choices=["a4", "letter"], default="a4")
     p.add_argument("--show", choices=UNIT_SETS, default=os.environ.get("FAREND_UNITS", "bar"), help="units of the report")
 
-    p = command("dashboard", _dashboard, "serve the pages on this computer", serving)
+    p = command("dashboard", _dashboard, "serve the pages on this computer, or to a phone in the same network", serving)
     p.add_argument("--port", type=int, default=8050)
+    p.add_argument("--lan", action="store_true", help="let others in this network in, with an access code that is printed")
     return parser
 
 

@@ -1,4 +1,4 @@
-"""The shell of the pages, and the server that hands them out on this computer."""
+"""The shell of the pages, and the server that hands them out."""
 
 from __future__ import annotations
 
@@ -15,25 +15,29 @@ from urllib.parse import parse_qs, unquote
 import dash_mantine_components as dmc
 import flask
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
+from werkzeug.serving import WSGIRequestHandler
 
 from dashboard import ui
+from dashboard.access import Access, invitation
 from dashboard.pages import compare, leakdown, line, now, receiver, sessions, setup, shots
 from dashboard.reader import UNIT_SETS, Reader
 from dashboard.report_download import serve_reports, with_links
 from dashboard.work import Work
 
 PAGES: tuple[ModuleType, ...] = (now, sessions, shots, leakdown, compare, line, receiver, setup)
-UPLOAD_BYTES = 400 * 1024 * 1024  # of one request; an upload travels as base64, a third larger than the file
-HOST = "127.0.0.1"
+HERE, EVERYWHERE = "127.0.0.1", "0.0.0.0"
+PATIENCE_S = 30.0  # for a client that neither sends nor takes anything
 
 
-def create_app(home: Path) -> Dash:
+def create_app(home: Path, access: Access | None = None) -> Dash:
     """Build the pages for one home folder.
 
     Parameters
     ----------
     home : Path
         Folder that holds ``sessions`` and ``lines``; made when missing.
+    access : Access, optional
+        Who may use them; by default this computer only.
 
     Returns
     -------
@@ -52,13 +56,12 @@ def create_app(home: Path) -> Dash:
     )
     app.index_string = app.index_string.replace("<html>", '<html lang="en">').replace("Microsoft", "")
     app.layout = _shell
-    app.server.config["MAX_CONTENT_LENGTH"] = UPLOAD_BYTES
-    _guard(app.server)
     _serve_files(app.server, work)
     serve_reports(app.server, work)
     _route(app, work)
     for page in PAGES:
         page.register(app, work)
+    (access or Access()).guard(app.server, app.csp_hashes())
     return app
 
 
@@ -167,23 +170,6 @@ def _links() -> list[dcc.Link]:
     return [dcc.Link([html.Span(page.TITLE, className="long"), html.Span(page.SHORT, className="short")], href=page.PATH) for page in PAGES]
 
 
-def _guard(server: flask.Flask) -> None:
-    """Answer only requests that name this computer: a foreign site cannot reach the pages by pointing its own name here."""
-
-    @server.before_request
-    def check_host() -> None:
-        name = flask.request.host.rsplit(":", 1)[0].strip("[]").lower()
-        if name not in {"localhost", "127.0.0.1", "::1"}:
-            flask.abort(403, "farend is served on this computer only. Open http://localhost with the port that it printed.")
-
-    @server.after_request
-    def harden(response: flask.Response) -> flask.Response:
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["X-Frame-Options"] = "DENY"
-        response.headers["Referrer-Policy"] = "no-referrer"
-        return response
-
-
 def _serve_files(server: flask.Flask, work: Work) -> None:
     """Hand out what is no page: thumbnails, and tables to download."""
 
@@ -205,23 +191,37 @@ def _serve_files(server: flask.Flask, work: Work) -> None:
         return flask.Response(text, mimetype="text/csv", headers={"Content-Disposition": "attachment; filename=shots.csv"})
 
 
-def serve(home: Path, port: int = 8050, *, open_browser: bool = True) -> None:
-    """Serve the pages on this computer until Ctrl-C.
+def serve(home: Path, port: int = 8050, *, lan: bool = False, open_browser: bool = True) -> None:
+    """Serve the pages until Ctrl-C, on this computer or, with an access code, in the network it is in.
 
     Raises
     ------
     OSError
         If the port is taken; the message says what to do.
     """
-    _refuse_taken_port(port)
-    app = create_app(home)
+    host = EVERYWHERE if lan else HERE
+    _refuse_taken_port(host, port)
+    access = Access(lan=lan, port=port)
+    app = create_app(home, access)
     address = f"http://localhost:{port}"
-    print(f"The pages are at {address} (this computer only). Ctrl-C ends them.", flush=True)
+    if lan:
+        print(invitation(access, port), flush=True)
+        address += f"/enter#{access.code}"
+    else:
+        print(f"The pages are at {address} (this computer only). Ctrl-C ends them.", flush=True)
     if open_browser:
         threading.Timer(1.0, webbrowser.open, args=(address,)).start()
     threading.Thread(target=_warm_up, args=(home,), daemon=True).start()
     _quiet()
-    app.run(host=HOST, port=port, debug=False)
+    app.run(host=host, port=port, debug=False, request_handler=Handler)
+
+
+class Handler(WSGIRequestHandler):
+    """Answers a request: small pieces leave at once, and a client that has fallen silent is let go."""
+
+    timeout = PATIENCE_S
+    disable_nagle_algorithm = True
+    wbufsize = 1 << 16
 
 
 def _warm_up(home: Path) -> None:
@@ -231,11 +231,11 @@ def _warm_up(home: Path) -> None:
         work.simulate(work.line(next(iter(work.lines()))), (0.1,), 0.3)
 
 
-def _refuse_taken_port(port: int) -> None:
+def _refuse_taken_port(host: str, port: int) -> None:
     with socket.socket() as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            probe.bind((HOST, port))
+            probe.bind((host, port))
         except OSError:
             msg = f"Port {port} is taken by another program, perhaps another farend. Close it, or choose one with --port {port + 1}."
             raise OSError(msg) from None

@@ -135,8 +135,10 @@ class Work:
             If the file is refused; the message says what was seen and what is needed.
         """
         from dashboard import wording
+        from dashboard.access import check_upload
         from logger.csv_in import read_csv
 
+        check_upload(file_name, data)
         stem = Path(file_name.replace("\\", "/")).stem
         reading = read_csv(data, name=stem, unit=unit or None)
         folder = save_imported(self.home, stem, reading)
