@@ -396,35 +396,15 @@ def _water(args: argparse.Namespace) -> int:
 
 
 def _setting(args: argparse.Namespace) -> int:
-    from analysis.judgements import match_judged, one_kind, rest_above_shot, strays
-    from analysis.setting import USUAL_LIMIT_PA, fit_setting
+    from analysis.dial_in import dial_in
+    from analysis.line import maker_limit
     from dashboard import dry_answers
 
     recording = _open(args.what, args)
-    record = recording.shots()
-    judged, lost = match_judged(recording.marks, record.shots)
-    judged, mixed = one_kind(judged)
-    limit_pa = _maker_limit(args)
-    found = fit_setting(
-        [j.shot.before_pa for j in judged],
-        [j.depth for j in judged],
-        limit_pa=USUAL_LIMIT_PA if limit_pa is None else limit_pa,
-        stray_pa=strays(record.shots),
-    )
-    warnings = [*record.warnings, *lost, *mixed]
-    if limit_pa is None:
-        warnings.append("No limit of the tool is given (--limit or --line): 120 psi, the top of the usual range, was heeded.")
-    rest_pa = rest_above_shot(recording.t_s, recording.p_pa, judged)
-    return _answer(args, dry_answers.setting(found, judged, rest_pa, warnings), dry_answers.setting_words(found, rest_pa, _reader(args)))
-
-
-def _maker_limit(args: argparse.Namespace) -> float | None:
-    """The lower of the limits that were given [Pa gauge]: by hand, the tool's rating, the top of its window."""
-    limits = [parse_quantity(args.limit, "pressure")] if args.limit else []
-    if args.line:
-        tool = _line(args.line).tool
-        limits += [p for p in (tool.rated_pa, tool.window_pa[1] if tool.window_pa else None) if p is not None]
-    return min(limits, default=None)
+    limits = [parse_quantity(args.limit, "pressure") if args.limit else None, maker_limit(_line(args.line).tool) if args.line else None]
+    limit_pa = min((p for p in limits if p is not None), default=None)
+    found = dial_in(recording.t_s, recording.p_pa, recording.shots(), recording.marks, limit_pa=limit_pa, work=args.work)
+    return _answer(args, dry_answers.setting(found), dry_answers.setting_words(found, _reader(args)))
 
 
 def _check(args: argparse.Namespace) -> int:
@@ -619,6 +599,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("what", metavar="WHAT", help=WHAT)
     p.add_argument("--limit", metavar="PRESSURE", help="the tool maker's highest pressure, e.g. '120 psi'")
     p.add_argument("--line", type=Path, metavar="LINE", help="air-line file whose tool says the limit")
+    p.add_argument("--work", metavar="TEXT", help="which fastener and wood, as the judgements name them (default: the most judged)")
 
     command("check", _check, "hold every part's rating against the highest pressure it can see", show, line)
 

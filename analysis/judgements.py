@@ -30,11 +30,14 @@ class Judged:
         The shot.
     depth : str or float
         "proud", "flush" or "deep", or measured [m], negative where the head stands proud.
+    work : str
+        Fastener and wood, as the mark's text names them; "" where it does not.
     """
 
     mark_s: float
     shot: Shot
     depth: str | float
+    work: str = ""
 
 
 def match_judged(marks: Sequence[Mapping[str, Any]], shots: Sequence[Shot]) -> tuple[tuple[Judged, ...], tuple[str, ...]]:
@@ -69,7 +72,7 @@ def match_judged(marks: Sequence[Mapping[str, Any]], shots: Sequence[Shot]) -> t
         depth: str | float = str(mark["depth"]) if mark.get("depth") is not None else 1e-3 * float(mark["depth_mm"])
         if shot.time_s in found:
             warnings.append(f"The shot at {shot.time_s:.1f} s was judged twice; the later judgement counts.")
-        found[shot.time_s] = Judged(mark_s=at, shot=shot, depth=depth)
+        found[shot.time_s] = Judged(mark_s=at, shot=shot, depth=depth, work=str(mark.get("text") or "").strip())
     return tuple(found[t] for t in sorted(found)), tuple(warnings)
 
 

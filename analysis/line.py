@@ -470,6 +470,11 @@ def _text(text: str) -> str:
 # Cautions
 
 
+def maker_limit(tool: Part) -> float | None:
+    """Highest pressure that a tool may be given [Pa gauge]: the lower of its rating and the top of its window; None if neither is known."""
+    return min((p for p in (tool.rated_pa, tool.window_pa[1] if tool.window_pa else None) if p is not None), default=None)
+
+
 def highest_pressures(line: Line) -> tuple[float, ...]:
     """Highest pressure [Pa gauge] that each part can see at its inlet in normal work: cut-out, and after a regulator its set point."""
     top, out = line.compressor.cut_out_pa, []

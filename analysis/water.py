@@ -440,7 +440,7 @@ def _spread(values: list[float], least: float) -> Estimate:
 
 
 def _verdict(margin: Estimate, worst: Place, source: str) -> tuple[Verdict, str]:
-    where = f"{worst.name} ({worst.temp_k - ZERO_CELSIUS_K:.0f} degC)"
+    where = f"{worst.name} ({worst.temp_k - ZERO_CELSIUS_K:.0f} °C)"
     value, low, high = margin.value, margin.low, margin.high
     if value is None or low is None or high is None:  # never so: kept for the type's sake
         return "cannot tell", "No margin is known."

@@ -19,12 +19,13 @@ from werkzeug.serving import WSGIRequestHandler
 
 from dashboard import ui
 from dashboard.access import Access, invitation
-from dashboard.pages import compare, leakdown, line, now, receiver, sessions, setup, shots
+from dashboard.pages import compare, leakdown, line, more, now, receiver, sessions, setting, setup, shots, water
 from dashboard.reader import UNIT_SETS, Reader
 from dashboard.report_download import serve_reports, with_links
 from dashboard.work import Work
 
-PAGES: tuple[ModuleType, ...] = (now, sessions, shots, leakdown, compare, line, receiver, setup)
+PAGES: tuple[ModuleType, ...] = (now, sessions, shots, leakdown, compare, line, receiver, water, setting, setup, more)
+ON_THE_BAR = (now, sessions, shots, leakdown, compare, more)  # of a phone; the others are on the page More
 HERE, EVERYWHERE = "127.0.0.1", "0.0.0.0"
 PATIENCE_S = 30.0  # for a client that neither sends nor takes anything
 
@@ -167,7 +168,13 @@ def render(page: ModuleType, work: Work, query: dict[str, str], reader: Reader) 
 
 
 def _links() -> list[dcc.Link]:
-    return [dcc.Link([html.Span(page.TITLE, className="long"), html.Span(page.SHORT, className="short")], href=page.PATH) for page in PAGES]
+    def shown(page: ModuleType) -> str:
+        return "phone-only" if page is more else "" if page in ON_THE_BAR else "desktop-only"
+
+    return [
+        dcc.Link([html.Span(page.TITLE, className="long"), html.Span(page.SHORT, className="short")], href=page.PATH, className=shown(page))
+        for page in PAGES
+    ]
 
 
 def _serve_files(server: flask.Flask, work: Work) -> None:

@@ -14,10 +14,9 @@ from dashboard.answers import KPA, LITRE, Json, estimate, number
 from dashboard.reader import Reader, percent, significant
 
 if TYPE_CHECKING:
-    from analysis.judgements import Judged
+    from analysis.dial_in import DialIn
     from analysis.line import Line
     from analysis.line_check import PartCheck
-    from analysis.setting import Setting
     from analysis.water import WaterBalance
 
 OFFSET_PA: Final = 2e3  # a smaller difference between rest and shot is below what a gauge shows
@@ -85,30 +84,31 @@ def water_words(line: Line, b: WaterBalance, reader: Reader) -> list[str]:
         f"At the tool the dew point under pressure is {reader.estimate(b.dew_point_at_tool_k, reader_temperature(reader))}; "
         f"let down to ambient it is {reader_temperature(reader)(b.dew_point_expanded_k.value or 0.0)}.",
         f"In {b.shots_per_day:.0f} shots and {significant(b.air_m3_per_day, 3)} m3 of free air a day, "
-        f"{reader.estimate(b.drawn_kg_per_day, _water)} of water come in.",
-        f"Of that {reader.estimate(b.tank_kg_per_day, _water)} fall out in the tank, {_water(b.hose_kg_per_day.value or 0.0)} in hoses, "
-        f"{_water(b.receiver_kg_per_day.value or 0.0)} in receivers; {_water(b.left_kg_per_day.value or 0.0)} leave as vapour.",
+        f"{reader.estimate(b.drawn_kg_per_day, water_amount)} of water come in.",
+        f"Of that {reader.estimate(b.tank_kg_per_day, water_amount)} fall out in the tank, "
+        f"{water_amount(b.hose_kg_per_day.value or 0.0)} in hoses, "
+        f"{water_amount(b.receiver_kg_per_day.value or 0.0)} in receivers; {water_amount(b.left_kg_per_day.value or 0.0)} leave as vapour.",
     ]
     if b.dryer_kg_per_day.value:
-        out.append(f"The dryer holds back {reader.estimate(b.dryer_kg_per_day, _water)} a day.")
+        out.append(f"The dryer holds back {reader.estimate(b.dryer_kg_per_day, water_amount)} a day.")
     if b.condensed_kg_per_1000_shots.value is not None:
-        out.append(f"That is {reader.estimate(b.condensed_kg_per_1000_shots, _water)} of liquid water per 1000 shots.")
+        out.append(f"That is {reader.estimate(b.condensed_kg_per_1000_shots, water_amount)} of liquid water per 1000 shots.")
     if b.drain_tank_s.value is not None:
         out.append(
-            f"{_water(b.bowl_m3 * WATER_DENSITY_KG_PER_M3)} gather in the tank in {_work(b.drain_tank_s.value, b)}; "
+            f"{water_amount(b.bowl_m3 * WATER_DENSITY_KG_PER_M3)} gather in the tank in {working_time(b.drain_tank_s.value, b)}; "
             "drain it every day all the same."
         )
     if b.drain_receiver_s.value is not None:
-        out.append(f"In the receiver they gather in {_work(b.drain_receiver_s.value, b)}.")
+        out.append(f"In the receiver they gather in {working_time(b.drain_receiver_s.value, b)}.")
     if b.desiccant_life_s.value is not None:
-        out.append(f"The desiccant lasts {reader.estimate(b.desiccant_life_s, lambda t: _work(t, b))}.")
+        out.append(f"The desiccant lasts {reader.estimate(b.desiccant_life_s, lambda t: working_time(t, b))}.")
     elif math.isfinite(b.desiccant_kg_per_day):
         out.append(f"A day's water spends {significant(1e3 * b.desiccant_kg_per_day, 2)} g of silica gel.")
     width = max(len(p.name) for p in b.places)
     degrees = reader_temperature(reader)
     out += [
         f"  {p.name:<{width}}  {reader.pressure(p.pressure_pa):>9}  {degrees(p.temp_k):>9}  dew point "
-        f"{degrees(p.dew_point_k.value or 0.0):>9}  {_water(p.condensed_kg_per_day.value or 0.0):>8} a day"
+        f"{degrees(p.dew_point_k.value or 0.0):>9}  {water_amount(p.condensed_kg_per_day.value or 0.0):>8} a day"
         for p in b.places
     ]
     return [*out, *(f"Assumed: {a}" for a in b.assumptions)]
@@ -116,18 +116,19 @@ def water_words(line: Line, b: WaterBalance, reader: Reader) -> list[str]:
 
 def reader_temperature(reader: Reader) -> Callable[[float], str]:
     """How the reader's temperatures are written: degF goes with psi."""
-    unit = "degF" if reader.unit == "psi" else "degC"
-    return lambda k: f"{from_si(k, unit):.1f} {unit}"
+    unit, written = ("degF", "°F") if reader.unit == "psi" else ("degC", "°C")
+    return lambda k: f"{from_si(k, unit):.1f} {written}"
 
 
-def _work(t_s: float, b: WaterBalance) -> str:
-    """Working time, in hours and in working days."""
+def working_time(t_s: float, b: WaterBalance) -> str:
+    """Write working time [s], in hours and in working days."""
     hours = t_s / 3600.0
     days = "" if hours < 2.0 * b.hours_per_day else f" ({significant(hours / b.hours_per_day, 2)} days)"
     return f"{significant(hours, 2)} h of work{days}"
 
 
-def _water(kg: float) -> str:
+def water_amount(kg: float) -> str:
+    """Write an amount of water [kg] as mL or L."""
     ml = 1e3 * kg * _L_PER_KG
     return f"{significant(ml, 2)} mL" if ml < 995.0 else f"{significant(ml / 1e3, 2)} L"
 
@@ -135,9 +136,12 @@ def _water(kg: float) -> str:
 # Setting
 
 
-def setting(s: Setting, judged: Sequence[Judged], static_pa: float | None, warnings: Sequence[str]) -> Json:
+def setting(found: DialIn) -> Json:
     """Answer of `farend setting`."""
+    s = found.setting
     return {
+        "work": found.work,
+        "works": list(found.works),
         "verdict": s.verdict,
         "why": s.why,
         "method": s.method,
@@ -151,7 +155,7 @@ def setting(s: Setting, judged: Sequence[Judged], static_pa: float | None, warni
         "next_kpa": number(s.next_pa, KPA),
         "more": s.more,
         "limit_kpa": number(s.limit_pa, KPA),
-        "rest_above_shot_kpa": number(static_pa, KPA),
+        "rest_above_shot_kpa": number(found.rest_above_shot_pa, KPA),
         "judged": [
             {
                 "mark_s": number(j.mark_s),
@@ -160,17 +164,19 @@ def setting(s: Setting, judged: Sequence[Judged], static_pa: float | None, warni
                 "depth": j.depth if isinstance(j.depth, str) else None,
                 "depth_mm": None if isinstance(j.depth, str) else number(j.depth, 1e3),
             }
-            for j in judged
+            for j in found.judged
         ],
-        "warnings": list(warnings),
+        "warnings": list(found.warnings),
     }
 
 
-def setting_words(s: Setting, static_pa: float | None, reader: Reader) -> list[str]:
+def setting_words(found: DialIn, reader: Reader) -> list[str]:
     """Say which pressure sets flush, how sure that is, and what to judge next."""
+    s, static_pa = found.setting, found.rest_above_shot_pa
     counted = ", ".join(f"{n} {depth}" for depth, n in s.counts.items())
     if s.verdict == "setting":
-        head = f"Flush at {reader.estimate(s.flush_pa, reader.pressure)}, measured just before the shot. {s.why}"
+        of = f"{found.work}: flush" if found.work else "Flush"
+        head = f"{of} at {reader.estimate(s.flush_pa, reader.pressure)}, measured just before the shot. {s.why}"
     elif s.verdict == "above the limit":
         head = f"No setting within the tool's limit of {reader.pressure(s.limit_pa)} sets flush. {s.why}"
     else:

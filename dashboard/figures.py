@@ -13,6 +13,8 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.estimate import Estimate
+from analysis.units import from_si
 from dashboard.reader import Reader
 from dashboard.zoom import thin, window, with_gaps
 
@@ -361,20 +363,122 @@ def losses(parts: Sequence[tuple[str, float]], reader: Reader) -> go.Figure:
     """Draw what each part takes from the pressure, in order of flow: name and loss [Pa]."""
     names = [f"{i + 1}  {name}" for i, (name, _) in enumerate(parts)]
     values = [reader.pressure_value(loss) for _, loss in parts]
-    fig = blank(f"pressure lost [{reader.unit}]", "", height=max(160, 44 * len(parts) + 70), right=64)
+    return amounts(
+        [(name, value, reader.pressure(loss)) for name, value, (_, loss) in zip(names, values, parts, strict=True)],
+        f"pressure lost [{reader.unit}]",
+    )
+
+
+def amounts(rows: Sequence[tuple[str, float, str]], x_title: str) -> go.Figure:
+    """Draw amounts as bars, first on top: name, amount in the axis' unit, and how it is written beside the bar."""
+    fig = blank(x_title, "", height=max(160, 40 * len(rows) + 70), right=64)
     fig.add_bar(
-        y=names,
-        x=values,
+        y=[name for name, _, _ in rows],
+        x=[amount for _, amount, _ in rows],
         orientation="h",
         marker={"color": BLUE},
         width=0.6,
-        text=[reader.pressure(loss) for _, loss in parts],
+        text=[written for _, _, written in rows],
         textposition="outside",
         cliponaxis=False,
         hoverinfo="skip",
     )
     fig.update_yaxes(autorange="reversed", showgrid=False, title=None)
     fig.update_xaxes(rangemode="tozero")
+    return fig
+
+
+def dew_along(names: Sequence[str], temp_k: Sequence[float], dew_k: Sequence[tuple[float, float, float]], unit: str) -> go.Figure:
+    """Draw temperature and dew point place by place along the line.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Places in order of flow.
+    temp_k : sequence of float
+        Temperature of each [K].
+    dew_k : sequence of (float, float, float)
+        Dew point under the place's pressure, with the ends of its interval [K].
+    unit : str
+        "degC" or "degF".
+    """
+    fig = blank("", f"[{'°F' if unit == 'degF' else '°C'}]", height=340)
+    at = list(range(len(names)))
+    temperature = [from_si(k, unit) for k in temp_k]
+    dew, low, high = ([from_si(k, unit) for k in column] for column in zip(*dew_k, strict=True))
+    around = {"mode": "none", "fill": "toself", "fillcolor": "rgba(43,124,191,0.16)", "hoverinfo": "skip"}
+    fig.add_scatter(x=[*at, *at[::-1]], y=[*high, *low[::-1]], **around)
+    curves = (("temperature of the place", temperature, ORANGE, "solid"), ("dew point of its air", dew, BLUE, "dash"))
+    for name, values, color, dash in curves:
+        fig.add_scatter(
+            x=at,
+            y=values,
+            mode="lines+markers",
+            line={"color": color, "width": 2.2, "dash": dash},
+            marker={"size": 8},
+            hovertemplate="%{y:.1f}<extra>" + name + "</extra>",
+        )
+    key_above(fig, [(name, color, dash) for name, _, color, dash in curves])
+    fig.update_xaxes(tickvals=at, ticktext=list(names), range=[-0.3, len(names) - 0.7], tickangle=-30 if len(names) > 4 else 0)
+    fig.update_yaxes(range=span([temperature, low, high]))
+    return fig
+
+
+def judged(
+    pressure_pa: Sequence[float],
+    depth: Sequence[str | float],
+    reader: Reader,
+    *,
+    flush_pa: Estimate,
+    band_pa: tuple[float, float] | None,
+    limit_pa: float,
+) -> go.Figure:
+    """Draw judged nails against the pressure just before their shots.
+
+    Parameters
+    ----------
+    pressure_pa : sequence of float
+        Pressure before each shot [Pa gauge].
+    depth : sequence of str or float
+        "proud", "flush" or "deep", or measured [m]; all of one kind.
+    flush_pa : Estimate
+        Where it comes flush [Pa gauge].
+    band_pa : (float, float), optional
+        Where nine of ten come flush [Pa gauge].
+    limit_pa : float
+        The maker's limit [Pa gauge]; drawn where it lies near what was tried.
+    """
+    in_words = isinstance(depth[0], str)
+    fig = blank(f"pressure just before the shot [{reader.unit}]", "" if in_words else "depth below the surface [mm]", height=300)
+    x = np.array([reader.pressure_value(p) for p in pressure_pa])
+    levels = {"proud": 0.0, "flush": 1.0, "deep": 2.0}
+    y = np.array([levels[d] if isinstance(d, str) else 1e3 * d for d in depth])
+    # Nails judged alike at one pressure would hide each other: they are fanned out, always the same way.
+    y = y + 0.12 * np.sin(2.4 * np.arange(y.size)) if in_words else y
+    if band_pa is not None:
+        fig.add_vrect(
+            x0=reader.pressure_value(band_pa[0]), x1=reader.pressure_value(band_pa[1]), fillcolor=GREEN, opacity=0.14, line_width=0
+        )
+    if flush_pa.value is not None:
+        at = reader.pressure_value(flush_pa.value)
+        if flush_pa.low is not None and flush_pa.high is not None:
+            low, high = reader.pressure_value(flush_pa.low), reader.pressure_value(flush_pa.high)
+            fig.add_vrect(x0=low, x1=high, fillcolor=BLUE, opacity=0.12, line_width=0)
+        fig.add_vline(x=at, line={"color": BLUE, "width": 2})
+        fig.add_annotation(x=at, y=1, yref="paper", yanchor="bottom", text="<b>flush</b>", showarrow=False, font={"color": BLUE})
+    limit = reader.pressure_value(limit_pa)
+    reach = span([x], 0.15)
+    if limit <= reach[1] + 0.5 * (reach[1] - reach[0]):
+        reach[1] = max(reach[1], limit * 1.01)
+        fig.add_vline(x=limit, line={"color": ORANGE, "width": 2, "dash": "dash"})
+        label = {"text": "<b>the maker's limit</b>", "font": {"color": ORANGE}, "showarrow": False}
+        fig.add_annotation(x=limit, y=1, yref="paper", xanchor="right", yanchor="bottom", **label)
+    fig.add_scatter(
+        x=x, y=y, mode="markers", marker={"size": 10, "color": PURPLE, "opacity": 0.75}, hovertemplate="%{x:.2f}<extra></extra>"
+    )
+    if in_words:
+        fig.update_yaxes(range=[-0.5, 2.5], tickvals=list(levels.values()), ticktext=list(levels))
+    fig.update_xaxes(range=reach)
     return fig
 
 
@@ -448,8 +552,6 @@ def sizing(
     chosen_m3, handbook_m3 : float, optional
         The smallest receiver that holds the floor, and what the handbook formula gives [m3].
     """
-    from analysis.units import from_si
-
     volumes = np.array([from_si(float(v), reader.volume_unit) for v in np.asarray(volumes_m3, float)])
     lowest = np.asarray(lowest_pa, float) * reader.pressure_value(1.0)
     order = np.argsort(volumes)

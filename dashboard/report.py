@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 from analysis.shut_in import recovered_shots
 from dashboard import wording
-from dashboard.pages import compare, leakdown, line, receiver, shots
+from dashboard.pages import compare, leakdown, line, receiver, setting, shots, water
 from dashboard.reader import Reader, seconds
 from dashboard.static_page import find, of_class, text, to_html
 from dashboard.work import Work
@@ -67,6 +67,16 @@ CHAPTERS: Final[Mapping[ModuleType, Basis]] = {
         measured="Nothing.",
         modelled="Every pressure, with one receiver after another in the line.",
         assumed="What the air-line file says of the parts, and the burst that was stated.",
+    ),
+    water: Basis(
+        measured="Nothing, except weather that was stated from measurement.",
+        modelled="Vapour and liquid from intake to tool, by saturation under pressure.",
+        assumed="Temperatures of the parts, air use and dryer as stated or named in the chapter.",
+    ),
+    setting: Basis(
+        measured="Pressure just before each judged shot; the depth as somebody judged or measured it.",
+        modelled="How depth follows pressure.",
+        assumed="That nail, wood and tool were the same for all judged shots.",
     ),
 }
 

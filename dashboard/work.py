@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -19,6 +19,7 @@ from logger.session import Session, append_mark
 if TYPE_CHECKING:
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
+    from analysis.dial_in import DialIn
     from analysis.leakdown import Leakdown
     from analysis.line import Line
     from analysis.model import Simulation
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from analysis.shots import ShotSummary
     from analysis.sizing import Sizing
     from analysis.steady import Steady
+    from analysis.water import WaterBalance
     from dashboard.live import Follower, Live
     from logger.open import Recording
 
@@ -33,6 +35,7 @@ T = TypeVar("T")
 KEPT = 60  # results held in memory
 RECORDINGS_KEPT = 4  # recordings among them; an hour at 1 kHz is about 60 MB
 COUNTED_MOST = 3_000_000  # readings of a session whose shots are counted for the list
+JUDGED_AFTER_S = 0.01  # a judgement belongs to the last shot before it
 BESIDE_MOST_S = 600.0  # of a session that are set beside the model
 
 
@@ -327,6 +330,59 @@ class Work:
         from analysis.steady import steady_loss
 
         return self._once(("steady", line, flow_m3_per_s), lambda: steady_loss(line, flow_m3_per_s))
+
+    def setting(self, name: str, channel: str | None, limit_pa: float | None, of: str | None) -> DialIn:
+        """Find the setting that a session's judged shots ask for."""
+        from analysis.dial_in import dial_in
+
+        recording, record = self.recording(name, channel), self.shots(name, channel)[0]
+        return dial_in(recording.t_s, recording.p_pa, record, recording.marks, limit_pa=limit_pa, work=of or None)
+
+    def judge_shot(self, name: str, channel: str | None, index: int, depth: str | float, of: str) -> None:
+        """Keep how deep the nail of a shot sits: "proud", "flush" or "deep", or measured [mm].
+
+        Raises
+        ------
+        ValueError
+            If there is no such shot.
+        """
+        shots = self.shots(name, channel)[0].shots
+        if not 0 <= index < len(shots):
+            msg = f"there is no shot {index + 1}; the session has {len(shots)}."
+            raise ValueError(msg)
+        said = {"depth": depth} if isinstance(depth, str) else {"depth_mm": depth}
+        text = {"text": of.strip()[:200]} if of.strip() else {}
+        append_mark(self.session(name).folder, {"time_s": round(shots[index].time_s + JUDGED_AFTER_S, 3), "kind": "judged", **said, **text})
+
+    def tools(self) -> dict[str, float]:
+        """Tools whose limit is known, by name: the maker's highest pressure [Pa gauge]. They come from the kept air lines."""
+        from analysis.line import maker_limit, parse_line
+
+        found: dict[str, float] = {}
+        for text in self.lines().values():
+            with contextlib.suppress(ValueError):
+                tool = parse_line(text).tool
+                limit = maker_limit(tool)
+                if limit is not None:
+                    found[tool.name] = min(limit, found.get(tool.name, limit))
+        return found
+
+    def water(self, line: Line, given: Mapping[str, float], kind: str) -> WaterBalance:
+        """Follow the water along a line; `given` holds what the reader entered, in SI, by the name of its entry."""
+        from analysis.desiccant import Desiccant
+        from analysis.water import USUAL_HOURS_PER_DAY, water_balance
+
+        return water_balance(
+            line,
+            air_m3_per_day=given.get("air"),
+            shots_per_day=given.get("shots"),
+            hours_per_day=given["hours"] / 3600.0 if "hours" in given else USUAL_HOURS_PER_DAY,
+            temperature_k=given.get("temperature"),
+            humidity=given.get("humidity"),
+            coldest_k=given.get("coldest"),
+            bowl_m3=given.get("bowl"),
+            desiccant=Desiccant(kind=kind, mass_kg=given["desiccant"]) if "desiccant" in given else None,
+        )
 
     def size(self, line: Line, shots: int, every_s: float, floor_pa: float) -> Sizing:
         """Find the smallest receiver for a burst."""

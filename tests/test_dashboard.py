@@ -45,7 +45,17 @@ def test_every_page_answers_in_every_unit(work: Work, page: Any, unit: str) -> N
 def test_every_page_says_what_to_do_when_there_is_nothing_yet(tmp_path: Path, page: Any) -> None:
     words = text_of(render(page, Work(tmp_path), {}, Reader("bar")))
     assert "failed" not in words
-    assert any(hint in words for hint in ("Bring in a file", "Describe the line", "farend record", "Drop CSV files here", "Keep this line"))
+    assert any(
+        hint in words
+        for hint in (
+            "Bring in a file",
+            "Describe the line",
+            "farend record",
+            "Drop CSV files here",
+            "Keep this line",
+            "Your air lines, tools",
+        )
+    )
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.__name__)

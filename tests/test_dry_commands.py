@@ -51,7 +51,7 @@ def test_twice_the_shots_twice_the_water(capsys: pytest.CaptureFixture[str]) -> 
 def test_water_in_words(capsys: pytest.CaptureFixture[str]) -> None:
     said = tell(capsys, "water", "--line", BOATHOUSE, "--air", "3 m3", "--humidity", "90 %", "--show", "psi")
     assert "dew point" in said
-    assert "degF" in said
+    assert "°F" in said
     assert "drain it every day" in said
 
 
