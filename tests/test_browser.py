@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, exp
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
+from tests.browser.axe import grave_faults
 from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
 
 pytestmark = pytest.mark.browser
@@ -25,6 +26,8 @@ ADDRESSES = {
     "Before and after": f"/compare?before={quote_plus(BEFORE)}&after={quote_plus(AFTER)}",
     "Line": f"/line?line=boathouse&session={quote_plus(BEFORE)}",
     "Receiver": "/receiver?line=boathouse",
+    "Water": "/water?line=boathouse&coldest=4+degC",
+    "Setting": f"/setting?session={quote_plus(BEFORE)}",
     "Setup": "/setup",
 }
 PATIENCE_MS = 60_000  # the line model is compiled once; on a slow machine that takes a while
@@ -106,6 +109,7 @@ def test_a_page_loads_whole_without_errors_or_outside_requests(watched: Watched,
     )
     assert small == [], "too small for a thumb"
     assert page.locator(".pages a[aria-current=page]").count() == 1
+    assert grave_faults(page) == []
     assert watched.wrong == []
 
 
@@ -236,3 +240,9 @@ def test_a_line_is_checked_while_it_is_typed(desktop: Watched, site: str) -> Non
     editor.fill(good)
     expect(page.locator("#line-checked")).to_contain_text("understood")
     assert desktop.wrong == []
+
+
+def test_a_fault_that_bars_a_reader_would_be_seen(desktop: Watched, site: str) -> None:
+    page = desktop.open(f"{site}/sessions", "Sessions")
+    page.evaluate("document.querySelector('main').insertAdjacentHTML('beforeend', '<img src=\"data:,\"><button></button>')")
+    assert {fault.partition(":")[0] for fault in grave_faults(page)} == {"image-alt", "button-name"}
