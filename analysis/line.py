@@ -99,6 +99,7 @@ class Part:
     b: float | None = None
     set_pa: float | None = None
     droop_pa: float | None = None
+    time_constant_s: float | None = None
     air_per_shot_m3: float | None = None
     window_pa: tuple[float, float] | None = None
     rated_pa: float | None = None

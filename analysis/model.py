@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.air import conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
 from analysis.line import Line, Part
-from analysis.network import MOST_CELLS, PLAIN, REGULATOR, run
+from analysis.network import CONS, MID, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, W, Work, rest_opening, run
 
 Floats = NDArray[np.float64]
 
@@ -147,7 +147,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
     volumes = [_vessel(line.compressor.tank_m3, temp)]
     hoses: list[list[float]] = []
     links: list[tuple[int, int]] = []
-    elements: list[tuple[float, float, int, float, float, int]] = []
+    elements: list[tuple[float, float, int, float, float, float, int]] = []
     leaks: list[tuple[int, float]] = []
     first, cells = 0, 0
     last_bore: float | None = None
@@ -161,6 +161,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
                     REGULATOR if regulates else PLAIN,
                     (part.set_pa or 0.0) + p_amb if regulates else math.inf,
                     part.droop_pa or 0.0,
+                    part.time_constant_s or 0.0,
                     number,
                 )
             )
@@ -170,7 +171,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
             bore = part.bore_m if part.kind == "hose" else None
             if len(elements) == first:  # nothing between: the passage is as wide as the narrower bore
                 bores = [d for d in (last_bore, bore) if d is not None]
-                elements.append((iso_k(conductance_of_bore(min(bores, default=NO_HOSE_BORE_M))), OPEN_END_B, PLAIN, math.inf, 0.0, -1))
+                elements.append((iso_k(conductance_of_bore(min(bores, default=NO_HOSE_BORE_M))), OPEN_END_B, PLAIN, math.inf, 0.0, 0.0, -1))
             links.append((first, len(elements)))
             first = len(elements)
             names.append(label)
@@ -196,10 +197,10 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
         volume=np.array(volumes),
         hose=np.array(hoses, dtype=np.float64).reshape(-1, 9),
         link=np.array(links),
-        element=np.array([e[:5] for e in elements], dtype=np.float64),
-        el_part=np.array([e[5] for e in elements]),
+        element=np.array([[*e[:6], 0.0, 0.0] for e in elements], dtype=np.float64),
+        el_part=np.array([e[6] for e in elements]),
         leak=np.array([[min(s, len(is_hose) - 1), -1.0, math.inf, iso_k(k), 0.5] for s, k in leaks]).reshape(-1, 5),
-        pump=np.array([c.delivery_m3_per_s * ANR_DENSITY_KG_PER_M3, c.cut_in_pa + p_amb, c.cut_out_pa + p_amb, temp, 0.0]),
+        pump=np.array([c.delivery_m3_per_s * ANR_DENSITY_KG_PER_M3, c.cut_in_pa + p_amb, c.cut_out_pa + p_amb, temp, 0.0, 0.0]),
         shot=np.array([(line.tool.air_per_shot_m3 or 0.0) * ANR_DENSITY_KG_PER_M3, line.shot_reference_pa + p_amb, SHOT_S]),
         cells=max(cells, 1),
         p_amb_pa=p_amb,
@@ -208,7 +209,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
 
 
 def _vessel(volume_m3: float, temp_k: float) -> list[float]:
-    return [volume_m3, WALL_W_PER_M2_K * VESSEL_AREA * volume_m3 ** (2.0 / 3.0), temp_k, 0.0, 0.0]
+    return [volume_m3, WALL_W_PER_M2_K * VESSEL_AREA * volume_m3 ** (2.0 / 3.0), temp_k]
 
 
 def _cells(part: Part, cell_m: float) -> int:
@@ -254,14 +255,53 @@ def settled(net: Network, supply_abs_pa: float, downstream_abs_pa: float | None 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """Raw result of a run: pressures [Pa abs] at both ends of each store, link flows [kg/s], shots (before, lowest, mass), errors."""
+    """Raw result of a run: pressures [Pa abs] at both ends of each store and at the probes, link flows [kg/s], shots (before, lowest,
+    mass), errors of the books.
+    """
 
     p_abs_pa: Floats
+    probe_abs_pa: Floats
     q_m_kg_per_s: Floats
     shots: Floats
     steps: int
     mass_error: float
     energy_error: float
+
+
+def _work(net: Network, state: State, probe: Floats) -> Work:
+    """Room for a run; the volumes' mass and energy are the state's own arrays, the hoses' state is copied in."""
+    n_store, n_link, n_hose = net.is_hose.size, net.link.shape[0], net.hose.shape[0]
+    g = np.zeros(ROWS * ROW)
+    row = g.reshape(ROWS, ROW)
+    row[[W, W + 2]] = 1.0  # ghosts, until they are set
+    face, ends = np.zeros((n_hose, 2, 3)), np.empty((n_store, 2))
+    row[CONS : CONS + 3, : net.cells] = state.cons
+    for h, (first, end) in enumerate(net.hose[:, :2]):
+        a, b = int(first), int(end)
+        r, flux, energy = state.cons[:, a:b]
+        row[W : W + 3, a:b] = r, flux / r, (GAMMA - 1.0) * (energy - 0.5 * flux**2 / r)
+        row[MID + 6, a:b] = row[W + 2, a:b] / (r * R_AIR_J_PER_KG_K)
+        face[h] = row[W : W + 3, [a, b - 1]].T
+    for s, j in enumerate(net.index):
+        ends[s] = face[j, :, 2] if net.is_hose[s] else (GAMMA - 1.0) * state.vol_e[j] / net.volume[j, 0]
+    seen = row[W + 2, probe[:, 0].astype(int)] * (1.0 - probe[:, 1]) + row[W + 2, probe[:, 0].astype(int) + 1] * probe[:, 1]
+    return Work(
+        mass=state.vol_m,
+        energy=state.vol_e,
+        g=g,
+        row=row,
+        memory=np.zeros((n_hose, 19)),
+        mean=np.zeros(2),
+        face=face,
+        ends=ends,
+        before=ends.copy(),
+        side=np.zeros((n_store, 2, 4)),
+        loss=np.zeros(n_store),
+        q=np.zeros(n_link),
+        warm=np.zeros(n_link),
+        seen=np.stack([seen, seen], axis=1),
+        books=np.zeros(5),
+    )
 
 
 def _content(net: Network, state: State) -> tuple[float, float]:
@@ -280,6 +320,7 @@ def run_network(
     duration_s: float,
     shots_s: ArrayLike = (),
     nozzles: Sequence[Nozzle] = (),
+    probes: Sequence[tuple[int, float]] = (),
     output_rate_hz: float = 200.0,
     cfl: float = 0.9,
     memory: bool = True,
@@ -295,6 +336,8 @@ def run_network(
         Times of the shots [s], rising.
     nozzles : sequence of Nozzle
         Test nozzles at the tool's inlet.
+    probes : sequence of (cell, weight of the next cell)
+        Places within hoses where pressure is wanted, see `probe_at`.
     output_rate_hz : float
         Samples of the output per second; the first at 0.
     cfl : float
@@ -311,39 +354,49 @@ def run_network(
     n_store = net.is_hose.size
     shots = np.asarray(shots_s, dtype=np.float64).reshape(-1)
     drains = [[n_store - 2, z.from_s, z.until_s, iso_k(z.conductance), z.b] for z in nozzles]
+    tables = Tables(
+        is_hose=net.is_hose,
+        place=net.index,
+        volume=net.volume,
+        hose=net.hose,
+        link=net.link,
+        el=net.element.copy(),  # the run keeps the openings of valves in it
+        drain=np.concatenate([net.leak, np.array(drains, dtype=np.float64).reshape(-1, 5)]),
+        pump=net.pump,
+        shot=net.shot,
+        probe=np.array(probes, dtype=np.float64).reshape(-1, 2),
+    )
+    work = _work(net, state, tables.probe)
+    for k, (a, b) in enumerate(net.link):  # valves stand where they would rest
+        for e in np.arange(a, b)[tables.el[a:b, 5] > 0.0]:
+            behind = float(work.ends[k + 1, 0])
+            tables.el[e, 6] = rest_opening(max(float(work.ends[k, 1]), behind), behind, int(e), tables.el)
     out_p, out_q = np.empty((n, n_store, 2)), np.empty((n, net.link.shape[0]))
-    shot_out, books = np.full((shots.size, 3), np.nan), np.zeros(5)
+    out_probe, shot_out = np.empty((n, len(probes))), np.full((shots.size, 3), np.nan)
     m0, e0 = _content(net, state)
     steps = run(
         float(duration_s),
         cfl,
         1.0 if memory else 0.0,
         net.p_amb_pa,
-        net.is_hose,
-        net.index,
-        net.volume,
-        state.vol_m,
-        state.vol_e,
-        net.hose,
-        state.cons,
-        net.link,
-        net.element,
-        np.concatenate([net.leak, np.array(drains, dtype=np.float64).reshape(-1, 5)]),
-        net.pump,
-        net.shot,
+        tables,
+        work,
         shots,
         1.0 / output_rate_hz,
         out_p,
         out_q,
+        out_probe,
         shot_out,
-        books,
     )
+    state.cons[:] = work.row[CONS : CONS + 3, : net.cells]
+    books = work.books
     if steps < 0 or not np.isfinite(out_p).all():
         msg = "The line model left the range it can follow. Check the air line for a part far smaller or larger than its neighbours."
         raise ValueError(msg)
     m1, e1 = _content(net, state)
     return Outcome(
         p_abs_pa=out_p,
+        probe_abs_pa=out_probe,
         q_m_kg_per_s=out_q,
         shots=shot_out,
         steps=int(steps),

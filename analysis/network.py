@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any, Final, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 import numba
 import numpy as np
@@ -39,8 +39,18 @@ from analysis.constants import (
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+# IEEE division, so that loops vectorise, and liberties with rounding (NaN and infinity stay what they are). Compiled code makes no
+# arrays: counting the references to those that it is given would cost a quarter of the time.
+OPTIONS: Final[dict[str, Any]] = {
+    "error_model": "numpy",
+    "fastmath": {"contract", "arcp", "nsz", "reassoc"},
+    "nogil": True,
+    "_nrt": False,
+}
+
 PLAIN: Final = 0  # a restriction by C and b
 REGULATOR: Final = 1  # likewise, and its outlet is held at a set point; passes nothing backwards
+PUMP_EXPONENT: Final = 1.3  # of the air that expands out of the pump's clearance; between 1 (slow) and 1.4; common practice, no source
 
 TERMS: Final = 4
 WEIGHT: Final = np.array([1.7616, 4.6923, 12.920, 84.027])
@@ -82,18 +92,15 @@ HIST0, HIST1, HIST2, HIST3, HIST4, HIST5, HIST6, HIST7 = (
     np.uint64(32 * ROW),
 )
 CONS0, CONS1, CONS2 = np.uint64(33 * ROW), np.uint64(34 * ROW), np.uint64(35 * ROW)
+W, LO, HI, MID, FLUX, CONS = 0, 9, 12, 15, 22, 33  # the same rows, where single cells are looked at
 
 
-def _fast(function: F) -> F:
-    """Compile with IEEE division, so that loops vectorise; cache on disk where that can be written."""
-    options = {"error_model": "numpy", "fastmath": {"contract", "arcp", "nsz", "reassoc"}, "nogil": True}
-    try:
-        return numba.njit(cache=True, **options)(function)
-    except RuntimeError:  # neither the package's folder nor the user's cache can be written
-        return numba.njit(**options)(function)
+def _inner(function: F) -> F:
+    """Compile as a part of `run`: never called from Python, so without the bridges that would take as long to compile again."""
+    return numba.njit(no_cpython_wrapper=True, no_cfunc_wrapper=True, **OPTIONS)(function)
 
 
-@_fast
+@_inner
 def friction_terms(re: float, rough: float) -> tuple[float, float]:
     """Darcy's factor for turbulent flow (Haaland), and the share of turbulence: 0 below Re 2000, 1 above 4000, smooth between."""
     x = min(max((re - 2000.0) / 2000.0, 0.0), 1.0)
@@ -103,40 +110,87 @@ def friction_terms(re: float, rough: float) -> tuple[float, float]:
     return 1.0 / (inv * inv), share
 
 
-@_fast
-def march(
-    q: float,
-    p: float,
-    root_t: float,
-    first: int,
-    last: int,
-    step: int,
-    el: np.ndarray,
-    dp: float,
-) -> tuple[float, float]:
-    """Pressure behind a row of restrictions that pass q, and its derivative to q; falls steeply beyond the choked flow."""
+@_inner
+def open_share(p: float, behind: float, e: int, el: np.ndarray) -> tuple[float, float]:
+    """Of a valve at these pressures: flow over choked flow when it is wide open, and the opening that a regulator's spring asks for."""
+    x = max((behind / p - el[e, 1]) / (1.0 - el[e, 1]), 0.0)
+    psi = math.sqrt(max(1.0 - x * x, 0.0))
+    asked = (el[e, 3] - behind) / el[e, 4]
+    return psi, min(max(asked / max(psi, 1e-6), 0.0), 1.0)
+
+
+def rest_opening(p: float, behind: float, e: int, el: np.ndarray) -> float:
+    """Where a regulator's valve rests at these pressures [0..1]; for Python."""
+    return float(open_share.py_func(p, behind, e, el)[1])  # type: ignore[attr-defined]
+
+
+@_inner
+def _lagging(x: float, p: float, dx: float, dp: float, e: int, el: np.ndarray) -> tuple[float, float]:
+    """Pressure behind a regulator whose valve takes its time, and its derivative; x is flow over choked flow of the open valve.
+
+    The valve goes a part of the way from where it is to where the spring asks for at the end of the step, so that no step is too long.
+    """
+    stays, moves = (1.0 - el[e, 7]) * el[e, 6], el[e, 7]
+    most = stays + moves * min(el[e, 3] / el[e, 4], 1.0)
+    if x >= most:
+        return max(p * (el[e, 1] - 1000.0 * (x / most - 1.0)), 1e-3), -1000.0 * p * dx / most
+    low, high = 0.0, p
+    for _ in range(40):
+        behind = 0.5 * (low + high)
+        psi, opening = open_share(p, behind, e, el)
+        if (stays + moves * opening) * psi > x:
+            low = behind
+        else:
+            high = behind
+    step = 1e-6 * p
+    psi, opening = open_share(p, behind + step, e, el)
+    psi_low, opening_low = open_share(p, behind - step, e, el)
+    slope = ((stays + moves * opening) * psi - (stays + moves * opening_low) * psi_low) / (2.0 * step)
+    return behind, dx / min(slope, -1e-12) + dp * (behind / p if behind > el[e, 3] else 0.0)
+
+
+@_inner
+def _behind(q: float, p: float, root_t: float, e: int, el: np.ndarray, dp: float) -> tuple[float, float]:
+    """Pressure behind a restriction that passes q, and its derivative to q; falls steeply beyond the choked flow."""
+    qc = el[e, 0] * p / root_t
+    x = q / qc
+    dx = 1.0 / qc - q * dp / (qc * p)
+    if el[e, 5] > 0.0:
+        return _lagging(x, p, dx, dp, e, el)
+    if x < 1.0:
+        s = math.sqrt(1.0 - x * x)
+        wide = p * (el[e, 1] + (1.0 - el[e, 1]) * s)
+        dwide = dp * (el[e, 1] + (1.0 - el[e, 1]) * s) - p * (1.0 - el[e, 1]) * x / max(s, 1e-9) * dx
+    else:
+        wide = max(p * (el[e, 1] - 1000.0 * (x - 1.0)), 1e-3)
+        dwide = -1000.0 * p * dx
+    held = el[e, 3] - el[e, 4] * x
+    if held < wide:
+        return max(held, 1e-3), -el[e, 4] * dx
+    return wide, dwide
+
+
+@_inner
+def march(q: float, p: float, root_t: float, first: int, last: int, step: int, el: np.ndarray, dp: float) -> tuple[float, float]:
+    """Pressure behind a row of restrictions that pass q, and its derivative to q."""
     e = first
     while e != last:
-        qc = el[e, 0] * p / root_t
-        x = q / qc
-        dx = 1.0 / qc - q * dp / (qc * p)
-        if x < 1.0:
-            s = math.sqrt(1.0 - x * x)
-            wide = p * (el[e, 1] + (1.0 - el[e, 1]) * s)
-            dwide = dp * (el[e, 1] + (1.0 - el[e, 1]) * s) - p * (1.0 - el[e, 1]) * x / max(s, 1e-9) * dx
-        else:
-            wide = max(p * (el[e, 1] - 1000.0 * (x - 1.0)), 1e-3)
-            dwide = -1000.0 * p * dx
-        held = el[e, 3] - el[e, 4] * x
-        if held < wide:
-            wide = max(held, 1e-3)
-            dwide = -el[e, 4] * dx
-        p, dp = wide, dwide
+        p, dp = _behind(q, p, root_t, e, el, dp)
         e += step
     return p, dp
 
 
-@_fast
+@_inner
+def _move_valves(q: float, p: float, p_right: float, root_t: float, first: int, last: int, el: np.ndarray) -> None:
+    """Let each lagging valve of a link take its new opening, once the flow of the step is known."""
+    for e in range(first, last):
+        behind = p_right if q <= 0.0 else _behind(q, p, root_t, e, el, 0.0)[0]
+        if el[e, 5] > 0.0:
+            el[e, 6] += el[e, 7] * (open_share(max(p, behind), behind, e, el)[1] - el[e, 6])
+        p = behind
+
+
+@_inner
 def link_flow(
     p_left: float,
     z_left: float,
@@ -203,7 +257,7 @@ def link_flow(
     return sign * q
 
 
-@_fast
+@_inner
 def predict_hose(a: int, b: int, dtdx: float, dt: float, g: np.ndarray) -> None:
     """Half-time states at both faces of each cell: lo at the left face, hi at the right; cells a..b-1, ghosts at a-1 and b."""
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
@@ -232,7 +286,7 @@ def predict_hose(a: int, b: int, dtdx: float, dt: float, g: np.ndarray) -> None:
         g[LO2 + i], g[HI2 + i] = pm - 0.5 * sp, pm + 0.5 * sp
 
 
-@_fast
+@_inner
 def inner_fluxes(a: int, b: int, g: np.ndarray) -> None:
     """HLLC fluxes of mass, momentum and energy at the faces between cells a..b-1; the flux at index i enters cell i."""
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
@@ -262,7 +316,7 @@ def inner_fluxes(a: int, b: int, g: np.ndarray) -> None:
         g[FLUX2 + i] = u * (e + p) + s * (es - e)
 
 
-@_fast
+@_inner
 def advance_hose(
     a: int,
     b: int,
@@ -324,7 +378,7 @@ def advance_hose(
     return heat
 
 
-@_fast
+@_inner
 def refresh_hose(a: int, b: int, h: int, hose: np.ndarray, memory: float, g: np.ndarray, mean: np.ndarray) -> float:
     """Look friction and heat coefficients up afresh; mean gets density-averaged viscosity and Reynolds number. Returns the fastest wave."""
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
@@ -357,360 +411,393 @@ def refresh_hose(a: int, b: int, h: int, hose: np.ndarray, memory: float, g: np.
 
 
 # Columns of the tables that describe a line to the compiled code.
-# volume: 0 V [m3], 1 wall conductance hA [W/K], 2 wall temperature [K], 3 and 4 scratch
+# volume: 0 V [m3], 1 wall conductance hA [W/K], 2 wall temperature [K]
 # hose:   0 first cell, 1 end cell (with room for a ghost before and after), 2 dx [m], 3 area [m2], 4 bore [m], 5 roughness [m],
 #         6 wall temperature [K], 7 friction and 8 heat as multiples of the usual
-# element: k = C rho0 sqrt(T0) [kg K^0.5/(s Pa)], b, kind, set point [Pa abs], droop [Pa]
+# element: 0 k = C rho0 sqrt(T0) [kg K^0.5/(s Pa)], 1 b, 2 kind, 3 set point [Pa abs], 4 droop [Pa], 5 time constant [s];
+#         while it runs: 6 how far the valve is open, 7 the part of its way that it goes within a step
 # drain:  0 store, 1 from [s], 2 until [s], 3 k, 4 b
-# pump:   0 mass flow [kg/s], 1 cut-in, 2 cut-out [Pa abs], 3 temperature of its air [K], 4 runs at the start
+# pump:   0 mass flow at no overpressure [kg/s], 1 cut-in, 2 cut-out [Pa abs], 3 temperature of its air [K], 4 runs at the start,
+#         5 clearance
 # shot:   0 mass at the reference pressure [kg], 1 reference [Pa abs], 2 duration [s]
+# probe:  0 cell, 1 weight of the next cell
+class Tables(NamedTuple):
+    """A line in numbers; see the columns above. `is_hose` and `place` say of each store what it is, and its row there."""
+
+    is_hose: np.ndarray
+    place: np.ndarray
+    volume: np.ndarray
+    hose: np.ndarray
+    link: np.ndarray
+    el: np.ndarray
+    drain: np.ndarray
+    pump: np.ndarray
+    shot: np.ndarray
+    probe: np.ndarray
 
 
-@_fast
-def _end_flux(
-    q: float,
-    p: float,
-    t_up: float,
-    enters: bool,
-    r_cell: float,
-    p_cell: float,
-    area: float,
-    i: int,
-    g: np.ndarray,
-    face: np.ndarray,
-    h: int,
-    end: int,
-) -> None:
-    """State and fluxes at a hose's end, from the flow through the link there and the pressure it leaves."""
-    if enters:  # the air brings the stagnation temperature of where it comes from
-        r = p / (R_AIR_J_PER_KG_K * t_up)
+class Work(NamedTuple):
+    """What changes while a line runs.
+
+    mass, energy: of each volume [kg, J]. g: the rows of cells, flat; row: the same, as a table. memory: of each hose, 0 and 1 strength
+    of the memory of shear and heat, 2 to 17 how its terms fade and grow within a step, 18 the fastest wave allowed for. face: state at
+    both ends of each hose. ends, before: pressure at both ends of each store, after this step and the last. side: of both ends of each
+    store, what a link sees: pressure at no flow, impedance, factor of the dynamic pressure, stagnation temperature. loss: mass flow out
+    of a store by drains, leaks and shots [kg/s]. q: mass flow of each link; warm: stagnation temperature that it brings [K].
+    seen: pressure at the probes, now and a step ago. books: air and energy that came in and went out, heat from the walls.
+    """
+
+    mass: np.ndarray
+    energy: np.ndarray
+    g: np.ndarray
+    row: np.ndarray
+    memory: np.ndarray
+    mean: np.ndarray
+    face: np.ndarray
+    ends: np.ndarray
+    before: np.ndarray
+    side: np.ndarray
+    loss: np.ndarray
+    q: np.ndarray
+    warm: np.ndarray
+    seen: np.ndarray
+    books: np.ndarray
+
+
+@_inner
+def _end_flux(q: float, p: float, t_up: float, h: int, end: int, cell: int, area: float, row: np.ndarray, face: np.ndarray) -> None:
+    """State and fluxes at a hose's end (0 inlet, 1 outlet), from the flow there and the pressure that it leaves."""
+    r = p / (R_AIR_J_PER_KG_K * t_up)
+    if (q >= 0.0) == (end == 0):  # the air enters, and brings the stagnation temperature of where it comes from
         for _ in range(3):
             u = q / (area * r)
             r = p / (R_AIR_J_PER_KG_K * max(t_up - 0.5 * u * u / CP_J_PER_KG_K, 0.5 * t_up))
     else:  # isentropic from the cell
-        x = p / p_cell - 1.0
+        r_cell = row[LO + 3 * end, cell]
+        x = p / row[LO + 3 * end + 2, cell] - 1.0
         r = r_cell * (1.0 + x / GAMMA * (1.0 + 0.5 * (1.0 / GAMMA - 1.0) * x))  # the power's series: it is asked for at every step
         if abs(x) > 0.05:
-            r = r_cell * (p / p_cell) ** (1.0 / GAMMA)
+            r = r_cell * (1.0 + x) ** (1.0 / GAMMA)
     u = q / (area * r)
     face[h, end, 0], face[h, end, 1], face[h, end, 2] = r, u, p
-    g[FLUX0 + np.uint64(i)] = q / area
-    g[FLUX1 + np.uint64(i)] = q / area * u + p
-    g[FLUX2 + np.uint64(i)] = q / area * CP_J_PER_KG_K * t_up
+    row[FLUX, cell + end] = q / area
+    row[FLUX + 1, cell + end] = q / area * u + p
+    row[FLUX + 2, cell + end] = q / area * CP_J_PER_KG_K * t_up
 
 
-@_fast
-def _stagnation(
-    s: int,
+@_inner
+def _look_afresh(cfl: float, remembers: float, hose: np.ndarray, g: np.ndarray, memory: np.ndarray, mean: np.ndarray) -> float:
+    """Refresh friction, heat and the terms of the memory; returns the time step, or -1 when the air is faster than can be."""
+    dt = 2e-3
+    for h in range(hose.shape[0]):
+        fastest = refresh_hose(int(hose[h, 0]), int(hose[h, 1]), h, hose, remembers, g, mean)
+        if not fastest < 5e3:
+            return -1.0
+        memory[h, 18] = 1.1 * fastest
+        dt = min(dt, cfl * hose[h, 2] / fastest)
+        per_radius = mean[0] / (0.25 * hose[h, 4] * hose[h, 4])
+        turbulent = 0.0
+        if mean[1] > 2000.0:
+            turbulent = mean[1] ** math.log10(15.29 / mean[1] ** 0.0567) / 12.86
+        memory[h, 0] = remembers * 4.0 * per_radius
+        memory[h, 1] = remembers * 4.0 * GAMMA * per_radius / PRANDTL
+        for j in range(8):  # four terms of shear, then those of heat
+            x = (RATE[j % 4] + turbulent) * per_radius * dt / (1.0 if j < 4 else PRANDTL)
+            at = 2 + j + j // 4 * 4
+            memory[h, at] = math.exp(-x)
+            memory[h, at + 4] = WEIGHT[j % 4] * (1.0 - memory[h, at]) / x
+    return dt
+
+
+@_inner
+def _drain(
+    t: float,
+    dt: float,
+    p_amb: float,
+    drain: np.ndarray,
     is_hose: np.ndarray,
     index: np.ndarray,
     hose: np.ndarray,
-    g: np.ndarray,
-    vol_m: np.ndarray,
-    vol_e: np.ndarray,
-    at_outlet: bool,
-) -> float:
-    """Stagnation temperature of what leaves store s at its outlet (or, flowing back, at its inlet)."""
-    j = index[s]
-    if not is_hose[s]:
-        return vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
-    if at_outlet:
-        i = int(hose[j, 1]) - 1
-        return g[HI2 + np.uint64(i)] / (g[HI0 + np.uint64(i)] * R_AIR_J_PER_KG_K) + 0.5 * g[HI1 + np.uint64(i)] ** 2 / CP_J_PER_KG_K
-    i = int(hose[j, 0])
-    return g[LO2 + np.uint64(i)] / (g[LO0 + np.uint64(i)] * R_AIR_J_PER_KG_K) + 0.5 * g[LO1 + np.uint64(i)] ** 2 / CP_J_PER_KG_K
+    volume: np.ndarray,
+    mass: np.ndarray,
+    energy: np.ndarray,
+    row: np.ndarray,
+    q: np.ndarray,
+    loss: np.ndarray,
+) -> None:
+    """What leaves the stores through leaks and test nozzles; a hose loses it at its outlet."""
+    for d in range(drain.shape[0]):
+        on = min(t + dt, drain[d, 2]) - max(t, drain[d, 1])
+        if on > 0.0:
+            s = int(drain[d, 0])
+            j = index[s]
+            if is_hose[s]:
+                i = int(hose[j, 1]) - 1
+                r, u, p = row[HI, i], row[HI + 1, i], row[HI + 2, i]
+                temp = p / (r * R_AIR_J_PER_KG_K)
+                p += 0.5 * r * u * u  # a restriction is asked by its stagnation pressure
+            else:
+                p, temp = (GAMMA - 1.0) * energy[j] / volume[j, 0], energy[j] / (mass[j] * CV_J_PER_KG_K)
+                comes = q[s - 1] if s > 0 else 0.0
+                p += 0.5 * dt * GAMMA * R_AIR_J_PER_KG_K * temp / volume[j, 0] * (comes - loss[s])
+            if p > p_amb:
+                x = max((p_amb / p - drain[d, 4]) / (1.0 - drain[d, 4]), 0.0)
+                loss[s] += on / dt * drain[d, 3] * p / math.sqrt(temp) * math.sqrt(max(1.0 - x * x, 0.0))
 
 
-@_fast
-def run(
-    duration: float,
-    cfl: float,
-    memory: float,
+@_inner
+def _sides(
+    dt: float,
+    is_hose: np.ndarray,
+    index: np.ndarray,
+    hose: np.ndarray,
+    volume: np.ndarray,
+    mass: np.ndarray,
+    energy: np.ndarray,
+    row: np.ndarray,
+    q: np.ndarray,
+    loss: np.ndarray,
+    side: np.ndarray,
+) -> bool:
+    """What each end of each store offers to its link (see `Work.side`); False when a pressure is none."""
+    last = is_hose.shape[0] - 1
+    for s in range(last + 1):
+        j = index[s]
+        if is_hose[s]:
+            area = hose[j, 3]
+            for end in range(2):
+                out = 2.0 * end - 1.0
+                i = int(hose[j, end]) - end
+                r, u, p = row[LO + 3 * end, i], out * row[LO + 3 * end + 1, i], row[LO + 3 * end + 2, i]
+                c = math.sqrt(GAMMA * p / r)
+                z = c / (area * max(1.0 - u / c, 0.05))
+                side[s, end, 0] = p + z * (r * u * area - end * loss[s])
+                side[s, end, 1] = z
+                side[s, end, 2] = 0.5 / (r * area * area)
+                side[s, end, 3] = p / (r * R_AIR_J_PER_KG_K) + 0.5 * u * u / CP_J_PER_KG_K
+        else:
+            temp = energy[j] / (mass[j] * CV_J_PER_KG_K)
+            p = (GAMMA - 1.0) * energy[j] / volume[j, 0]
+            z = 0.55 * dt * GAMMA * R_AIR_J_PER_KG_K * temp / volume[j, 0]
+            comes = q[s - 1] if s > 0 else 0.0
+            goes = q[s] if s < last else 0.0
+            for end in range(2):
+                side[s, end, 0] = p + z * ((comes if end == 1 else -goes) - loss[s])
+                side[s, end, 1] = z
+                side[s, end, 2] = 0.0
+                side[s, end, 3] = temp
+        if not (side[s, 0, 0] > 0.0 or s == 0) or not (side[s, 1, 0] > 0.0 or s == last):
+            return False
+    return True
+
+
+@_inner
+def _links(
+    dt: float,
+    is_hose: np.ndarray,
+    index: np.ndarray,
+    hose: np.ndarray,
+    link: np.ndarray,
+    el: np.ndarray,
+    side: np.ndarray,
+    loss: np.ndarray,
+    q: np.ndarray,
+    warm: np.ndarray,
+    row: np.ndarray,
+    face: np.ndarray,
+    books: np.ndarray,
+) -> None:
+    """One equation for the flow through each link, and what it does to the hoses' ends."""
+    for k in range(q.shape[0]):
+        first, last = link[k, 0], link[k, 1]
+        slow = False
+        for e in range(first, last):
+            if el[e, 5] > 0.0:
+                slow = True
+                el[e, 7] = 1.0 - math.exp(-dt / el[e, 5])
+        pl, zl, kl, tl = side[k, 1, 0], side[k, 1, 1], side[k, 1, 2], side[k, 1, 3]
+        pr, zr, kr, tr = side[k + 1, 0, 0], side[k + 1, 0, 1], side[k + 1, 0, 2], side[k + 1, 0, 3]
+        flow = link_flow(pl, zl, kl, tl, pr, zr, kr, tr, q[k], first, last, el)
+        if slow:
+            _move_valves(flow, pl - zl * flow + kl * flow * flow, pr + zr * flow, math.sqrt(tl), first, last, el)
+        q[k] = flow
+        warm[k] = tl if flow >= 0.0 else tr
+        for s in range(k, k + 2):
+            if is_hose[s]:
+                h, end = index[s], 1 - (s - k)
+                whole = flow + end * loss[s]  # what is drawn off at the end of a hose leaves it there beside the link's flow
+                t_up = tl if whole >= 0.0 else tr
+                out = 2.0 * end - 1.0
+                _end_flux(
+                    whole, side[s, end, 0] - out * side[s, end, 1] * flow, t_up, h, end, int(hose[h, end]) - end, hose[h, 3], row, face
+                )
+                if end == 1:
+                    books[1] += loss[s] * dt
+                    books[3] += (whole * t_up - flow * warm[k]) * CP_J_PER_KG_K * dt
+
+
+@_inner
+def _volumes(
+    dt: float,
     p_amb: float,
+    running: bool,
     is_hose: np.ndarray,
     index: np.ndarray,
     volume: np.ndarray,
-    vol_m: np.ndarray,
-    vol_e: np.ndarray,
-    hose: np.ndarray,
-    state: np.ndarray,
-    link: np.ndarray,
-    el: np.ndarray,
-    drain: np.ndarray,
     pump: np.ndarray,
-    shot: np.ndarray,
+    mass: np.ndarray,
+    energy: np.ndarray,
+    loss: np.ndarray,
+    q: np.ndarray,
+    warm: np.ndarray,
+    ends: np.ndarray,
+    books: np.ndarray,
+) -> int:
+    """Mass and energy of the volumes over one step; returns 1 when the pump runs, 0 when not, -1 when a volume ran empty."""
+    for s in range(is_hose.shape[0]):
+        if is_hose[s]:
+            continue
+        j = index[s]
+        temp = energy[j] / (mass[j] * CV_J_PER_KG_K)
+        dm, dh = -loss[s], -loss[s] * temp  # mass, and mass times temperature, per second
+        books[1] -= dm * dt
+        books[3] -= dh * dt * CP_J_PER_KG_K
+        if s > 0:
+            dm += q[s - 1]
+            dh += q[s - 1] * warm[s - 1]
+        if s < q.shape[0]:
+            dm -= q[s]
+            dh -= q[s] * warm[s]
+        if s == 0 and pump[0] > 0.0:
+            p = (GAMMA - 1.0) * energy[j] / volume[j, 0]
+            running = p < pump[1] or (running and p < pump[2])
+            if running:
+                gives = pump[0]
+                if pump[5] > 0.0:  # what is left in the pump's clearance expands, and takes the place of fresh air
+                    gives *= max(1.0 - pump[5] * ((p / p_amb) ** (1.0 / PUMP_EXPONENT) - 1.0), 0.0)
+                dm += gives
+                dh += gives * pump[3]
+                books[0] += gives * dt
+                books[2] += gives * dt * CP_J_PER_KG_K * pump[3]
+        new = mass[j] + dm * dt
+        if not new > 0.0:
+            return -1
+        e = energy[j] + dh * dt * CP_J_PER_KG_K
+        mid = 0.5 * (temp + e / (new * CV_J_PER_KG_K))
+        to_wall = volume[j, 1] * dt
+        heat = to_wall * (volume[j, 2] - mid) / (1.0 + 0.5 * to_wall / (new * CV_J_PER_KG_K))
+        books[4] += heat
+        mass[j], energy[j] = new, e + heat
+        ends[s, 0] = ends[s, 1] = (GAMMA - 1.0) * energy[j] / volume[j, 0]
+        if not ends[s, 0] > 0.0:
+            return -1
+    return 1 if running else 0
+
+
+def _cached(function: F) -> F:
+    """Compile for Python, and keep the machine code on disk where that can be written."""
+    try:
+        return numba.njit(cache=True, **OPTIONS)(function)
+    except RuntimeError:  # neither the package's folder nor the user's cache can be written
+        return numba.njit(**OPTIONS)(function)
+
+
+@_cached
+def run(
+    duration: float,
+    cfl: float,
+    remembers: float,
+    p_amb: float,
+    line: Tables,
+    w: Work,
     shots: np.ndarray,
     out_dt: float,
     out_p: np.ndarray,
     out_q: np.ndarray,
+    out_probe: np.ndarray,
     shot_out: np.ndarray,
-    books: np.ndarray,
 ) -> int:
-    """Run a line. Fills out_p (sample, store, inlet and outlet end), out_q (sample, link), shot_out (shot: before, lowest, mass) and books.
+    """Run a line. Fills out_p (sample, store, inlet and outlet end), out_q (sample, link), out_probe and shot_out (shot: before, lowest,
+    mass).
 
-    vol_m, vol_e and cons hold the state: given at the start, left at the end. Returns the number of steps, or -1 when the state left
-    its range.
+    mass, energy and the conserved rows of `w` hold the state: given at the start, left at the end. Returns the number of steps, or -1
+    when the state left its range.
     """
-    n_store, n_link, n_hose = is_hose.shape[0], link.shape[0], hose.shape[0]
-    cells = state.shape[1]
-    g = np.zeros(ROWS * ROW)
-    g[int(W0) : int(W0) + ROW] = 1.0  # ghosts, until they are set
-    g[int(W2) : int(W2) + ROW] = 1.0
-    g[int(CONS0) : int(CONS0) + cells] = state[0]
-    g[int(CONS1) : int(CONS1) + cells] = state[1]
-    g[int(CONS2) : int(CONS2) + cells] = state[2]
-    past = np.zeros((n_hose, 19))
-    mean = np.zeros(2)
-    ends = np.zeros((n_store, 2))  # pressure at the inlet and outlet end of each store
-    face = np.zeros((n_hose, 2, 3))  # state at both faces of a hose
-    last = np.zeros((n_store, 2))
-    q = np.zeros(n_link)
-    q_old = np.zeros(n_link)
-    loss = np.zeros(n_store)  # mass flow out of a store by drains, leaks and shots
-
-    for h in range(n_hose):
-        a, b = int(hose[h, 0]), int(hose[h, 1])
-        for i in range(a, b):
-            g[W0 + np.uint64(i)] = g[CONS0 + np.uint64(i)]
-            g[W1 + np.uint64(i)] = g[CONS1 + np.uint64(i)] / g[CONS0 + np.uint64(i)]
-            g[W2 + np.uint64(i)] = (GAMMA - 1.0) * (g[CONS2 + np.uint64(i)] - 0.5 * g[CONS1 + np.uint64(i)] * g[W1 + np.uint64(i)])
-            g[MID6 + np.uint64(i)] = g[W2 + np.uint64(i)] / (g[W0 + np.uint64(i)] * R_AIR_J_PER_KG_K)
-        face[h, 0, 0], face[h, 0, 1], face[h, 0, 2] = g[W0 + np.uint64(a)], g[W1 + np.uint64(a)], g[W2 + np.uint64(a)]
-        face[h, 1, 0], face[h, 1, 1], face[h, 1, 2] = g[W0 + np.uint64(b - 1)], g[W1 + np.uint64(b - 1)], g[W2 + np.uint64(b - 1)]
-    for s in range(n_store):
-        j = index[s]
-        if is_hose[s]:
-            ends[s, 0], ends[s, 1] = face[j, 0, 2], face[j, 1, 2]
-        else:
-            ends[s, 0] = ends[s, 1] = (GAMMA - 1.0) * vol_e[j] / volume[j, 0]
-        last[s, 0], last[s, 1] = ends[s, 0], ends[s, 1]
-
-    t, dt, steps, sample, now, stale = 0.0, 0.0, 0, 0, -1, False
-    running = pump[4] > 0.5
+    is_hose, index, hose, volume, link, el = line.is_hose, line.place, line.hose, line.volume, line.link, line.el
+    drain, pump, shot, probe = line.drain, line.pump, line.shot, line.probe
+    mass, energy, g, row, memory, face, ends, before = w.mass, w.energy, w.g, w.row, w.memory, w.face, w.ends, w.before
+    side, loss, q, warm, seen, books = w.side, w.loss, w.q, w.warm, w.seen, w.books
+    n_store, n_link, n_hose, n_probe = is_hose.shape[0], q.shape[0], hose.shape[0], probe.shape[0]
+    n_out, n_shot, tool, inlet = out_p.shape[0], shots.shape[0], n_store - 1, n_store - 2
+    chamber = index[tool]
+    t, step_dt, dt, steps, sample, now, stale = 0.0, 0.0, 1.0, 0, 0, -1, False
+    running = 1 if pump[4] > 0.5 else 0
     rate, fire_until = 0.0, -1.0
-    n_out, n_shot = out_p.shape[0], shots.shape[0]
-    tool_store, inlet_store = n_store - 1, n_store - 2
-    while sample < n_out and out_dt * sample <= 0.0:
-        out_p[sample] = ends
-        sample += 1
-    while t < duration - 1e-12:
+    while True:
+        done = not t < duration - 1e-12
+        while sample < n_out and (out_dt * sample <= t or done):  # output between the last two steps
+            x = min((out_dt * sample - t) / dt, 0.0)
+            for s in range(n_store):
+                for end in range(2):
+                    out_p[sample, s, end] = ends[s, end] + x * (ends[s, end] - before[s, end])
+            for k in range(n_link):
+                out_q[sample, k] = q[k]
+            for i in range(n_probe):
+                out_probe[sample, i] = seen[i, 0] + x * (seen[i, 0] - seen[i, 1])
+            sample += 1
+        if done:
+            return steps
         if steps % REFRESH == 0 or steps < REFRESH or stale:
             stale = False
-            dt = 2e-3
-            for h in range(n_hose):
-                a, b = int(hose[h, 0]), int(hose[h, 1])
-                fastest = refresh_hose(a, b, h, hose, memory, g, mean)
-                if not fastest < 5e3:
-                    return -1
-                # The first steps are short: the waves of a sudden start are not in the state yet.
-                dt = min(dt, (cfl if steps >= 5 else 0.2 * cfl) * hose[h, 2] / fastest)
-                past[h, 18] = 1.1 * fastest
-                radius2 = 0.25 * hose[h, 4] ** 2
-                turbulent = 0.0
-                if mean[1] > 2000.0:
-                    turbulent = mean[1] ** math.log10(15.29 / mean[1] ** 0.0567) / 12.86
-                past[h, 0] = memory * 4.0 * mean[0] / radius2
-                past[h, 1] = memory * 4.0 * GAMMA * mean[0] / (0.71 * radius2)
-                for j in range(4):
-                    x = (RATE[j] + turbulent) * mean[0] / radius2 * dt
-                    past[h, 2 + j] = math.exp(-x)
-                    past[h, 6 + j] = WEIGHT[j] * (1.0 - past[h, 2 + j]) / x
-                    x /= 0.71
-                    past[h, 10 + j] = math.exp(-x)
-                    past[h, 14 + j] = WEIGHT[j] * (1.0 - past[h, 10 + j]) / x
-            step_dt = dt
+            # The first steps are short: the waves of a sudden start are not in the state yet.
+            step_dt = _look_afresh(cfl if steps >= 5 else 0.2 * cfl, remembers, hose, g, memory, w.mean)
+            if step_dt < 0.0:
+                return -1
         dt = min(step_dt, duration - t)
-
-        # Half-time states of the hoses.
         for h in range(n_hose):
             a, b = int(hose[h, 0]), int(hose[h, 1])
-            g[W0 + np.uint64(a - 1)], g[W0 + np.uint64(b)] = (
-                2.0 * face[h, 0, 0] - g[W0 + np.uint64(a)],
-                2.0 * face[h, 1, 0] - g[W0 + np.uint64(b - 1)],
-            )
-            g[W1 + np.uint64(a - 1)], g[W1 + np.uint64(b)] = (
-                2.0 * face[h, 0, 1] - g[W1 + np.uint64(a)],
-                2.0 * face[h, 1, 1] - g[W1 + np.uint64(b - 1)],
-            )
-            g[W2 + np.uint64(a - 1)], g[W2 + np.uint64(b)] = (
-                2.0 * face[h, 0, 2] - g[W2 + np.uint64(a)],
-                2.0 * face[h, 1, 2] - g[W2 + np.uint64(b - 1)],
-            )
+            for j in range(3):
+                row[W + j, a - 1] = 2.0 * face[h, 0, j] - row[W + j, a]
+                row[W + j, b] = 2.0 * face[h, 1, j] - row[W + j, b - 1]
             predict_hose(a, b, dt / hose[h, 2], dt, g)
             inner_fluxes(a, b, g)
-
-        # What leaves the stores otherwise: leaks and test nozzles, and the tool's shot.
         for s in range(n_store):
             loss[s] = 0.0
-        for d in range(drain.shape[0]):
-            on = min(t + dt, drain[d, 2]) - max(t, drain[d, 1])
-            if on > 0.0:
-                s = int(drain[d, 0])
-                j = index[s]
-                if is_hose[s]:
-                    i = int(hose[j, 1]) - 1
-                    p, temp = face[j, 1, 2], g[MID2 + np.uint64(i)] / (g[MID0 + np.uint64(i)] * R_AIR_J_PER_KG_K)
-                else:
-                    p, temp = (GAMMA - 1.0) * vol_e[j] / volume[j, 0], vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
-                    p += 0.5 * dt * GAMMA * R_AIR_J_PER_KG_K * temp / volume[j, 0] * (q_old[max(s - 1, 0)] * (s > 0) - loss[s])
-                if p > p_amb:
-                    x = max((p_amb / p - drain[d, 4]) / (1.0 - drain[d, 4]), 0.0)
-                    loss[s] += on / dt * drain[d, 3] * p / math.sqrt(temp) * math.sqrt(max(1.0 - x * x, 0.0))
+            before[s, 0], before[s, 1] = ends[s, 0], ends[s, 1]
+        _drain(t, dt, p_amb, drain, is_hose, index, hose, volume, mass, energy, row, q, loss)
         if now + 1 < n_shot and t + dt > shots[now + 1]:
             now += 1
-            j = index[tool_store]
-            temp = vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
-            p = (GAMMA - 1.0) * vol_e[j] / volume[j, 0]
-            part = min(shot[0] * p / shot[1] / vol_m[j], 0.95)
+            p = (GAMMA - 1.0) * energy[chamber] / volume[chamber, 0]
+            part = min(shot[0] * p / shot[1] / mass[chamber], 0.95)
             rate = -math.log(1.0 - part) / shot[2]
             fire_until = shots[now] + shot[2]
-            shot_out[now, 0] = ends[inlet_store, 1]
-            shot_out[now, 1] = ends[inlet_store, 1]
+            shot_out[now, 0] = shot_out[now, 1] = ends[inlet, 1]
             shot_out[now, 2] = 0.0
         if now >= 0 and t < fire_until:
             on = min(t + dt, fire_until) - max(t, shots[now])
             if on > 0.0:
-                out = vol_m[index[tool_store]] * (1.0 - math.exp(-rate * on)) / dt
-                loss[tool_store] += out
+                out = mass[chamber] * (1.0 - math.exp(-rate * on)) / dt
+                loss[tool] += out
                 shot_out[now, 2] += out * dt
-
-        # One equation for the flow through each link.
-        for k in range(n_link):
-            q_old[k] = q[k]
-        for k in range(n_link):
-            s = k
-            j = index[s]
-            if is_hose[s]:
-                i, area = int(hose[j, 1]) - 1, hose[j, 3]
-                r, u, p = g[HI0 + np.uint64(i)], g[HI1 + np.uint64(i)], g[HI2 + np.uint64(i)]
-                c = math.sqrt(GAMMA * p / r)
-                zl = c / (area * max(1.0 - u / c, 0.05))
-                kl = 0.5 / (r * area * area)
-                pl = p + zl * (r * u * area - loss[s])
-                tl = p / (r * R_AIR_J_PER_KG_K) + 0.5 * u * u / CP_J_PER_KG_K
-            else:
-                tl = vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
-                zl = 0.55 * dt * GAMMA * R_AIR_J_PER_KG_K * tl / volume[j, 0]
-                kl = 0.0
-                back = q_old[k - 1] if k > 0 else 0.0
-                pl = (GAMMA - 1.0) * vol_e[j] / volume[j, 0] + zl * (back - loss[s])
-            s = k + 1
-            j = index[s]
-            if is_hose[s]:
-                i, area = int(hose[j, 0]), hose[j, 3]
-                r, u, p = g[LO0 + np.uint64(i)], g[LO1 + np.uint64(i)], g[LO2 + np.uint64(i)]
-                c = math.sqrt(GAMMA * p / r)
-                zr = c / (area * max(1.0 + u / c, 0.05))
-                kr = 0.5 / (r * area * area)
-                pr = p - zr * r * u * area
-                tr = p / (r * R_AIR_J_PER_KG_K) + 0.5 * u * u / CP_J_PER_KG_K
-            else:
-                tr = vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
-                zr = 0.55 * dt * GAMMA * R_AIR_J_PER_KG_K * tr / volume[j, 0]
-                kr = 0.0
-                on_flow = q_old[k + 1] if k + 1 < n_link else 0.0
-                pr = (GAMMA - 1.0) * vol_e[j] / volume[j, 0] - zr * (on_flow + loss[s])
-            if not (pl > 0.0 and pr > 0.0):
-                return -1
-            flow = link_flow(pl, zl, kl, tl, pr, zr, kr, tr, q[k], link[k, 0], link[k, 1], el)
-            q[k] = flow
-            t_up = tl if flow >= 0.0 else tr
-            if is_hose[k]:
-                h = index[k]
-                b, area = int(hose[h, 1]), hose[h, 3]
-                whole = flow + loss[k]  # what is drawn off at the end of a hose leaves it there beside the link's flow
-                _end_flux(
-                    whole,
-                    pl - zl * flow,
-                    tl if whole >= 0.0 else tr,
-                    whole < 0.0,
-                    g[HI0 + np.uint64(b - 1)],
-                    g[HI2 + np.uint64(b - 1)],
-                    area,
-                    b,
-                    g,
-                    face,
-                    h,
-                    1,
-                )
-                books[1] += loss[k] * dt
-                books[3] += (whole * (tl if whole >= 0.0 else tr) - flow * t_up) * CP_J_PER_KG_K * dt
-            if is_hose[k + 1]:
-                h = index[k + 1]
-                a, area = int(hose[h, 0]), hose[h, 3]
-                _end_flux(flow, pr + zr * flow, t_up, flow >= 0.0, g[LO0 + np.uint64(a)], g[LO2 + np.uint64(a)], area, a, g, face, h, 0)
-
-        # Volumes.
+        if not _sides(dt, is_hose, index, hose, volume, mass, energy, row, q, loss, side):
+            return -1
+        _links(dt, is_hose, index, hose, link, el, side, loss, q, warm, row, face, books)
+        running = _volumes(dt, p_amb, running == 1, is_hose, index, volume, pump, mass, energy, loss, q, warm, ends, books)
+        if running < 0:
+            return -1
         for s in range(n_store):
-            j = index[s]
             if is_hose[s]:
-                continue
-            temp = vol_e[j] / (vol_m[j] * CV_J_PER_KG_K)
-            dm, de = -loss[s] * dt, -loss[s] * dt * CP_J_PER_KG_K * temp
-            books[1] -= dm
-            books[3] -= de
-            for side in range(2):
-                k = s - 1 if side == 0 else s
-                if k < 0 or k >= n_link:
-                    continue
-                sign = 1.0 if side == 0 else -1.0
-                up = k if q[k] >= 0.0 else k + 1
-                dm += sign * q[k] * dt
-                de += sign * q[k] * dt * CP_J_PER_KG_K * _stagnation(up, is_hose, index, hose, g, vol_m, vol_e, up == k)
-            if s == 0 and pump[0] > 0.0:
-                p = (GAMMA - 1.0) * vol_e[j] / volume[j, 0]
-                running = p < pump[1] or (running and p < pump[2])
-                if running:
-                    dm += pump[0] * dt
-                    de += pump[0] * dt * CP_J_PER_KG_K * pump[3]
-                    books[0] += pump[0] * dt
-                    books[2] += pump[0] * dt * CP_J_PER_KG_K * pump[3]
-            lo_flow = vol_m[j] + dm
-            if not lo_flow > 0.0:
-                return -1
-            mid_t = 0.5 * (temp + (vol_e[j] + de) / (lo_flow * CV_J_PER_KG_K))
-            k_wall = volume[j, 1] * dt
-            heat = k_wall * (volume[j, 2] - mid_t) / (1.0 + 0.5 * k_wall / (lo_flow * CV_J_PER_KG_K))
-            books[4] += heat
-            volume[j, 3] = dm
-            volume[j, 4] = de + heat
-        for s in range(n_store):
-            j = index[s]
-            if not is_hose[s]:
-                vol_m[j] += volume[j, 3]
-                vol_e[j] += volume[j, 4]
-                ends[s, 0] = ends[s, 1] = (GAMMA - 1.0) * vol_e[j] / volume[j, 0]
-                if not ends[s, 0] > 0.0:
-                    return -1
-            else:
-                a, b = int(hose[j, 0]), int(hose[j, 1])
-                books[4] += hose[j, 2] * hose[j, 3] * advance_hose(a, b, dt / hose[j, 2], dt, g, past, j)
-                ends[s, 0], ends[s, 1] = face[j, 0, 2], face[j, 1, 2]
+                h = index[s]
+                books[4] += hose[h, 2] * hose[h, 3] * advance_hose(int(hose[h, 0]), int(hose[h, 1]), dt / hose[h, 2], dt, g, memory, h)
                 for end in range(2):
-                    if abs(face[j, end, 1]) + math.sqrt(GAMMA * face[j, end, 2] / face[j, end, 0]) > past[j, 18]:
+                    ends[s, end] = face[h, end, 2]
+                    if abs(face[h, end, 1]) + math.sqrt(GAMMA * face[h, end, 2] / face[h, end, 0]) > memory[h, 18]:
                         stale = True
+        for i in range(n_probe):
+            c = int(probe[i, 0])
+            seen[i, 1] = seen[i, 0]
+            seen[i, 0] = row[W + 2, c] + probe[i, 1] * (row[W + 2, c + 1] - row[W + 2, c])
         if now >= 0:
-            shot_out[now, 1] = min(shot_out[now, 1], ends[inlet_store, 1])
-        before = t
+            shot_out[now, 1] = min(shot_out[now, 1], ends[inlet, 1])
         t += dt
         steps += 1
-        while sample < n_out and out_dt * sample <= t:
-            x = (out_dt * sample - before) / dt
-            for s in range(n_store):
-                out_p[sample, s, 0] = last[s, 0] + x * (ends[s, 0] - last[s, 0])
-                out_p[sample, s, 1] = last[s, 1] + x * (ends[s, 1] - last[s, 1])
-            for k in range(n_link):
-                out_q[sample, k] = q[k]
-            sample += 1
-        for s in range(n_store):
-            last[s, 0], last[s, 1] = ends[s, 0], ends[s, 1]
-    while sample < n_out:
-        out_p[sample] = ends
-        out_q[sample] = q
-        sample += 1
-    state[0], state[1], state[2] = (
-        g[int(CONS0) : int(CONS0) + cells],
-        g[int(CONS1) : int(CONS1) + cells],
-        g[int(CONS2) : int(CONS2) + cells],
-    )
-    return steps
