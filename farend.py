@@ -26,6 +26,8 @@ WHAT = "a session's name or folder, or a CSV file"
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    # Small matrices by the thousand: threads of the linear algebra would only wait for each other. It is read when numpy loads.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parser = _parser()
     args = parser.parse_args(argv)
     if args.command is None:

@@ -51,6 +51,8 @@ class Readings:
         Standard deviation of single readings [Pa], quantisation included.
     resolution_pa : float
         Step of the readings [Pa]; 0 when none is seen.
+    top_pa : float
+        Where single readings pile up at the top: the sensor's end of range [Pa]; infinite when they do not.
     """
 
     t_s: Array
@@ -60,6 +62,7 @@ class Readings:
     weight: Array
     noise_pa: float
     resolution_pa: float
+    top_pa: float = np.inf
 
 
 def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | float, *, blocks: int = MAX_POINTS) -> Readings:
@@ -101,6 +104,7 @@ def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | fl
         order = np.argsort(t, kind="stable")
         columns = [c if c.size == 1 else c[order] for c in columns]
     t, p, temp, amb = columns
+    p_all = p
     resolution = _resolution(p)
     bursts = _bursts(t)
     if t.size > blocks or bursts is not None:
@@ -126,6 +130,7 @@ def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | fl
         weight=counts[keep],
         noise_pa=noise,
         resolution_pa=resolution,
+        top_pa=_pile(p_all, resolution),
     )
 
 
@@ -147,6 +152,7 @@ def coarsen(r: Readings, blocks: int) -> Readings:
         weight=total,
         noise_pa=r.noise_pa,
         resolution_pa=r.resolution_pa,
+        top_pa=r.top_pa,
     )
 
 
@@ -160,6 +166,7 @@ def part(r: Readings, keep: NDArray[np.bool_]) -> Readings:
         weight=r.weight[keep],
         noise_pa=r.noise_pa,
         resolution_pa=r.resolution_pa,
+        top_pa=r.top_pa,
     )
 
 
@@ -288,16 +295,27 @@ def find_breaks(r: Readings) -> tuple[Span, ...]:
 
 
 def _stuck(b: Readings) -> list[Span]:
-    """Readings that stand at the very top of what occurs: the sensor's end of range."""
-    top = float(b.p_pa.max())
-    at_top = b.p_pa >= top - 1e-9 * abs(top)
-    if b.resolution_pa > 2.0 * _noise(b.p_pa) or at_top.mean() > 0.8:
-        return []  # a coarse step stands still by itself, and so does a tight line
+    """Stretches at the sensor's end of range; within its noise below it, the mean of a block is not to be trusted either."""
+    at_top = b.p_pa >= b.top_pa - 2.5 * b.noise_pa
     return [
-        Span(from_s=float(b.t_s[first]), until_s=float(b.t_s[last]), why="sensor at the end of its range")
-        for first, last in _runs(at_top, bridge=0)
-        if last - first >= 10
+        Span(
+            from_s=float(b.t_s[max(first - 1, 0)]),
+            until_s=float(b.t_s[min(last + 1, b.t_s.size - 1)]),
+            why="sensor at the end of its range",
+        )
+        for first, last in _runs(at_top, bridge=8)
     ]
+
+
+def _pile(p: Array, resolution: float) -> float:
+    """Where readings pile up at the very top of what occurs: the sensor's end of range [Pa]; infinite where they do not."""
+    top = float(p.max())
+    at_top = int(np.count_nonzero(p >= top - 1e-9 * abs(top)))
+    if at_top < 20 or at_top > 0.8 * p.size or resolution > 2.0 * _noise(p[: 40 * MAX_POINTS]):
+        return np.inf  # a coarse step stands still by itself, and so does a tight line
+    # Without a step, equal readings are no chance; with one, the step below must be much rarer.
+    below = int(np.count_nonzero(p >= top - 1.5 * resolution)) - at_top
+    return top if resolution == 0.0 or at_top > 3 * below else np.inf
 
 
 def _runs(flagged: NDArray[np.bool_], *, bridge: int) -> list[tuple[int, int]]:

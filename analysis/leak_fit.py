@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import cho_solve, lapack
+from scipy.linalg import lapack
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
@@ -144,6 +144,9 @@ class Posterior:
     zero: Estimate
     zero_fitted_pa: float
     level: Array
+    design: Array
+    pull: Array
+    whiten: list[tuple[float, Array]]
 
     @property
     def mean(self) -> float:
@@ -204,9 +207,9 @@ class Posterior:
         t = d.t_s
         lags = [lag for lag in LAGS_S if lag <= 0.5 * (t[-1] - t[0])] if measured else [0.0]
         coarse = coarsen(d.fine, 3000)
-        rows: list[tuple[float, float, float, float, float]] = []
-        names: list[tuple[float, float, int]] = []
-        best: tuple[float, float, Array, Array] | None = None
+        if likely:
+            lags = [lag for lag in lags if any(name[0] == lag for name in likely)]
+        problems: list[tuple[float, Array, Array]] = []
         for lag in lags:
             temp = np.interp(t, coarse.t_s, lagged(coarse.t_s, coarse.temp_k, lag)) if measured else np.full(t.size, ANR_TEMPERATURE_K)
             y = np.log(p_abs / temp) + np.log1p(cooling)
@@ -215,35 +218,42 @@ class Posterior:
                 # How long the air takes to warm up again is known roughly at best.
                 columns.append(cooling)
                 prior = np.append(prior, 1.0 / 0.7)
-            rest_of = np.column_stack(columns)
-            pull = np.diag(np.concatenate(([0.0], prior[1:])) ** 2)
-            aim = np.zeros(prior.size)
-            aim[1] = zero[0] - zero_pa
-            for b in ratios:
-                if likely and not any(name[:2] == (lag, b) for name in likely):
-                    continue
-                odds = 0.0 if len(ratios) == 1 else -0.5 * ((b - RATIO_MEAN) / RATIO_U) ** 2
-                basis = np.column_stack((-exposure(d, temp, p_abs, b), rest_of, y))
-                # A zero error moves the flow as well, once it is no longer choked.
-                basis[:, 1] += rate * (exposure(d, temp, p_abs + 10.0, b) - exposure(d, temp, p_abs - 10.0, b)) / 20.0
-                for j, (log_det, white) in enumerate(whiten):
+            # For each ratio two columns: the leak's, and what a zero error moves of the flow once it is no longer choked.
+            leaks = [-exposure(d, temp, p_abs, b) for b in ratios]
+            moved = [rate * (exposure(d, temp, p_abs + 10.0, b) - exposure(d, temp, p_abs - 10.0, b)) / 20.0 for b in ratios]
+            problems.append((lag, np.column_stack((*columns, y, *leaks, *moved)), np.concatenate(([0.0], prior[1:]))))
+        wide = np.hstack([p[1] for p in problems])
+        ends = np.cumsum([p[1].shape[1] for p in problems])[:-1]
+        rows: list[tuple[float, float, float, float, float]] = []
+        names: list[tuple[float, float, int]] = []
+        best: tuple[float, float, Array, Array, Array] | None = None
+        for j, (log_det, white) in enumerate(whiten):
+            # One large product for each residual process: many small ones spend their time in threads waiting for each other.
+            for (lag, plain, prior), part_of in zip(problems, np.split(white @ wide, ends, axis=1), strict=True):
+                m = prior.size
+                pull = np.diag(prior**2)
+                aim = np.zeros(m)
+                aim[1] = zero[0] - zero_pa
+                for i, b in enumerate(ratios):
                     if likely and (lag, b, j) not in likely:
                         continue
-                    both = white @ basis
-                    x, z = both[:, :-1], both[:, -1]
+                    odds = 0.0 if len(ratios) == 1 else -0.5 * ((b - RATIO_MEAN) / RATIO_U) ** 2
+                    x, z = _basis(part_of, m, i, len(ratios)), part_of[:, m - 1]
                     factor = np.linalg.cholesky(x.T @ x + pull)
-                    beta = cho_solve((factor, True), x.T @ z + pull @ aim)
+                    # The inverse's first column too: the variance of k is its first element.
+                    right = np.zeros((m, 2))
+                    right[:, 0] = x.T @ z + pull @ aim
+                    right[0, 1] = 1.0
+                    solved, _ = lapack.dpotrs(factor, right, lower=1)
+                    beta = solved[:, 0]
                     rest = z - x @ beta
                     misfit = float(rest @ rest + (beta - aim) @ pull @ (beta - aim))
                     log_weight = odds - 0.5 * misfit - log_det - float(np.log(np.diag(factor)).sum())
-                    # The first row of the factor's inverse: the variance of k is the first diagonal element.
-                    unit = np.zeros(beta.size)
-                    unit[0] = 1.0
-                    sd = float(np.sqrt(cho_solve((factor, True), unit)[0]))
                     names.append((lag, b, j))
-                    rows.append((log_weight, float(beta[0]), sd, b, zero_pa + float(beta[1])))
+                    rows.append((log_weight, float(beta[0]), float(np.sqrt(solved[0, 1])), b, zero_pa + float(beta[1])))
                     if best is None or log_weight > best[0]:
-                        best = (log_weight, lag, temp, basis[:, :-1] @ beta)
+                        design = _basis(plain, m, i, len(ratios))
+                        best = (log_weight, lag, design @ beta, np.column_stack((design, plain[:, m - 1])), pull)
         assert best is not None
         table = np.array(rows)
         w = np.exp(table[:, 0] - table[:, 0].max())
@@ -260,8 +270,18 @@ class Posterior:
             critical_ratio=float(w @ table[:, 3]),
             zero=zero_estimate,
             zero_fitted_pa=float(w @ table[:, 4]),
-            level=best[3],
+            level=best[2],
+            design=best[3],
+            pull=best[4],
+            whiten=whiten,
         )
+
+
+def _basis(columns: Array, m: int, i: int, ratios: int) -> Array:
+    """Pick one ratio's `m` columns: its leak, the zero error and what that moves, and the rest."""
+    x = np.column_stack((columns[:, m + i], columns[:, : m - 1]))
+    x[:, 1] += columns[:, m + ratios + i]
+    return x
 
 
 def exposure(d: Blocks, temp: Array, p_abs: Array, b: float) -> Array:

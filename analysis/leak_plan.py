@@ -9,8 +9,9 @@ import numpy as np
 
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, ATMOSPHERE_ABS_PA, LEAK_REFERENCE_PA, R_AIR_J_PER_KG_K
 from analysis.leak_breaks import SETTLED, Readings
+from analysis.leak_choice import AIR_SETTLING_S
 from analysis.leak_fit import Z95, Blocks, exposure, whiteners
-from analysis.leakdown import AIR_SETTLING_S, leak_at
+from analysis.leakdown import leak_at
 
 BLOCKS: Final = 60  # blocks of the imagined recording
 LIKELY_RESIDUAL: Final = 6  # place in `whiteners` of a middling slow residual; common practice, no source

@@ -7,6 +7,8 @@ import shutil
 
 import pytest
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the front door sets it; read when numpy loads
+
 
 @pytest.fixture(scope="session")
 def chromium() -> str:

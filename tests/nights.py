@@ -27,8 +27,27 @@ class Night:
     t_s: Array
     p_pa: Array
     temp_k: Array | None
+    p_amb_pa: Array
     volume_m3: float
     conductance: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Valve:
+    """A valve that is open for a while, or, without an end, something that gave way; conductance in m3/(s Pa)."""
+
+    from_s: float
+    until_s: float
+    conductance: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pump:
+    """A pump that runs for a while; delivery of free air in m3/s."""
+
+    from_s: float
+    until_s: float
+    delivery: float
 
 
 def flow(c: float, b: float, p_abs: float, amb: float, temp: float) -> float:
@@ -61,14 +80,18 @@ def simulate_night(
     filled_k: float = 6.0,
     drawn_at_s: float | None = None,
     spikes: int = 4,
+    valves: tuple[Valve, ...] = (),
+    pumps: tuple[Pump, ...] = (),
 ) -> Night:
     """Simulate one shut-in night.
 
     `channel` is what the thermometer touches: "wall", "room" or None; `filled_k` is how much warmer than the wall the air is at
-    the start; at `drawn_at_s` somebody opens a valve for a minute.
+    the start; at `drawn_at_s` somebody opens a valve for a minute, at `valves` others are opened, at `pumps` the pump runs.
     """
     rng = np.random.default_rng(seed)
-    dt = min(every_s, 5.0)
+    dt = float(np.clip(every_s, 1.0, 5.0))
+    if drawn_at_s is not None:
+        valves = (*valves, Valve(from_s=drawn_at_s, until_s=drawn_at_s + 60.0, conductance=1.6e-9 * volume_m3 / 0.05))
     n = int(hours * 3600.0 / dt) + 1
     t = np.arange(n, dtype=np.float64) * dt
     pace = 4.0 * 3600.0
@@ -87,29 +110,38 @@ def simulate_night(
     area = 5.5 * volume_m3 ** (2.0 / 3.0) * 1.15
     gas = wall[0] + filled_k
     mass = (start_pa + amb[0]) * volume_m3 / (R * gas)
-    p = np.empty(n)
+    fine_t: list[float] = []
+    fine_p: list[float] = []
     for i in range(n):
-        p[i] = mass * R * gas / volume_m3
-        out = flow(conductance, b, float(p[i]), float(amb[i]), gas)
-        if drawn_at_s is not None and drawn_at_s <= t[i] < drawn_at_s + 60.0:
-            out += flow(1.6e-9 * volume_m3 / 0.05, 0.4, float(p[i]), float(amb[i]), gas)
-        density = mass / volume_m3
-        # Free convection: the coefficient grows with density and with the difference, on a base of conduction.
-        h = 1.2 + 1.6 * np.sqrt(density) * abs(gas - wall[i]) ** 0.25
-        d_gas = (-out * R * gas - h * area * (gas - wall[i])) / (mass * CV)
-        mass -= out * dt
-        gas += d_gas * dt
+        now = float(t[i])
+        busy = any(v.from_s < now + dt and now < v.until_s for v in (*valves, *pumps))
+        parts = (50 if fine_p and fine_p[-1] > 1.3e5 else 5) if busy else 1
+        for _ in range(parts):
+            fine_t.append(now)
+            fine_p.append(mass * R * gas / volume_m3)
+            out = flow(conductance, b, fine_p[-1], float(amb[i]), gas)
+            out += sum(flow(v.conductance, 0.4, fine_p[-1], float(amb[i]), gas) for v in valves if v.from_s <= now < v.until_s)
+            into = sum(q.delivery * RHO0 for q in pumps if q.from_s <= now < q.until_s)
+            density = mass / volume_m3
+            # Free convection: the coefficient grows with density and with the difference, on a base of conduction.
+            h = 1.2 + 1.6 * np.sqrt(density) * abs(gas - wall[i]) ** 0.25
+            heat = into * (CP * (wall[i] + 25.0) - CV * gas) - out * R * gas - h * area * (gas - wall[i])
+            gas += heat / (mass * CV) * dt / parts
+            mass += (into - out) * dt / parts
+            now += dt / parts
+    at = t[:: max(1, round(every_s / dt))] if every_s >= 1.0 else np.arange(round(hours * 3600.0 / every_s)) * every_s
     touched = {"wall": wall, "room": room}.get(channel or "")
     temp = None
     if touched is not None:
-        temp = np.round((touched + rng.normal(0.0, 0.3) + 0.06 * rng.standard_normal(n)) / 0.0625) * 0.0625
-    read = p - amb + zero_pa + noise_pa * rng.standard_normal(n)
+        temp = np.interp(at, t, touched) + rng.normal(0.0, 0.3) + 0.06 * rng.standard_normal(at.size)
+        temp = np.round(temp / 0.0625) * 0.0625
+    p_amb = np.interp(at, t, amb)
+    read = np.interp(at, fine_t, fine_p) - p_amb + zero_pa + noise_pa * rng.standard_normal(at.size)
     if step_pa:
         read = np.round(read / step_pa) * step_pa
-    for i in rng.integers(10, n - 10, spikes):
+    for i in rng.integers(10, at.size - 10, spikes):
         read[i] += rng.choice([-1.0, 1.0]) * rng.uniform(20e3, 50e3)
-    keep = slice(None, None, max(1, round(every_s / dt)))
-    return Night(t_s=t[keep], p_pa=read[keep], temp_k=None if temp is None else temp[keep], volume_m3=volume_m3, conductance=conductance)
+    return Night(t_s=at, p_pa=read, temp_k=temp, p_amb_pa=p_amb, volume_m3=volume_m3, conductance=conductance)
 
 
 @dataclass(frozen=True, kw_only=True)

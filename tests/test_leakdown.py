@@ -17,7 +17,7 @@ from analysis.leak_cost import leak_cost
 from analysis.leak_fit import lagged
 from analysis.leak_plan import plan_leakdown
 from analysis.leakdown import Leakdown, fit_leakdown, leak_at
-from tests.nights import Night, simulate_night
+from tests.nights import Night, Pump, Valve, simulate_night
 
 VOLUME = 0.05
 
@@ -157,6 +157,56 @@ def test_breaks_are_left_out_with_their_reason(change: str, why: str) -> None:
     if change == "sudden failure":
         assert any("gave way" in w for w in answer.warnings)
         assert max(s.until_s for s in answer.used) < 18_100.0
+
+
+C = 5e-12
+KIND_OF_BREAK = {
+    "a tap drips for half an hour": ({"valves": (Valve(from_s=15_000.0, until_s=17_000.0, conductance=6e-11),)}, "slowly"),
+    "a small draw in much noise": (
+        {"noise_pa": 1000.0, "step_pa": 500.0, "valves": (Valve(from_s=15_000.0, until_s=15_100.0, conductance=5e-11),)},
+        "slowly",
+    ),
+    "a fitting gives way a little": ({"valves": (Valve(from_s=20_000.0, until_s=1e9, conductance=4e-11),)}, "another rate"),
+    "a fitting bursts": ({"valves": (Valve(from_s=20_000.0, until_s=1e9, conductance=3e-9),)}, "drawn"),
+    "the pump starts": ({"pumps": (Pump(from_s=15_000.0, until_s=15_060.0, delivery=5e-4),)}, "let in"),
+}
+
+
+@pytest.mark.parametrize("kind", KIND_OF_BREAK)
+def test_what_is_no_leak_is_left_out_however_slow_it_is(kind: str) -> None:
+    kwargs, why = KIND_OF_BREAK[kind]
+    answer = judge(simulate_night(45, conductance=C, **kwargs))  # type: ignore[arg-type]
+    assert any(why in s.why for s in answer.left_out)
+    true = leak_at(C, answer.reference_pa)
+    assert covers(answer.leak_m3_per_s, true) or abs(number(answer.leak_m3_per_s.value) / true - 1.0) < 0.05
+
+
+def test_door_that_opens_by_air_twenty_times_is_no_leak() -> None:
+    doors = tuple(Valve(from_s=1000.0 * i, until_s=1000.0 * i + 1.5, conductance=1.5e-9) for i in range(3, 23))
+    answer = judge(simulate_night(46, conductance=0.0, valves=doors))
+    assert len(answer.used) >= 15
+    assert answer.verdict in ("tight", "cannot tell")
+    assert covers(answer.leak_m3_per_s, 0.0)
+
+
+def test_quiet_nights_show_no_hidden_breaks() -> None:
+    for seed in range(3):
+        answer = judge(simulate_night(200 + seed, conductance=2e-12 * seed, channel=("wall", "room", None)[seed % 3], swing_k=seed))
+        assert not any("slowly" in s.why or "another rate" in s.why for s in answer.left_out)
+
+
+def test_stretch_that_the_user_wants_is_used() -> None:
+    night = simulate_night(47, conductance=C, valves=(Valve(from_s=15_000.0, until_s=15_060.0, conductance=3e-10),))
+    assert len(judge(night).used) == 2
+    wanted = judge(night, use=((14_000.0, 17_000.0),))
+    assert any(s.from_s < 15_000.0 < s.until_s for s in wanted.used)
+
+
+def test_reading_that_never_changes_is_no_proof_of_a_tight_line() -> None:
+    t = np.arange(0.0, 20_000.0, 10.0)
+    answer = fit_leakdown(t, np.full(t.size, 700e3), volume_m3=VOLUME, temp_k=np.full(t.size, 290.0))
+    assert answer.verdict == "cannot tell"
+    assert "never changed" in answer.why
 
 
 def test_emptied_line_tells_the_zero_of_its_sensor() -> None:
