@@ -227,8 +227,8 @@ def fit_readings(
         verdict, why = (
             "cannot tell",
             (
-                "Cannot tell, because the reading never changed, not even by its smallest step: the sensor may be dead, or at the end of its "
-                "range. Check that it follows when a little air is let off, and repeat."
+                "Cannot tell, because the reading never changed, not even by its smallest step: the sensor may be dead, or at the end of "
+                "its range. Check that it follows when a little air is let off, and repeat."
             ),
         )
     nothing = Estimate(value=None)

@@ -110,11 +110,12 @@ def simulate_night(
     area = 5.5 * volume_m3 ** (2.0 / 3.0) * 1.15
     gas = wall[0] + filled_k
     mass = (start_pa + amb[0]) * volume_m3 / (R * gas)
+    stirred = [(v.from_s, v.until_s) for v in valves] + [(q.from_s, q.until_s) for q in pumps]
     fine_t: list[float] = []
     fine_p: list[float] = []
     for i in range(n):
         now = float(t[i])
-        busy = any(v.from_s < now + dt and now < v.until_s for v in (*valves, *pumps))
+        busy = any(a < now + dt and now < z for a, z in stirred)
         parts = (50 if fine_p and fine_p[-1] > 1.3e5 else 5) if busy else 1
         for _ in range(parts):
             fine_t.append(now)
@@ -129,13 +130,15 @@ def simulate_night(
             gas += heat / (mass * CV) * dt / parts
             mass += (into - out) * dt / parts
             now += dt / parts
-    at = t[:: max(1, round(every_s / dt))] if every_s >= 1.0 else np.arange(round(hours * 3600.0 / every_s)) * every_s
+    at = np.asarray(
+        t[:: max(1, round(every_s / dt))] if every_s >= 1.0 else np.arange(round(hours * 3600.0 / every_s)) * every_s, dtype=np.float64
+    )
     touched = {"wall": wall, "room": room}.get(channel or "")
     temp = None
     if touched is not None:
         temp = np.interp(at, t, touched) + rng.normal(0.0, 0.3) + 0.06 * rng.standard_normal(at.size)
         temp = np.round(temp / 0.0625) * 0.0625
-    p_amb = np.interp(at, t, amb)
+    p_amb: Array = np.asarray(np.interp(at, t, amb), dtype=np.float64)
     read = np.interp(at, fine_t, fine_p) - p_amb + zero_pa + noise_pa * rng.standard_normal(at.size)
     if step_pa:
         read = np.round(read / step_pa) * step_pa
