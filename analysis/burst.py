@@ -6,6 +6,7 @@ within a shot goes lower.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -13,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.line import Line
+from analysis.line import Line, Part
 from analysis.model import Network, State, build, recovery_time, run_network, settled
 from analysis.units import from_si
 
@@ -26,6 +27,8 @@ QUICK_CELL_M: Final = 1.0  # hose cells of searches and tables; they move a lowe
 FULL_SHARE: Final = 0.95  # a receiver counts as filled at this share of its gauge pressure
 REFILLED_SHARE: Final = 0.98  # and as refilled after work at this one
 FILL_MOST_S: Final = 600.0  # how long a filling is followed
+FITTINGS_M3: Final = 2.5e-4  # air behind a regulator at the tool, as of 5 m of whip hose; common practice, no source
+WIDE_OPEN: Final = 1e-6  # sonic conductance that holds nothing back [m3/(s Pa)]
 _RATE_HZ: Final = 100.0
 _HOLD: Final = 15  # samples over which a recovery must hold, 150 ms
 
@@ -155,9 +158,24 @@ def single_shot(line: Line) -> Fired:
 
 
 def _at_rest(line: Line, *, cell_m: float, wall: float = 1.0) -> tuple[Network, State]:
-    net = build(line, cell_m=cell_m)
+    net = build(_with_outlet(line), cell_m=cell_m)
     net.volume[:, 1] *= wall
     return net, settled(net, line.compressor.cut_in_pa + net.p_amb_pa)
+
+
+def _with_outlet(line: Line) -> Line:
+    """Return the line with the air of some fittings behind a regulator that feeds the tool directly.
+
+    The pressure at the tool's inlet is that of the last volume before it: without one behind the regulator, that would be what stands
+    ahead of the regulator.
+    """
+    at = len(line.parts) - 1
+    while at > 0 and line.parts[at - 1].kind != "hose" and line.parts[at - 1].volume_m3 is None:
+        at -= 1
+        if line.parts[at].kind == "regulator":
+            fittings = Part(kind="filter", name="fittings", volume_m3=FITTINGS_M3, conductance=WIDE_OPEN, b=0.5)
+            return dataclasses.replace(line, parts=(*line.parts[: at + 1], fittings, *line.parts[at + 1 :]))
+    return line
 
 
 def fill_time(line: Line, *, from_pa: float = 0.0, tank_pa: float | None = None, share: float = FULL_SHARE) -> float:

@@ -521,8 +521,9 @@ def traces(
         shown.append(y)
     if len(keys) > 1:
         key_above(fig, keys)
-    for t_shot in list(shots_s)[:80]:
-        fig.add_shape(type="line", x0=t_shot, x1=t_shot, y0=0, y1=0.03, yref="paper", line={"color": ORANGE, "width": 2})
+    # All at once: one by one, each costs a check of the whole figure.
+    stroke = {"type": "line", "y0": 0, "y1": 0.03, "yref": "paper", "line": {"color": ORANGE, "width": 2}}
+    fig.update_layout(shapes=[{**stroke, "x0": float(t), "x1": float(t)} for t in list(shots_s)[:80]])
     if band_pa is not None:
         fig.add_hrect(y0=band_pa[0] * scale, y1=band_pa[1] * scale, fillcolor=GREEN, opacity=0.12, line_width=0)
         shown.append(np.array([band_pa[0] * scale]))
@@ -539,9 +540,15 @@ def traces(
 
 
 def sizing(
-    volumes_m3: ArrayLike, lowest_pa: ArrayLike, reader: Reader, *, floor_pa: float, chosen_m3: float | None, handbook_m3: float | None
+    volumes_m3: ArrayLike,
+    lowest_pa: ArrayLike,
+    reader: Reader,
+    *,
+    floor_pa: float,
+    chosen_m3: tuple[float, float | None, float | None] | None,
+    handbook: tuple[ArrayLike, ArrayLike] | None,
 ) -> go.Figure:
-    """Draw the lowest pressure at which a shot starts against the receiver's volume, with the floor and the handbook's answer.
+    """Draw the lowest pressure at which a shot starts against the receiver's volume: by the model, and by the handbook.
 
     Parameters
     ----------
@@ -549,11 +556,17 @@ def sizing(
         Receivers tried [m3] and lowest pressure at a shot with each [Pa gauge].
     floor_pa : float
         Lowest pressure at which a shot may start [Pa gauge].
-    chosen_m3, handbook_m3 : float, optional
-        The smallest receiver that holds the floor, and what the handbook formula gives [m3].
+    chosen_m3 : (float, float or None, float or None), optional
+        The smallest receiver that holds the floor, with the ends of its interval [m3].
+    handbook : (array_like, array_like), optional
+        Volumes [m3] and the pressure that the handbook formula leaves in each [Pa gauge].
     """
-    volumes = np.array([from_si(float(v), reader.volume_unit) for v in np.asarray(volumes_m3, float)])
-    lowest = np.asarray(lowest_pa, float) * reader.pressure_value(1.0)
+
+    def in_unit(v_m3: ArrayLike) -> NDArray[np.float64]:
+        return np.array([from_si(float(v), reader.volume_unit) for v in np.asarray(v_m3, float).ravel()])
+
+    volumes, scale = in_unit(volumes_m3), reader.pressure_value(1.0)
+    lowest = np.asarray(lowest_pa, float) * scale
     order = np.argsort(volumes)
     fig = blank(f"receiver [{reader.volume_unit}]", f"lowest pressure at a shot [{reader.unit}]", height=340)
     fig.add_scatter(
@@ -562,32 +575,42 @@ def sizing(
         mode="lines+markers",
         line={"color": BLUE, "width": 2},
         marker={"size": 7},
-        hovertemplate="%{x:.1f}: %{y:.2f}<extra></extra>",
+        hovertemplate="%{x:.1f}: %{y:.2f}<extra>model</extra>",
     )
+    keys = [("model", BLUE, "solid")]
     floor = reader.pressure_value(floor_pa)
-    fig.add_hline(y=floor, line={"color": ORANGE, "width": 1.5, "dash": "dot"})
-    right = float(volumes.max()) if volumes.size else 1.0
-    label_at(fig, right, floor, "floor", ORANGE, anchor="right", shift=0)
-    fig.layout.annotations[-1].yshift = 9
-    if handbook_m3 is not None:
-        x = from_si(handbook_m3, reader.volume_unit)
-        fig.add_vline(x=x, line={"color": PURPLE, "width": 1.5, "dash": "dash"})
-        fig.add_annotation(
+    low, high = span([lowest, [floor]], 0.15)
+    if handbook is not None:
+        x, y = in_unit(handbook[0]), np.asarray(handbook[1], float) * scale
+        fig.add_scatter(
             x=x,
-            y=1,
-            yref="paper",
-            yanchor="bottom",
-            text=f"<b>handbook {reader.volume(handbook_m3)}</b>",
-            showarrow=False,
-            font={"color": PURPLE},
+            y=y,
+            mode="lines",
+            line={"color": PURPLE, "width": 2, "dash": "dash"},
+            hovertemplate="%{x:.1f}: %{y:.2f}<extra>handbook</extra>",
         )
+        keys.append(("handbook", PURPLE, "dash"))
+    key_above(fig, keys)
+    fig.add_hline(y=floor, line={"color": ORANGE, "width": 1.5, "dash": "dot"})
+    label_at(fig, float(volumes.max()) if volumes.size else 1.0, floor, "floor", ORANGE, anchor="right", shift=0)
+    fig.layout.annotations[-1].yshift = 9
     if chosen_m3 is not None and volumes.size:
-        x = from_si(chosen_m3, reader.volume_unit)
-        y = float(np.interp(x, volumes[order], lowest[order]))
-        fig.add_scatter(x=[x], y=[y], mode="markers", marker={"size": 14, "color": ORANGE, "symbol": "star"}, hoverinfo="skip")
-        label_at(fig, x, y, reader.volume(chosen_m3), ORANGE, shift=12)
-        fig.layout.annotations[-1].yshift = -12
-    fig.update_yaxes(range=span([lowest, [floor]], 0.15))
+        value, below, above = chosen_m3
+        x0 = float(in_unit(value)[0])
+        y0 = float(np.interp(x0, volumes[order], lowest[order]))
+        up = 0.0 if above is None else float(in_unit(above)[0]) - x0
+        down = 0.0 if below is None else x0 - float(in_unit(below)[0])
+        fig.add_scatter(
+            x=[x0],
+            y=[y0],
+            mode="markers",
+            marker={"size": 14, "color": ORANGE, "symbol": "star"},
+            error_x={"type": "data", "symmetric": False, "array": [up], "arrayminus": [down], "color": ORANGE, "thickness": 2, "width": 6},
+            hoverinfo="skip",
+        )
+        label_at(fig, x0, y0, reader.volume(value), ORANGE, shift=12)
+        fig.layout.annotations[-1].yshift = -14
+    fig.update_yaxes(range=[low, high])
     return fig
 
 

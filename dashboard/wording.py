@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from analysis.burst import Burst, Fired
     from analysis.carry_off import CarryOff, FillCheck
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
@@ -277,7 +278,7 @@ def sizing(s: Sizing, reader: Reader) -> list[str]:
         out.append(f"Filling line and receiver from empty takes {seconds(s.fill_s)}, the tank full at the start.")
     if s.receiver_m3:
         out.append(f"The handbook formula V = T C p_a / (p1 - p2) gives {reader.volume(s.handbook_m3)}. {s.why}")
-    out += [f"Instead: {alternative(a, reader)}" for a in s.alternatives]
+    out += [f"Instead: {': '.join(alternative(a, reader))}." for a in s.alternatives]
     out += [
         f"  {reader.volume(c.volume_m3) if c.volume_m3 else 'none':>8}: lowest start {reader.pressure(c.lowest_pa)}, "
         f"lowest of all {reader.pressure(c.minimum_pa)}, back in {seconds(c.recovery_s)}"
@@ -295,15 +296,15 @@ def _interval_from(s: Sizing, reader: Reader) -> str:
     return f"Most of the doubt is the {name}: it alone moves the size from {ends[0]} to {ends[1]}."
 
 
-def alternative(a: Alternative, reader: Reader) -> str:
-    """Say which receiver another change leaves."""
+def alternative(a: Alternative, reader: Reader) -> tuple[str, str]:
+    """Name another change, and say which receiver it leaves."""
     if math.isnan(a.receiver_m3):
         left = "no receiver is enough"
     elif a.receiver_m3 == 0.0:
         left = "no receiver is needed"
     else:
         left = f"{reader.volume(a.receiver_m3)} is enough"
-    return f"{change_of_line(a.change, reader, volume=False)}: {left}."
+    return change_of_line(a.change, reader, volume=False), left
 
 
 def change_of_line(c: Change, reader: Reader, *, volume: bool = True) -> str:
@@ -358,7 +359,7 @@ def rating_notes(x: Improvement, reader: Reader) -> list[str]:
     """Say which ratings a change breaks or puts at risk."""
     out = [f"Not as it is: {_breaks(c, reader)}." for c in x.broken]
     unknown = [c for c in x.at_risk if c.verdict == "rating not known"]
-    out += [f"Mind: {c.name} must be rated for {reader.pressure(c.failed_open_pa)} or more." for c in unknown]
+    out += [f"Needs a {c.name} rated {reader.pressure(c.failed_open_pa)} or more." for c in unknown]
     return out + [
         f"Mind: {c.name}, rated {reader.pressure(c.rated_pa or 0.0)}, sees {reader.pressure(c.failed_open_pa)} when a regulator fails open."
         for c in x.at_risk
@@ -370,6 +371,22 @@ def _breaks(c: PartCheck, reader: Reader) -> str:
     if c.verdict == "too low" and c.rated_pa is not None:
         return f"{c.name} would see {reader.pressure(c.normal_pa)} but is rated {reader.pressure(c.rated_pa)}"
     return f"{c.name} would see {reader.pressure(c.normal_pa)}, above the top of its window"
+
+
+def tried(volume_m3: float, with_it: Fired, without: Fired, need_m3: float, burst: Burst, reader: Reader) -> list[str]:
+    """Say what a receiver that is tried does for a burst; `need_m3` is infinite where it was not looked for."""
+    name = f"With {reader.volume(volume_m3)}" if volume_m3 else "Without a receiver"
+    holds = "above" if with_it.lowest_pa >= burst.floor_pa else "below"
+    out = [f"{name} the lowest start is {reader.pressure(with_it.lowest_pa)}, {holds} the floor of {reader.pressure(burst.floor_pa)}."]
+    if volume_m3:
+        out[0] += f" Without one it is {reader.pressure(without.lowest_pa)}."
+    if math.isnan(need_m3):
+        out.append("No receiver is enough for this.")
+    elif need_m3 == 0.0:
+        out.append("The line alone holds the floor.")
+    elif math.isfinite(need_m3):
+        out.append(f"About {reader.volume(float(significant(need_m3, 2)))} is enough.")
+    return out
 
 
 def carry_off(c: CarryOff, check: FillCheck | None, reader: Reader) -> list[str]:

@@ -17,6 +17,7 @@ from logger.kept import delete, find_session, list_sessions, rename, restore, sa
 from logger.session import Session, append_mark
 
 if TYPE_CHECKING:
+    from analysis.carry_off import CarryOff, FillCheck
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
     from analysis.dial_in import DialIn
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from analysis.sizing import Sizing
     from analysis.steady import Steady
     from analysis.water import WaterBalance
+    from analysis.whatif import WhatIf
     from dashboard.live import Follower, Live
     from logger.open import Recording
 
@@ -390,6 +392,30 @@ class Work:
 
         return self._once(
             ("size", line, shots, every_s, floor_pa), lambda: size_receiver(line, shots=shots, every_s=every_s, floor_pa=floor_pa)
+        )
+
+    def what_if(self, line: Line, shots: int, every_s: float, floor_pa: float) -> WhatIf:
+        """Try every improvement of a line on a burst."""
+        from analysis.whatif import what_if
+
+        return self._once(
+            ("what if", line, shots, every_s, floor_pa), lambda: what_if(line, shots=shots, every_s=every_s, floor_pa=floor_pa)
+        )
+
+    def carry_off(self, line: Line, volume_m3: float) -> CarryOff:
+        """What a receiver serves off the line."""
+        from analysis.carry_off import carry_off
+
+        return self._once(("carry off", line, volume_m3), lambda: carry_off(line, volume_m3=volume_m3))
+
+    def filling(self, name: str, line: Line, volume_m3: float) -> FillCheck:
+        """Hold a recorded filling against the model."""
+        from analysis.carry_off import check_filling
+
+        recording = self.recording(name)
+        return self._once(
+            ("filling", *_version(self.session(name)), line, volume_m3),
+            lambda: check_filling(line, recording.t_s, recording.p_pa, channel=recording.channel, volume_m3=volume_m3),
         )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from urllib.parse import quote_plus, urlsplit
+from urllib.parse import parse_qs, quote_plus, urlsplit
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, expect, sync_playwright
@@ -228,6 +228,35 @@ def test_a_row_of_the_table_points_out_its_shot(desktop: Watched, site: str) -> 
     page = desktop.open(site + ADDRESSES["Shots"], "Shots")
     page.locator("#shot-table .ag-center-cols-container .ag-row").nth(2).click()
     expect(page.locator("#overlay .annotation-text")).to_have_text("shot 3")
+    assert desktop.wrong == []
+
+
+def test_a_slider_answers_while_it_is_dragged_and_writes_the_address_when_it_rests(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + "/receiver?line=boathouse&shots=8&every=0.25+s&floor=5.8+bar", "Receiver")
+    asked: list[str] = []
+    page.on("request", lambda r: asked.append(r.url) if "/receiver/try" in r.url else None)
+    page.wait_for_timeout(1500)
+    thumb = page.get_by_role("slider", name="Receiver")
+    thumb.scroll_into_view_if_needed()
+    box = thumb.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 150, y, steps=30)
+    expect(page.locator("#tried-words")).not_to_contain_text("With 24.0 L")
+    assert "volume" not in page.url  # the hand still holds it
+    assert 0 < len(asked) <= 30  # never more questions than moves
+    page.mouse.up()
+    page.wait_for_url("**volume=**")
+    expect(page.locator(".outdated")).to_have_count(0)
+    litres = parse_qs(urlsplit(page.url).query)["volume"][0].split()[0]
+    expect(page.locator("#tried-words p").first).to_contain_text(f"With {litres}.0 L")
+    page.get_by_role("slider", name="Shots in the burst").focus()
+    page.keyboard.press("ArrowRight")
+    page.wait_for_url("**shots=9**")
+    expect(page.get_by_label("Shots in the burst").first).to_have_value("9")
+    expect(page.get_by_role("slider", name="Shots in the burst")).to_be_focused()
     assert desktop.wrong == []
 
 

@@ -88,11 +88,23 @@ def test_losses_keep_the_order_of_flow_and_say_their_numbers() -> None:
 
 
 def test_sizing_shows_floor_choice_and_handbook() -> None:
-    fig = figures.sizing([0.01, 0.02, 0.04], [5.0e5, 5.6e5, 5.9e5], Reader("bar"), floor_pa=5.5e5, chosen_m3=0.02, handbook_m3=0.03)
+    fig = figures.sizing(
+        [0.01, 0.02, 0.04],
+        [5.0e5, 5.6e5, 5.9e5],
+        Reader("bar"),
+        floor_pa=5.5e5,
+        chosen_m3=(0.02, 0.016, None),
+        handbook=([0.02, 0.04], [5.2e5, 5.8e5]),
+    )
     texts = " ".join(a.text for a in fig.layout.annotations)
     assert "floor" in texts
     assert "20.0 L" in texts
-    assert "handbook 30.0 L" in texts
+    assert "handbook" in texts
+    assert list(fig.data[1].x) == pytest.approx([20.0, 40.0])
+    assert list(fig.data[1].y) == pytest.approx([5.2, 5.8])
+    star = fig.data[2]
+    assert list(star.error_x.arrayminus) == pytest.approx([4.0])
+    assert list(star.error_x.array) == [0.0]  # that end is open
 
 
 def test_a_thumbnail_is_small_and_survives_a_flat_line() -> None:

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.burst import Burst, fire
 from analysis.line import Line, parse_line
 from analysis.model import simulate
 from analysis.variants import COMMON_M3, Change, higher_switch, moved_receiver, moved_regulator, wider_hoses, with_receiver
@@ -127,3 +128,13 @@ def test_command_says_the_best_first_and_takes_the_floor_from_the_window(capsys:
 def test_job_with_a_floor_above_the_setting_is_refused(line: Line) -> None:
     with pytest.raises(ValueError, match=r"not below what the line holds at rest.*Lower the floor"):
         what_if(line, shots=8, every_s=0.25, floor_pa=6.6e5)
+
+
+def test_regulator_next_to_the_tool_counts_what_stands_behind_it() -> None:
+    # Receiver, regulator, coupler, tool: the receiver stands at 7 bar, but a shot starts at what the regulator lets through.
+    line = next(moved_regulator(with_receiver(parse_line(TEXT), 0.05), 0.05)).line
+    assert kinds(line) == ["hose", "receiver", "regulator", "coupler", "tool"]
+    fired = fire(line, Burst(shots=3, every_s=0.5, floor_pa=5e5))
+    assert fired.lowest_pa < 6.51e5
+    assert fired.tool_pa[0] == pytest.approx(6.5e5, abs=100.0)
+    assert 1e3 < fired.dip_pa < 0.5e5  # the receiver is next to it
