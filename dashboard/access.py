@@ -29,6 +29,7 @@ LOCAL: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 OPEN_PATHS: Final = frozenset({"/enter", "/alive", "/_favicon.ico"})  # they and the assets hold nothing of the reader's
 CODE_BYTES: Final = 1000
 FILE_TYPES: Final = (".csv", ".txt", ".tsv", ".dat", ".log")
+PACKED: Final = ".zip"  # a session, as farend hands it out
 FILE_BYTES: Final = 250 * 1024 * 1024
 UPLOAD_BYTES: Final = 400 * 1024 * 1024  # of one request; an upload travels as base64, a third larger than the file
 POLICY: Final = (
@@ -226,13 +227,17 @@ def check_upload(name: str, data: bytes) -> None:
     ValueError
         If its name, its size or its first bytes say that it is none.
     """
-    if PurePosixPath(name.lower().replace("\\", "/")).suffix not in FILE_TYPES:
-        msg = f"{name!r} is not taken: readings are brought in as text, a file that ends in {', '.join(FILE_TYPES)}."
+    suffix = PurePosixPath(name.lower().replace("\\", "/")).suffix
+    if suffix not in {*FILE_TYPES, PACKED}:
+        msg = (
+            f"{name!r} is not taken: readings are brought in as text, a file that ends in {', '.join(FILE_TYPES)}, "
+            f"or as a session that farend packed ({PACKED})."
+        )
         raise ValueError(msg)
     if len(data) > FILE_BYTES:
         msg = f"{name!r} is larger than {FILE_BYTES // 2**20} MB. Bring it in with: farend import FILE."
         raise ValueError(msg)
-    if b"\0" in data[:4096] and not data.startswith((b"\xff\xfe", b"\xfe\xff")):  # UTF-16 holds them rightly
+    if suffix != PACKED and b"\0" in data[:4096] and not data.startswith((b"\xff\xfe", b"\xfe\xff")):  # UTF-16 holds them rightly
         msg = f"{name!r} holds bytes that are no text. Export it as CSV, then bring that in."
         raise ValueError(msg)
 

@@ -19,6 +19,7 @@ from werkzeug.serving import WSGIRequestHandler
 
 from dashboard import ui
 from dashboard.access import Access, invitation
+from dashboard.hand_out import serve_files
 from dashboard.pages import compare, leakdown, line, more, now, receiver, sessions, setting, setup, shots, water
 from dashboard.reader import UNIT_SETS, Reader
 from dashboard.report_download import serve_reports, with_links
@@ -57,7 +58,7 @@ def create_app(home: Path, access: Access | None = None) -> Dash:
     )
     app.index_string = app.index_string.replace("<html>", '<html lang="en">').replace("Microsoft", "")
     app.layout = _shell
-    _serve_files(app.server, work)
+    serve_files(app.server, work)
     serve_reports(app.server, work)
     _route(app, work)
     for page in PAGES:
@@ -175,27 +176,6 @@ def _links() -> list[dcc.Link]:
         dcc.Link([html.Span(page.TITLE, className="long"), html.Span(page.SHORT, className="short")], href=page.PATH, className=shown(page))
         for page in PAGES
     ]
-
-
-def _serve_files(server: flask.Flask, work: Work) -> None:
-    """Hand out what is no page: thumbnails, and tables to download."""
-
-    @server.route("/thumbnail/<path:name>")
-    def thumbnail(name: str) -> flask.Response:
-        try:
-            svg = work.thumbnail(name.removesuffix(".svg"))
-        except (ValueError, OSError):
-            flask.abort(404)
-        return flask.Response(svg, mimetype="image/svg+xml", headers={"Cache-Control": "max-age=60"})
-
-    @server.route("/download/shots.csv")
-    def shots_csv() -> flask.Response:
-        ask = flask.request.args
-        try:
-            text = work.shots_csv(ask.get("session", ""), ask.get("channel"), Reader(ask.get("unit", "kPa")).unit)
-        except (ValueError, OSError) as problem:
-            return flask.Response(str(problem), status=404, mimetype="text/plain")
-        return flask.Response(text, mimetype="text/csv", headers={"Content-Disposition": "attachment; filename=shots.csv"})
 
 
 def serve(home: Path, port: int = 8050, *, lan: bool = False, open_browser: bool = True) -> None:

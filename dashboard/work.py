@@ -14,7 +14,7 @@ from analysis.units import from_si
 from dashboard import figures
 from logger.home import bin_folder, lines_folder, safe_name
 from logger.kept import delete, find_session, list_sessions, rename, restore, save_imported
-from logger.session import Session, append_mark
+from logger.session import Session, append_mark, change_session
 
 if TYPE_CHECKING:
     from analysis.carry_off import CarryOff, FillCheck
@@ -38,6 +38,7 @@ KEPT = 60  # results held in memory
 RECORDINGS_KEPT = 4  # recordings among them; an hour at 1 kHz is about 60 MB
 COUNTED_MOST = 3_000_000  # readings of a session whose shots are counted for the list
 JUDGED_AFTER_S = 0.01  # a judgement belongs to the last shot before it
+TEXT_MOST = 4000  # characters of a session's notes
 BESIDE_MOST_S = 600.0  # of a session that are set beside the model
 
 
@@ -132,7 +133,7 @@ class Work:
         return self._once(("thumbnail", *_version(session)), draw)
 
     def take_in(self, file_name: str, data: bytes, unit: str | None) -> Taken:
-        """Import one CSV file that was dropped on the page.
+        """Import one file that was dropped on the page: a CSV file, or a session that was packed.
 
         Raises
         ------
@@ -140,10 +141,14 @@ class Work:
             If the file is refused; the message says what was seen and what is needed.
         """
         from dashboard import wording
-        from dashboard.access import check_upload
+        from dashboard.access import PACKED, check_upload
         from logger.csv_in import read_csv
+        from logger.pack import unpack
 
         check_upload(file_name, data)
+        if file_name.lower().endswith(PACKED):
+            session = unpack(self.home, data)
+            return Taken(name=session.name, sentences=(f"{session.name}: a packed session, {session.count} readings.",))
         stem = Path(file_name.replace("\\", "/")).stem
         reading = read_csv(data, name=stem, unit=unit or None)
         folder = save_imported(self.home, stem, reading)
@@ -190,9 +195,17 @@ class Work:
         append_mark(live.session.folder, {"time_s": time_s, "kind": "changed", "text": text.strip()[:200]})
         return time_s
 
-    def rename(self, name: str, new_name: str) -> str:
-        """Give a session another name and return the name as kept."""
-        return rename(self.session(name).folder, new_name).name
+    def edit(self, name: str, new_name: str, *, notes: str, line: str, site: str) -> str:
+        """Change what is said of a session, and return its name as kept.
+
+        Raises
+        ------
+        ValueError
+            If the name cannot be kept or is taken, or the session is being recorded.
+        """
+        kept = rename(self.session(name).folder, new_name)
+        change_session(kept.folder, notes=notes.strip()[:TEXT_MOST], line=line.strip()[:200], site=site.strip()[:200])
+        return kept.name
 
     def shots_csv(self, name: str, channel: str | None, unit: str) -> str:
         """Write the shots of a session as CSV, pressures in `unit`."""

@@ -343,7 +343,7 @@ RESERVED = ["CON", "con.csv", "NUL", "Com1", "LPT9.txt", "aux .x"]
 def test_no_name_leads_out_of_the_folder(home: Path, local: FlaskClient, name: str) -> None:
     before = sorted(home.parent.rglob("*"))
     work = Work(home)
-    for act in (work.session, work.delete, work.restore, work.line, lambda n: work.rename(n, "x")):
+    for act in (work.session, work.delete, work.restore, work.line, lambda n: work.edit(n, "x", notes="", line="", site="")):
         with pytest.raises((ValueError, OSError)):
             act(name)
     assert local.get(f"/thumbnail/{quote(name, safe='')}.svg", headers=OWN).mimetype != "image/svg+xml"

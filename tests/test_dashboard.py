@@ -115,7 +115,7 @@ def test_a_session_is_deleted_to_the_bin_and_brought_back(tmp_path: Path) -> Non
     binned = work.delete(BEFORE)
     assert BEFORE not in {s.name for s in work.sessions()}
     assert work.restore(binned.name) == BEFORE
-    assert work.rename(BEFORE, "deck/../north") == "deck-..-north"
+    assert work.edit(BEFORE, "deck/../north", notes="", line="", site="") == "deck-..-north"
     assert (tmp_path / "sessions" / "deck-..-north").is_dir()
 
 

@@ -20,6 +20,7 @@ from logger.session import Session
 
 PATH, TITLE, SHORT = "/sessions", "Sessions", "Sessions"
 PRESSURE_UNITS = ("psi", "bar", "kPa", "mbar", "MPa", "Pa")
+EDITED = ("name", "notes", "line", "site")
 LARGEST_BYTES = 250 * 1024 * 1024
 
 
@@ -66,13 +67,13 @@ def _drop() -> html.Div:
                 html.Div(
                     [
                         html.Strong("Drop CSV files here, or tap to choose"),
-                        html.Span("Several at once is fine. Units are read from the header."),
+                        html.Span("Several at once is fine; so are sessions that farend packed. Units are read from the header."),
                     ],
                     className="inside",
                 ),
                 id="files",
                 multiple=True,
-                accept=".csv,.txt,.tsv,.dat,.log",
+                accept=".csv,.txt,.tsv,.dat,.log,.zip",
                 max_size=LARGEST_BYTES,
                 className="drop",
                 className_active="drop over",
@@ -110,8 +111,9 @@ def _session(session: Session) -> html.Li:
                 [
                     ui.link("/shots", ask, "Shots"),
                     ui.link("/leakdown", ask, "Leak-down"),
-                    ui.link("/compare", {"before": name}, "Compare"),
-                    html.Button("Rename", id={"rename": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Rename {name}"}),
+                    dcc.Checklist([{"label": "Compare", "value": name}], [], id={"pick": name}, className="pick", persistence=False),
+                    html.Button("Edit", id={"edit": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Edit {name}"}),
+                    _take_away(session),
                     html.Button("Delete", id={"delete": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Delete {name}"}),
                 ],
                 className="actions",
@@ -119,6 +121,15 @@ def _session(session: Session) -> html.Li:
         ],
         className="session",
     )
+
+
+def _take_away(session: Session) -> html.Details | None:
+    """Offer a session as a file, once it is finished."""
+    if not session.finished:
+        return None
+    rows = (("zip", "All of it, to pass on"), ("csv", "Readings as CSV"), ("parquet", "Readings as Parquet"))
+    links = [html.A(what, href=ui.address(f"/download/session.{form}", {"session": session.name}), download=True) for form, what in rows]
+    return html.Details([html.Summary("Export", **{"aria-label": f"Export {session.name}"}), html.Div(links)], className="take-away")
 
 
 def facts(session: Session) -> str:
@@ -146,14 +157,18 @@ def _dialogs() -> html.Div:
     return html.Div(
         [
             dcc.Store(id="binned"),
-            dcc.Store(id="renaming"),
+            dcc.Store(id="editing"),
+            html.Div(id="picked", **{"aria-live": "polite"}),
             dmc.Modal(
-                id="rename-dialog",
-                title="Rename the session",
+                id="edit-dialog",
+                title="Edit the session",
                 children=[
-                    dmc.TextInput(id="new-name", label="New name", size="md"),
-                    html.P(id="rename-problem", className="check-bad"),
-                    html.Button("Rename", id="rename-go", className="button strong", n_clicks=0),
+                    dmc.TextInput(id="edit-name", label="Name", size="md"),
+                    dmc.Textarea(id="edit-notes", label="Notes", autosize=True, minRows=2, maxRows=8, size="md"),
+                    dmc.TextInput(id="edit-line", label="Air line", description="the name of one on the Setup page", size="md"),
+                    dmc.TextInput(id="edit-site", label="Place", size="md"),
+                    html.P(id="edit-problem", className="check-bad", role="alert"),
+                    html.Button("Keep", id="edit-go", className="button strong", n_clicks=0),
                 ],
                 opened=False,
             ),
@@ -162,7 +177,7 @@ def _dialogs() -> html.Div:
 
 
 def register(app: Dash, work: Work) -> None:
-    """Connect import, rename, delete and undo."""
+    """Connect import, edit, compare, delete and undo."""
 
     @app.callback(Output({"count": MATCH}, "children"), Input({"count": MATCH}, "id"))
     def count(session: dict[str, str]) -> str:
@@ -205,34 +220,55 @@ def register(app: Dash, work: Work) -> None:
         return html.P(f"{work.restore(ctx.triggered_id['undo'])} is back.", className="note"), _list(work)
 
     @app.callback(
-        Output("rename-dialog", "opened"),
-        Output("new-name", "value"),
-        Output("renaming", "data"),
-        Input({"rename": ALL}, "n_clicks"),
+        Output("edit-dialog", "opened"),
+        Output("editing", "data"),
+        *(Output(f"edit-{what}", "value") for what in EDITED),
+        Output("edit-problem", "children"),
+        Input({"edit": ALL}, "n_clicks"),
         prevent_initial_call=True,
     )
-    def ask_name(clicks: list[int]) -> tuple[Any, Any, Any]:
+    def ask(clicks: list[int]) -> tuple[Any, ...]:
         if not any(clicks) or not isinstance(ctx.triggered_id, dict):
-            return no_update, no_update, no_update
-        return True, ctx.triggered_id["rename"], ctx.triggered_id["rename"]
+            return (no_update,) * (3 + len(EDITED))
+        session = work.session(ctx.triggered_id["edit"])
+        return True, session.name, *(getattr(session, what) for what in EDITED), ""
 
     @app.callback(
-        Output("rename-dialog", "opened", allow_duplicate=True),
-        Output("rename-problem", "children"),
+        Output("edit-dialog", "opened", allow_duplicate=True),
+        Output("edit-problem", "children", allow_duplicate=True),
         Output("session-list", "children", allow_duplicate=True),
-        Input("rename-go", "n_clicks"),
-        State("renaming", "data"),
-        State("new-name", "value"),
+        Input("edit-go", "n_clicks"),
+        State("editing", "data"),
+        *(State(f"edit-{what}", "value") for what in EDITED),
         prevent_initial_call=True,
     )
-    def give_name(clicks: int, old: str, new: str) -> tuple[Any, Any, Any]:
-        if not clicks or not old:
-            return no_update, no_update, no_update
-        try:
-            work.rename(old, new)
-        except (ValueError, OSError) as problem:
-            return True, str(problem), no_update
-        return False, "", _list(work)
+    def keep(clicks: int, old: str, *said: str | None) -> tuple[Any, Any, Any]:
+        return edited(work, old, dict(zip(EDITED, said, strict=True))) if clicks and old else (no_update, no_update, no_update)
+
+    @app.callback(Output("picked", "children"), Input({"pick": ALL}, "value"), prevent_initial_call=True)
+    def pick(values: list[list[str]]) -> Any:
+        return picked(work, [name for value in values for name in value or []])
+
+
+def edited(work: Work, old: str, said: Mapping[str, str | None]) -> tuple[Any, Any, Any]:
+    """Keep what was typed; return whether the dialog stays, what is wrong, and the list."""
+    try:
+        work.edit(old, said["name"] or "", notes=said["notes"] or "", line=said["line"] or "", site=said["site"] or "")
+    except (ValueError, OSError) as problem:
+        return True, str(problem), no_update
+    return False, "", _list(work)
+
+
+def picked(work: Work, names: Sequence[str]) -> Any:
+    """Offer to compare the two sessions that are ticked, the earlier as before."""
+    if not names:
+        return None
+    if len(names) != 2:
+        said = "Tick one more to compare them." if len(names) == 1 else f"{len(names)} are ticked; tick two."
+        return html.Div(html.P(said), className="picked")
+    before, after = sorted((work.session(n) for n in names), key=lambda s: s.started)
+    go = ui.link("/compare", {"before": before.name, "after": after.name}, "Compare them", "button strong")
+    return html.Div([html.P(f"{before.name}, then {after.name}"), go], className="picked")
 
 
 def _list(work: Work) -> html.Ul:

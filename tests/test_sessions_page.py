@@ -1,0 +1,72 @@
+"""The page Sessions: edit, tick two to compare, take a session away and bring it back."""
+
+from __future__ import annotations
+
+import base64
+import io
+from pathlib import Path
+
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+
+from dashboard.app import create_app
+from dashboard.pages import sessions
+from dashboard.static_page import text
+from dashboard.work import Work
+from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
+
+
+@pytest.fixture
+def work(tmp_path: Path) -> Work:
+    return Work(make_home(tmp_path))
+
+
+def test_name_notes_line_and_place_are_kept(work: Work) -> None:
+    said = {"name": "north deck", "notes": "rain from ten on", "line": "boathouse", "site": "north side"}
+    stays, problem, _ = sessions.edited(work, BEFORE, said)
+    assert (stays, problem) == (False, "")
+    session = work.session("north deck")
+    assert (session.notes, session.line, session.site) == ("rain from ten on", "boathouse", "north side")
+    assert work.shots("north deck")[0].shots
+
+
+def test_a_name_that_is_taken_keeps_the_dialog_open(work: Work) -> None:
+    stays, problem, _ = sessions.edited(work, BEFORE, {"name": AFTER, "notes": None, "line": None, "site": None})
+    assert stays
+    assert "already" in problem
+
+
+def test_two_ticked_are_compared_the_earlier_first(work: Work) -> None:
+    assert sessions.picked(work, []) is None
+    assert "Tick one more" in text(sessions.picked(work, [AFTER]))
+    assert "3 are ticked" in text(sessions.picked(work, [AFTER, BEFORE, NIGHT]))
+    offer = sessions.picked(work, [AFTER, BEFORE])
+    assert offer.children[1].href == "/compare?before=deck+before&after=deck+after"
+
+
+def test_a_session_is_handed_out_in_each_form(work: Work) -> None:
+    client = create_app(work.home).server.test_client()
+
+    def get(form: str, **ask: str) -> bytes:
+        got = client.get(f"/download/session.{form}", query_string={"session": BEFORE, **ask})
+        assert got.status_code == 200
+        assert f"deck%20before.{form}" in got.headers["Content-Disposition"]
+        assert int(got.headers["Content-Length"]) == len(got.data)
+        return got.data
+
+    csv = pd.read_csv(io.BytesIO(get("csv", unit="psi")))
+    assert list(csv.columns) == ["time_s", "tool_psi"]
+    assert len(csv) == work.session(BEFORE).count == pq.read_table(io.BytesIO(get("parquet"))).num_rows
+    taken = work.take_in("passed on.zip", get("zip"), None)
+    assert taken.name == BEFORE
+    assert len(work.sessions()) == 4
+    refused = client.get("/download/session.csv", query_string={"session": "../x"})
+    assert refused.status_code == 404
+    assert "There is no session" in refused.text
+    assert client.get("/download/session.exe", query_string={"session": BEFORE}).status_code == 404
+
+
+def test_a_broken_zip_is_refused_on_the_page(work: Work) -> None:
+    content = "data:application/zip;base64," + base64.b64encode(b"PK\3\4nothing").decode()
+    assert "no zip file that can be read" in text(sessions.imported(work, ["x.zip"], [content], ""))
