@@ -33,6 +33,9 @@ CHOKED_PARAMETER: Final = math.sqrt(GAMMA) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 
 CV_CONDUCTANCE_M3_PER_S_PA: Final = 3.7e-8  # sonic conductance per unit of Cv [m3/(s Pa)]
 CV_UNCERTAINTY: Final = 0.20  # relative, 95 %, of the factor above; measure C and b where it matters
 
+LEAK_B: Final = 0.5  # critical ratio of a leak: near that of an ideal nozzle; common practice, no source
+PUMP_EXPONENT: Final = 1.3  # of the air that expands out of a pump's clearance; between 1 (slow) and 1.4; common practice, no source
+
 
 def iso6358_mass_flow(p1_abs_pa: ArrayLike, p2_abs_pa: ArrayLike, temp_k: ArrayLike, conductance: ArrayLike, b: ArrayLike) -> Floats:
     """Mass flow through a restriction by ISO 6358-1.
@@ -63,6 +66,28 @@ def iso6358_mass_flow(p1_abs_pa: ArrayLike, p2_abs_pa: ArrayLike, temp_k: ArrayL
     x = np.clip((ratio - b_) / (1.0 - b_), 0.0, 1.0)
     choked = np.asarray(conductance) * p1 * ANR_DENSITY_KG_PER_M3 * np.sqrt(ANR_TEMPERATURE_K / np.asarray(temp_k))
     return np.asarray(choked * np.sqrt(1.0 - x**2), dtype=np.float64)
+
+
+def conductance_of_flow(flow_m3_per_s: float, p1_abs_pa: float, p2_abs_pa: float, b: float) -> float:
+    """Sonic conductance [m3/(s Pa)] that passes this flow of free air [m3/s] at 20 degC between two pressures [Pa abs]."""
+    return flow_m3_per_s / float(iso6358_mass_flow(p1_abs_pa, p2_abs_pa, ANR_TEMPERATURE_K, 1.0, b)) * ANR_DENSITY_KG_PER_M3
+
+
+def volumetric_efficiency(ratio: float, clearance: float) -> float:
+    """Share of a piston pump's stroke that draws fresh air in, 1 - c (r^(1/n) - 1).
+
+    Parameters
+    ----------
+    ratio : float
+        Delivery over intake pressure, both absolute [-].
+    clearance : float
+        Volume that the piston does not sweep over the volume that it does [-]; what is left there expands first.
+
+    References
+    ----------
+    .. [1] Clearance volumetric efficiency, any text on reciprocating compressors; exponent `PUMP_EXPONENT`.
+    """
+    return 1.0 - clearance * (ratio ** (1.0 / PUMP_EXPONENT) - 1.0)
 
 
 def iso6358_downstream(p1_abs_pa: float, q_m_kg_per_s: float, temp_k: float, conductance: float, b: float) -> float:

@@ -12,7 +12,7 @@ import tomllib
 from dataclasses import dataclass
 from typing import Any, Final
 
-from analysis.air import CV_UNCERTAINTY, ambient_pressure, conductance_of_cv
+from analysis.air import CV_UNCERTAINTY, LEAK_B, ambient_pressure, conductance_of_cv, conductance_of_flow, volumetric_efficiency
 from analysis.units import UnitError, from_si, parse_quantity
 
 DEFAULT_B: Final = 0.3  # critical ratio of a coupler, valve, filter or regulator that names none; common practice, no source
@@ -25,6 +25,7 @@ DEFAULT_CONDUCTANCE: Final = {  # sonic conductance [m3/(s Pa)] of a part that n
 }
 DEFAULT_ROUGHNESS_M: Final = 5e-6  # inner wall of rubber or plastic hose, nearly smooth; common practice, no source
 DEFAULT_DROOP: Final = 0.08  # share of the set point by which a regulator's outlet falls until it is wide open; common practice, no source
+DEFAULT_CLEARANCE: Final = 0.05  # of a piston pump whose delivery is stated at a pressure; 3 to 8 %; common practice, no source
 DEFAULT_AIR_PER_SHOT_M3: Final = 1.4e-3  # free air of a framing nailer's shot [m3]; common practice, no source
 
 
@@ -48,13 +49,44 @@ class Site:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Compressor:
-    """Tank [m3] with pump: cut-in and cut-out [Pa gauge], delivery [m3/s free air], rated pressure [Pa gauge] or None."""
+    """Tank with pump.
+
+    Attributes
+    ----------
+    tank_m3 : float
+        Volume of the tank [m3].
+    cut_in_pa, cut_out_pa : float
+        Pressures at which the pump starts and stops [Pa gauge].
+    delivery_m3_per_s : float
+        Free air that the pump gives [m3/s], at `delivery_at_pa` where that is given.
+    delivery_at_pa : float or None
+        Tank pressure at which the delivery is stated [Pa gauge]; where it is None the delivery is taken as the same at all pressures.
+    clearance : float or None
+        Volume that the piston does not sweep over the volume that it does [-]: why the delivery falls as the pressure rises.
+    rated_pa : float or None
+        Highest pressure allowed [Pa gauge].
+    leak : float or None
+        Sonic conductance of the tank's leak to ambient [m3/(s Pa)].
+    assumed : tuple of str
+        Keys that were not given and stand at a usual value.
+    """
 
     tank_m3: float
     cut_in_pa: float
     cut_out_pa: float
     delivery_m3_per_s: float
+    delivery_at_pa: float | None = None
+    clearance: float | None = None
     rated_pa: float | None = None
+    leak: float | None = None
+    assumed: tuple[str, ...] = ()
+
+    def delivery_at(self, p_pa: float, p_amb_pa: float) -> float:
+        """Free air [m3/s] that the pump gives into the tank at a pressure [Pa gauge], ambient pressure given [Pa abs]."""
+        if self.clearance is None or self.delivery_at_pa is None:
+            return self.delivery_m3_per_s
+        stated, here = (volumetric_efficiency(1.0 + p / p_amb_pa, self.clearance) for p in (self.delivery_at_pa, p_pa))
+        return self.delivery_m3_per_s * here / stated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +109,8 @@ class Part:
         Critical pressure ratio that goes with it [-].
     set_pa, droop_pa : float or None
         Of a regulator [Pa gauge]: set point, and how far the outlet must fall below it before the regulator is wide open.
+    time_constant_s : float or None
+        Of a regulator: time in which its valve goes 63 % of the way to where the spring asks for [s]; at once where it is None.
     air_per_shot_m3 : float or None
         Of a tool: free air [m3] that one shot takes at `shot_reference_pa`.
     window_pa : tuple or None
@@ -164,13 +198,16 @@ _COMPRESSOR: Final[dict[str, _Rule]] = {
     "cut_in": _PRESSURE,
     "cut_out": _PRESSURE,
     "delivery": ("flow", 1e-6, 10.0),
+    "delivery_at": _PRESSURE,
+    "clearance": ("fraction", 0.0, 0.3),
     "rated": _PRESSURE,
+    "leak": ("conductance", 0.0, 1e-6),
 }
 _FLOW: Final[dict[str, _Rule]] = {"conductance": ("conductance", 1e-11, 1e-5), "cv": ("number", 1e-3, 1e3), "b": ("number", 0.0, 0.99)}
 _ANY: Final[dict[str, _Rule]] = {"kind": (None, 0, 0), "name": (None, 0, 0), "rated": _PRESSURE, "leak": ("conductance", 0.0, 1e-6)}
 _VOLUME: Final[_Rule] = ("volume", 1e-6, 100.0)
 _KINDS: Final[dict[str, dict[str, _Rule]]] = {
-    "regulator": _ANY | _FLOW | {"set": _PRESSURE, "droop": ("pressure", 1e2, 1e6)},
+    "regulator": _ANY | _FLOW | {"set": _PRESSURE, "droop": ("pressure", 1e2, 1e6), "time_constant": ("time", 1e-3, 10.0)},
     "hose": _ANY | {"length": ("length", 0.05, 2000.0), "bore": ("length", 1e-3, 0.1), "roughness": ("length", 0.0, 1e-3)},
     "coupler": _ANY | _FLOW,
     "valve": _ANY | _FLOW,
@@ -230,7 +267,8 @@ def parse_line(text: str) -> Line:
     at = _Place(text)
     _check_keys(data, _TOP, at, "", 0, "an air-line file")
     site = _site(data.get("site", {}), at)
-    compressor = _compressor(data.get("compressor"), at)
+    _leaks_as_conductances(data, site.p_amb_pa, at)
+    compressor = _compressor(data.get("compressor"), site.p_amb_pa, at)
     parts = _parts(data.get("part"), at)
     _check_order(parts, at)
     name = data.get("name", "air line")
@@ -310,7 +348,23 @@ def _site(raw: Any, at: _Place) -> Site:
     )
 
 
-def _compressor(raw: Any, at: _Place) -> Compressor:
+def _leaks_as_conductances(data: dict[str, Any], p_amb_pa: float, at: _Place) -> None:
+    """Turn each leak that is stated as a flow at a pressure ("0.3 L/min at 6 bar") into a conductance, in place."""
+    tables = [("compressor", 0, data.get("compressor"))]
+    parts = data.get("part")
+    tables += [("part", i, table) for i, table in enumerate(parts if isinstance(parts, list) else [])]
+    for where, i, table in tables:
+        if not isinstance(table, dict):
+            continue
+        text = table.get("leak")
+        if isinstance(text, str) and (found := re.fullmatch(r"(.+?)\s+at\s+(.+)", text)):
+            here = at(where, i, "leak")
+            flow = _value("leak", found[1], ("flow", 0.0, 1.0), here)
+            p_abs = _value("leak", found[2], _PRESSURE, here) + p_amb_pa
+            table["leak"] = f"{from_si(conductance_of_flow(flow, p_abs, p_amb_pa, LEAK_B), 'L/s/bar'):.10g} L/s/bar"
+
+
+def _compressor(raw: Any, p_amb_pa: float, at: _Place) -> Compressor:
     if isinstance(raw, list):
         msg = f"{at('compressor', 1)}{len(raw)} compressors; a line has one. Add their tanks and deliveries together."
         raise LineError(msg)
@@ -326,8 +380,30 @@ def _compressor(raw: Any, at: _Place) -> Compressor:
     if v["cut_in"] >= v["cut_out"]:
         msg = f"{at('compressor', 0, 'cut_in')}cut_in = {raw['cut_in']!r} must lie below cut_out = {raw['cut_out']!r}."
         raise LineError(msg)
+    delivery_at, clearance, assumed = v.get("delivery_at"), v.get("clearance"), []
+    if clearance is not None and delivery_at is None:
+        assumed.append("delivery_at")
+        delivery_at = 0.5 * (v["cut_in"] + v["cut_out"])
+    elif delivery_at is not None and clearance is None:
+        assumed.append("clearance")
+        clearance = DEFAULT_CLEARANCE
+    for key, p in (("delivery_at", delivery_at), ("cut_out", v["cut_out"])):
+        if p is not None and clearance and volumetric_efficiency(1.0 + p / p_amb_pa, clearance) <= 0.05:
+            msg = (
+                f"{at('compressor', 0, 'clearance')}a pump with a clearance of {100.0 * clearance:g} % gives nothing at its {key} "
+                f"({_both(p)}): lower one of the two."
+            )
+            raise LineError(msg)
     return Compressor(
-        tank_m3=v["tank"], cut_in_pa=v["cut_in"], cut_out_pa=v["cut_out"], delivery_m3_per_s=v["delivery"], rated_pa=v.get("rated")
+        tank_m3=v["tank"],
+        cut_in_pa=v["cut_in"],
+        cut_out_pa=v["cut_out"],
+        delivery_m3_per_s=v["delivery"],
+        delivery_at_pa=delivery_at,
+        clearance=clearance,
+        rated_pa=v.get("rated"),
+        leak=v.get("leak"),
+        assumed=tuple(assumed),
     )
 
 
@@ -384,6 +460,7 @@ def _part(raw: Any, at: _Place, index: int) -> Part:
         b=v.get("b", DEFAULT_B) if "b" in rules else None,
         set_pa=v.get("set"),
         droop_pa=v.get("droop", DEFAULT_DROOP * v["set"]) if kind == "regulator" else None,
+        time_constant_s=v.get("time_constant"),
         air_per_shot_m3=v.get("air_per_shot", DEFAULT_AIR_PER_SHOT_M3) if kind == "tool" else None,
         window_pa=_window(raw, at, index) if "window" in raw else None,
         rated_pa=v.get("rated"),
@@ -432,7 +509,10 @@ def line_to_toml(line: Line) -> str:
         cut_in=(c.cut_in_pa, "bar"),
         cut_out=(c.cut_out_pa, "bar"),
         delivery=(c.delivery_m3_per_s, "L/min"),
+        delivery_at=(c.delivery_at_pa if "delivery_at" not in c.assumed else None, "bar"),
+        clearance=(c.clearance if "clearance" not in c.assumed else None, "%"),
         rated=(c.rated_pa, "bar"),
+        leak=(c.leak, "L/s/bar"),
     )
     for part in line.parts:
         out += ["", "[[part]]", f"kind = {_text(part.kind)}"]
@@ -447,6 +527,7 @@ def line_to_toml(line: Line) -> str:
             conductance=(part.conductance if known else None, "L/s/bar"),
             set=(part.set_pa, "bar"),
             droop=(part.droop_pa, "bar"),
+            time_constant=(part.time_constant_s, "ms"),
             air_per_shot=(part.air_per_shot_m3 if "air_per_shot" not in part.assumed else None, "L"),
             leak=(part.leak, "L/s/bar"),
             rated=(part.rated_pa, "bar"),
@@ -495,6 +576,13 @@ def cautions(line: Line) -> tuple[str, ...]:
     c = line.compressor
     if c.rated_pa is not None and c.rated_pa < c.cut_out_pa:
         out.append(f"The compressor's tank is rated {_both(c.rated_pa)} but the pump cuts out at {_both(c.cut_out_pa)}: lower the cut-out.")
+    if "clearance" in c.assumed:
+        out.append(f"The pump's clearance is not given; a usual {100.0 * (c.clearance or 0.0):g} % is assumed.")
+    if "delivery_at" in c.assumed:
+        out.append(
+            f"At which pressure the delivery is stated is not given; {_both(c.delivery_at_pa or 0.0)}, midway between cut-in and cut-out, "
+            "is assumed."
+        )
     for part, top in zip(line.parts, highest_pressures(line), strict=True):
         if part.rated_pa is not None and part.rated_pa < top:
             out.append(

@@ -14,10 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.air import conductance_of_bore, free_air
+from analysis.air import LEAK_B, conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
 from analysis.line import Line, Part
-from analysis.network import CONS, MID, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, W, Work, rest_opening, run
+from analysis.network import CONS, MID, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, W, Work, run, valve
 
 Floats = NDArray[np.float64]
 
@@ -148,7 +148,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
     hoses: list[list[float]] = []
     links: list[tuple[int, int]] = []
     elements: list[tuple[float, float, int, float, float, float, int]] = []
-    leaks: list[tuple[int, float]] = []
+    leaks: list[tuple[int, float]] = [(0, line.compressor.leak)] if line.compressor.leak else []
     first, cells = 0, 0
     last_bore: float | None = None
     for number, (part, label) in enumerate(zip(line.parts, line.labels(), strict=True)):
@@ -190,6 +190,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
                 index.append(len(volumes))
                 volumes.append(_vessel(chamber_volume(line) if part.kind == "tool" else part.volume_m3 or 0.0, temp))
     c = line.compressor
+    gives = c.delivery_at(0.0, p_amb) * ANR_DENSITY_KG_PER_M3
     return Network(
         is_hose=np.array(is_hose),
         index=np.array(index),
@@ -199,8 +200,8 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
         link=np.array(links),
         element=np.array([[*e[:6], 0.0, 0.0] for e in elements], dtype=np.float64),
         el_part=np.array([e[6] for e in elements]),
-        leak=np.array([[min(s, len(is_hose) - 1), -1.0, math.inf, iso_k(k), 0.5] for s, k in leaks]).reshape(-1, 5),
-        pump=np.array([c.delivery_m3_per_s * ANR_DENSITY_KG_PER_M3, c.cut_in_pa + p_amb, c.cut_out_pa + p_amb, temp, 0.0, 0.0]),
+        leak=np.array([[min(s, len(is_hose) - 1), -1.0, math.inf, iso_k(k), LEAK_B] for s, k in leaks]).reshape(-1, 5),
+        pump=np.array([gives, c.cut_in_pa + p_amb, c.cut_out_pa + p_amb, temp, 0.0, c.clearance or 0.0]),
         shot=np.array([(line.tool.air_per_shot_m3 or 0.0) * ANR_DENSITY_KG_PER_M3, line.shot_reference_pa + p_amb, SHOT_S]),
         cells=max(cells, 1),
         p_amb_pa=p_amb,
@@ -370,7 +371,7 @@ def run_network(
     for k, (a, b) in enumerate(net.link):  # valves stand where they would rest
         for e in np.arange(a, b)[tables.el[a:b, 5] > 0.0]:
             behind = float(work.ends[k + 1, 0])
-            tables.el[e, 6] = rest_opening(max(float(work.ends[k, 1]), behind), behind, int(e), tables.el)
+            tables.el[e, 6] = valve(max(float(work.ends[k, 1]), behind), behind, int(e), tables.el)[1]
     out_p, out_q = np.empty((n, n_store, 2)), np.empty((n, net.link.shape[0]))
     out_probe, shot_out = np.empty((n, len(probes))), np.full((shots.size, 3), np.nan)
     m0, e0 = _content(net, state)

@@ -26,6 +26,7 @@ from typing import Any, Final, NamedTuple, TypeVar
 import numba
 import numpy as np
 
+from analysis.air import PUMP_EXPONENT
 from analysis.constants import (
     CP_J_PER_KG_K,
     CV_J_PER_KG_K,
@@ -50,7 +51,6 @@ OPTIONS: Final[dict[str, Any]] = {
 
 PLAIN: Final = 0  # a restriction by C and b
 REGULATOR: Final = 1  # likewise, and its outlet is held at a set point; passes nothing backwards
-PUMP_EXPONENT: Final = 1.3  # of the air that expands out of the pump's clearance; between 1 (slow) and 1.4; common practice, no source
 
 TERMS: Final = 4
 WEIGHT: Final = np.array([1.7616, 4.6923, 12.920, 84.027])
@@ -110,18 +110,23 @@ def friction_terms(re: float, rough: float) -> tuple[float, float]:
     return 1.0 / (inv * inv), share
 
 
-@_inner
-def open_share(p: float, behind: float, e: int, el: np.ndarray) -> tuple[float, float]:
-    """Of a valve at these pressures: flow over choked flow when it is wide open, and the opening that a regulator's spring asks for."""
+def valve(p: float, behind: float, e: int, el: np.ndarray) -> tuple[float, float]:
+    """Of a restriction at these pressures: flow over choked flow when it is wide open, and the opening that a spring asks for [0..1]."""
     x = max((behind / p - el[e, 1]) / (1.0 - el[e, 1]), 0.0)
     psi = math.sqrt(max(1.0 - x * x, 0.0))
     asked = (el[e, 3] - behind) / el[e, 4]
     return psi, min(max(asked / max(psi, 1e-6), 0.0), 1.0)
 
 
-def rest_opening(p: float, behind: float, e: int, el: np.ndarray) -> float:
-    """Where a regulator's valve rests at these pressures [0..1]; for Python."""
-    return float(open_share.py_func(p, behind, e, el)[1])  # type: ignore[attr-defined]
+_valve = _inner(valve)
+
+
+@_inner
+def _beyond(p: float, slope: float) -> tuple[float, float]:
+    """Pressure and slope, or next to nothing and no slope at all: where the pressure has run out Newton must not creep along it."""
+    if p > 1e-3:
+        return p, slope
+    return 1e-3, 0.0
 
 
 @_inner
@@ -133,18 +138,18 @@ def _lagging(x: float, p: float, dx: float, dp: float, e: int, el: np.ndarray) -
     stays, moves = (1.0 - el[e, 7]) * el[e, 6], el[e, 7]
     most = stays + moves * min(el[e, 3] / el[e, 4], 1.0)
     if x >= most:
-        return max(p * (el[e, 1] - 1000.0 * (x / most - 1.0)), 1e-3), -1000.0 * p * dx / most
+        return _beyond(p * (el[e, 1] - 1000.0 * (x / most - 1.0)), -1000.0 * p * dx / most)
     low, high = 0.0, p
     for _ in range(40):
         behind = 0.5 * (low + high)
-        psi, opening = open_share(p, behind, e, el)
+        psi, opening = _valve(p, behind, e, el)
         if (stays + moves * opening) * psi > x:
             low = behind
         else:
             high = behind
     step = 1e-6 * p
-    psi, opening = open_share(p, behind + step, e, el)
-    psi_low, opening_low = open_share(p, behind - step, e, el)
+    psi, opening = _valve(p, behind + step, e, el)
+    psi_low, opening_low = _valve(p, behind - step, e, el)
     slope = ((stays + moves * opening) * psi - (stays + moves * opening_low) * psi_low) / (2.0 * step)
     return behind, dx / min(slope, -1e-12) + dp * (behind / p if behind > el[e, 3] else 0.0)
 
@@ -162,11 +167,10 @@ def _behind(q: float, p: float, root_t: float, e: int, el: np.ndarray, dp: float
         wide = p * (el[e, 1] + (1.0 - el[e, 1]) * s)
         dwide = dp * (el[e, 1] + (1.0 - el[e, 1]) * s) - p * (1.0 - el[e, 1]) * x / max(s, 1e-9) * dx
     else:
-        wide = max(p * (el[e, 1] - 1000.0 * (x - 1.0)), 1e-3)
-        dwide = -1000.0 * p * dx
+        wide, dwide = _beyond(p * (el[e, 1] - 1000.0 * (x - 1.0)), -1000.0 * p * dx)
     held = el[e, 3] - el[e, 4] * x
     if held < wide:
-        return max(held, 1e-3), -el[e, 4] * dx
+        return _beyond(held, -el[e, 4] * dx)
     return wide, dwide
 
 
@@ -186,7 +190,7 @@ def _move_valves(q: float, p: float, p_right: float, root_t: float, first: int, 
     for e in range(first, last):
         behind = p_right if q <= 0.0 else _behind(q, p, root_t, e, el, 0.0)[0]
         if el[e, 5] > 0.0:
-            el[e, 6] += el[e, 7] * (open_share(max(p, behind), behind, e, el)[1] - el[e, 6])
+            el[e, 6] += el[e, 7] * (_valve(max(p, behind), behind, e, el)[1] - el[e, 6])
         p = behind
 
 

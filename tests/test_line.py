@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.line import DEFAULT_B, LineError, cautions, line_to_toml, parse_line
+from analysis.air import iso6358_mass_flow, mass_of_free_air
+from analysis.line import DEFAULT_B, DEFAULT_CLEARANCE, LineError, cautions, line_to_toml, parse_line
 
 TEXT = """
 name = "Shed line"
@@ -123,6 +124,10 @@ def test_any_hose_and_name_survive_writing(bore: float, length: float, name: str
         ("[compressor]", "[[compressor]]\n[[compressor]]", r"2 compressors; a line has one"),
         ('temperature = "68 degF"', 'temperature = "500 degC"', r"outside of what can be"),
         ('name = "Shed line"', 'name = ""', r"name must be text"),
+        ('set = "95 psi"', 'set = "95 psi"\ntime_constant = "0 s"', r"time_constant = '0 s' must be above zero"),
+        ('delivery = "5 scfm"', 'delivery = "5 scfm"\nclearance = "28 %"', r"clearance of 28 % gives nothing at its delivery_at \(8.1 bar"),
+        ('volume = "5 gal"', 'volume = "5 gal"\nleak = "0.2 L/min at -6 bar"', r"leak = '-6 bar' lies at or below ambient"),
+        ('volume = "5 gal"', 'volume = "5 gal"\nleak = "2 bar at 6 bar"', r"leak: '2 bar' is a pressure; needed is a flow"),
         ("[site]", "[site", r"no valid air-line file"),
         ('kind = "regulator"', 'kind = "tool"', r"'set' is not a key of a tool"),
     ],
@@ -148,6 +153,45 @@ def test_tool_stands_last_and_alone() -> None:
 def test_no_compressor_is_refused() -> None:
     with pytest.raises(LineError, match=r"There is no \[compressor\]"):
         parse_line(TEXT[TEXT.index("[[part]]") :])
+
+
+def test_leak_may_be_stated_as_a_flow_at_a_pressure() -> None:
+    text = TEXT.replace('volume = "5 gal"', 'volume = "5 gal"\nleak = "0.6 L/min at 90 psi"').replace(
+        'rated = "150 psi"\n\n[[part]]', 'rated = "150 psi"\nleak = "0.002 L/s/bar"\n\n[[part]]', 1
+    )
+    line = parse_line(text)
+    receiver = line.parts[2]
+    p = 90.0 * 6894.757 + line.site.p_amb_pa
+    flow = float(iso6358_mass_flow(p, line.site.p_amb_pa, 293.15, receiver.leak or 0.0, 0.5))
+    assert flow == pytest.approx(mass_of_free_air(0.6e-3 / 60.0), rel=1e-6)
+    assert line.compressor.leak == pytest.approx(2e-11)
+    again = parse_line(line_to_toml(line))
+    assert again.parts[2].leak == pytest.approx(receiver.leak, rel=1e-9)
+    assert again.compressor.leak == pytest.approx(line.compressor.leak, rel=1e-9)
+
+
+def test_delivery_falls_with_pressure_where_it_is_stated_at_one() -> None:
+    plain = parse_line(TEXT)
+    assert plain.compressor.delivery_at(9e5, 1e5) == plain.compressor.delivery_m3_per_s
+    line = parse_line(TEXT.replace('delivery = "5 scfm"', 'delivery = "5 scfm"\ndelivery_at = "90 psi"'))
+    c, p_amb = line.compressor, line.site.p_amb_pa
+    assert c.clearance == DEFAULT_CLEARANCE
+    assert c.delivery_at(90.0 * 6894.757, p_amb) == pytest.approx(c.delivery_m3_per_s)
+    # by hand: 1 - 0.05 (r^(1/1.3) - 1) at r = 1 is 1, at 90 psi (r = 7.347) 0.818, at 135 psi (r = 10.52) 0.745
+    assert c.delivery_at(0.0, p_amb) / c.delivery_m3_per_s == pytest.approx(1.0 / 0.818, abs=2e-3)
+    assert c.delivery_at(c.cut_out_pa, p_amb) / c.delivery_m3_per_s == pytest.approx(0.745 / 0.818, abs=2e-3)
+    assert any("clearance is not given" in s for s in cautions(line))
+    assert parse_line(line_to_toml(line)).compressor.delivery_at_pa == pytest.approx(c.delivery_at_pa)
+    other = parse_line(TEXT.replace('delivery = "5 scfm"', 'delivery = "5 scfm"\nclearance = "4 %"'))
+    assert other.compressor.delivery_at_pa == pytest.approx(0.5 * (other.compressor.cut_in_pa + other.compressor.cut_out_pa))
+    assert any("At which pressure the delivery is stated is not given" in s for s in cautions(other))
+
+
+def test_regulator_may_take_its_time() -> None:
+    line = parse_line(TEXT.replace('set = "95 psi"', 'set = "95 psi"\ntime_constant = "40 ms"'))
+    assert line.parts[0].time_constant_s == pytest.approx(0.04)
+    assert parse_line(line_to_toml(line)).parts[0].time_constant_s == pytest.approx(0.04)
+    assert parse_line(TEXT).parts[0].time_constant_s is None
 
 
 def test_cautions_for_a_part_rated_below_its_pressure() -> None:
