@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,41 +83,84 @@ class Fall:
         return self.before_pa - self.minimum_pa
 
 
+@jit
+def position(t: Floats, at_s: float) -> int:
+    """First position of ascending times that is not before `at_s`; compiles faster than numpy's."""
+    a, z = 0, t.size
+    while a < z:
+        middle = (a + z) // 2
+        if t[middle] < at_s:
+            a = middle + 1
+        else:
+            z = middle
+    return a
+
+
+@jit
+def lowest(y: Floats, a: int, z: int) -> int:
+    """Position of the lowest of y[a:z], the first where several are."""
+    low = a
+    for i in range(a + 1, z):
+        if y[i] < y[low]:
+            low = i
+    return low
+
+
+@jit
+def highest(y: Floats, a: int, z: int) -> int:
+    """Position of the highest of y[a:z], the first where several are."""
+    high = a
+    for i in range(a + 1, z):
+        if y[i] > y[high]:
+            high = i
+    return high
+
+
+@jit
 def smooth(p: Floats, n: int) -> Floats:
     """Centred moving average over an odd number of readings, narrower at the ends so that it never shifts."""
     half = n // 2
     if half < 1 or p.size < 3:
         return p
-    total = np.concatenate([[0.0], np.cumsum(p - p[0])])
-    i = np.arange(p.size)
-    h = np.minimum(half, np.minimum(i, p.size - 1 - i))
-    averaged: Floats = (total[i + h + 1] - total[i - h]) / (2 * h + 1) + p[0]
+    size = p.size
+    averaged = np.empty(size)
+    # The window grows by two readings at the start, slides, and shrinks by two at the end.
+    total, w = 0.0, 1
+    for i in range(size):
+        h = min(half, i, size - 1 - i)
+        if i == 0:
+            total = 0.0
+        elif 2 * h + 1 > w:
+            total += (p[i + h] - p[0]) + (p[i + h - 1] - p[0])
+        elif 2 * h + 1 < w:
+            total -= (p[i - h - 1] - p[0]) + (p[i - h - 2] - p[0])
+        else:
+            total += p[i + h] - p[i - h - 1]
+        w = 2 * h + 1
+        averaged[i] = total / w + p[0]
     return averaged
 
 
+@jit
 def width_for(noise_pa: float, dip_pa: float, step_s: float, longest_s: float, share: float) -> int:
     """Odd number of readings to average so that the noise falls below a share of the dip, no longer than `longest_s`."""
     if dip_pa <= 0.0:
         return 1
-    n = int(np.ceil((noise_pa / (share * dip_pa)) ** 2))
-    n = max(1, min(n, int(longest_s / step_s)))
-    return n | 1
+    n = math.ceil(min((noise_pa / (share * dip_pa)) ** 2, 1e6))
+    return max(1, min(n, int(longest_s / step_s))) | 1
 
 
-def last_above(y: Floats, level: float) -> int:
-    """Last position of the leading part of a falling edge that is above a level."""
-    above = np.flatnonzero(y > level)
-    return int(above[-1]) if above.size else -1
-
-
+@jit
 def crossing(t: Floats, y: Floats, level: float, first: int, low: int) -> float:
     """Time at which the falling edge between two positions crosses a level for the last time [s]."""
-    i = first + last_above(y[first : low + 1], level)
+    i = low
+    while i >= first and not y[i] > level:
+        i -= 1
     if i < first:
-        return float(t[first])
+        return t[first]
     if i >= low:
-        return float(t[low])
-    return float(t[i] + (t[i + 1] - t[i]) * (y[i] - level) / max(y[i] - y[i + 1], 1e-9))
+        return t[low]
+    return t[i] + (t[i + 1] - t[i]) * (y[i] - level) / max(y[i] - y[i + 1], 1e-9)
 
 
 def measure(
@@ -151,70 +195,79 @@ def measure(
     Fall or None
         None where no fall stands out.
     """
+    shape = np.empty(len(Fall.__slots__))
+    if not _measure(t, p, top_s, lag_s, noise_pa, size_pa, step_s, earliest_s, until_s, least_pa, shape):
+        return None
+    return Fall(**dict(zip(Fall.__slots__, shape.tolist(), strict=True)))
+
+
+@jit
+def _measure(
+    t: Floats, p: Floats, top_s: float, lag_s: float, noise_pa: float, size_pa: float, step_s: float,
+    earliest_s: float, until_s: float, least_pa: float, shape: Floats,
+) -> bool:  # fmt: skip
+    """Fill in the fields of a `Fall` in their order; False where no fall stands out."""
     n = width_for(noise_pa, size_pa, step_s, 0.4 * lag_s, 0.05)
     y = smooth(p, n)
-    a, top, z = (int(i) for i in np.searchsorted(t, [max(top_s - 1.6 * lag_s - 0.03, earliest_s), top_s, until_s]))
+    a = position(t, max(top_s - 1.6 * lag_s - 0.03, earliest_s))
+    top = position(t, top_s)
+    z = min(position(t, until_s), t.size)
     if top >= t.size or top - a < 1:
-        return None
-    z = min(z, t.size)
-    first = int(np.searchsorted(t, earliest_s))
-    low_end = max(min(int(np.searchsorted(t, top_s + BOTTOM_S)), z), top + 1)
-    high = climb(t, y, a + int(np.argmax(y[a : top + 1])), first, noise_pa / n**0.5)
-    low = high + int(np.argmin(y[high:low_end]))
-    rough_dip = float(y[high] - y[low])
+        return False
+    first = position(t, earliest_s)
+    low_end = max(min(position(t, top_s + BOTTOM_S), z), top + 1)
+    high = climb(t, y, highest(y, a, top + 1), first, noise_pa / n**0.5)
+    low = lowest(y, high, low_end)
+    rough_dip = y[high] - y[low]
     if low <= high or rough_dip <= max(least_pa, 0.0):
-        return None
-    before, slope = float(y[high]), 0.0
+        return False
+    before, slope = y[high], 0.0
     minimum, minimum_s = bottom(t, p, y, low, high, z, noise_pa, rough_dip, step_s)
-    onset = float(t[high])
+    onset = t[high]
     for _ in range(3):
         dip = before - minimum
         if dip <= 0.0:
-            return None
-        t15, t45 = (crossing(t, y, before - f * dip, high, low) for f in (0.15, 0.45))
+            return False
+        t15, t45 = crossing(t, y, before - 0.15 * dip, high, low), crossing(t, y, before - 0.45 * dip, high, low)
         edge = max(t45 - t15, 1e-6)
         onset = t15 - edge * min(max(ONSET_SHAPE - ONSET_SPACING * step_s / edge, 0.3), 0.88)
         before, slope = level_before(t, p, onset, 0.25 * step_s + 0.15 * max(t45 - t15, 0.0), earliest_s, noise_pa, dip)
     dip = before - minimum
     if dip <= 0.0:
-        return None
+        return False
     middle = crossing(t, y, before - 0.45 * dip, high, low)
-    if np.searchsorted(t, middle) - np.searchsorted(t, onset) >= FEWEST_ON_EDGE:
+    if position(t, middle) - position(t, onset) >= FEWEST_ON_EDGE:
         for _ in range(2):
             onset = hinge(t, p, before, slope, onset, middle)
             before, slope = level_before(t, p, onset, 0.25 * step_s, earliest_s, noise_pa, dip)
         dip = before - minimum
         if dip <= 0.0:
-            return None
-    t20, t80 = (crossing(t, y, before - f * dip, high, low) for f in (0.2, 0.8))
+            return False
+    t20, t80 = crossing(t, y, before - 0.2 * dip, high, low), crossing(t, y, before - 0.8 * dip, high, low)
     t60 = crossing(t, y, before - 0.6 * dip, high, low)
-    t10, t50 = (crossing(t, p, before - f * dip, high, low) for f in (0.1, 0.5))
-    after = np.flatnonzero(y[low:z] > before - 0.6 * dip)
-    back_s = float(t[low + after[0]]) if after.size else float(t[z - 1])
+    t10, t50 = crossing(t, p, before - 0.1 * dip, high, low), crossing(t, p, before - 0.5 * dip, high, low)
+    i = low
+    while i < z and not y[i] > before - 0.6 * dip:
+        i += 1
     jump, jump_s, next_jump = _sharpest(t, p, max(high - 1, 0), min(low + 2, z), step_s)
-    back = int(np.searchsorted(t, onset - LOOK_BACK_S))
-    lowest = float(y[back : high + 1].min()) if back <= high else before
-    path = p[first:z]
-    span = float(path.max() - path.min())
-    quiet = np.abs(np.diff(path))
-    quiet = quiet[quiet > 4.0 * noise_pa]
-    return Fall(
-        time_s=onset,
-        before_pa=before,
-        minimum_pa=minimum,
-        minimum_s=minimum_s,
-        half_s=t50,
-        fall_s=(t80 - t20) / 0.6,
-        edge_s=t50 - t10,
-        low_s=back_s - t60,
-        back=float((y[low:z].max() - minimum) / dip),
-        jump=jump / dip,
-        jump_s=jump_s,
-        next_jump=next_jump / dip,
-        rough=float(quiet.sum() / span) if span > 0.0 else 0.0,
-        risen=(before - lowest) / dip,
-        slope_pa_per_s=slope,
-    )
+    back = position(t, onset - LOOK_BACK_S)
+    start = y[lowest(y, back, high + 1)] if back <= high else before
+    path = 0.0
+    for k in range(first + 1, z):
+        if abs(p[k] - p[k - 1]) > 4.0 * noise_pa:
+            path += abs(p[k] - p[k - 1])
+    span = p[highest(p, first, z)] - p[lowest(p, first, z)]
+    shape[0], shape[1], shape[2], shape[3] = onset, before, minimum, minimum_s
+    shape[4] = t50
+    shape[5] = (t80 - t20) / 0.6
+    shape[6] = t50 - t10
+    shape[7] = t[min(i, z - 1)] - t60
+    shape[8] = (y[highest(y, low, z)] - minimum) / dip
+    shape[9], shape[10], shape[11] = jump / dip, jump_s, next_jump / dip
+    shape[12] = path / span if span > 0.0 else 0.0
+    shape[13] = (before - start) / dip
+    shape[14] = slope
+    return True
 
 
 @jit
@@ -229,7 +282,7 @@ def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s
         First guess of the onset, and when half of the dip is lost [s].
     """
     edge = max(middle_s - onset_s, 1e-6)
-    a, z = int(np.searchsorted(t, onset_s - 1.2 * edge)), int(np.searchsorted(t, middle_s))
+    a, z = position(t, onset_s - 1.2 * edge), position(t, middle_s)
     step = 1.4 * edge / (TRIED - 1)
     explained = np.zeros(TRIED)
     for k in range(TRIED):
@@ -242,7 +295,7 @@ def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s
                 weight += shape * shape
         if weight > 0.0:
             explained[k] = both * both / weight
-    k = int(np.argmax(explained))
+    k = highest(explained, 0, TRIED)
     best = onset_s - 0.8 * edge + k * step
     if 0 < k < TRIED - 1:
         bend = explained[k - 1] - 2.0 * explained[k] + explained[k + 1]
@@ -251,25 +304,29 @@ def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s
     return best
 
 
+@jit
 def _sharpest(t: Floats, p: Floats, first: int, end: int, step_s: float) -> tuple[float, float, float]:
     """Largest drop within `JUMP_S` [Pa], the time it took [s], and the drop in the same time after it [Pa]."""
     n = max(1, round(JUMP_S / step_s))
-    q = p[first:end]
-    if q.size < 2 * n + 1:
+    size = end - first
+    if size < 2 * n + 1:
         return 0.0, step_s, 0.0
-    drops = q[:-n] - q[n:]
-    i = int(np.argmax(drops[: max(drops.size - n, 1)]))
-    return float(drops[i]), float(t[first + i + n] - t[first + i]), float(drops[i + n]) if i + n < drops.size else 0.0
+    best = first
+    for i in range(first, end - 2 * n):
+        if p[i] - p[i + n] > p[best] - p[best + n]:
+            best = i
+    return p[best] - p[best + n], t[best + n] - t[best], p[best + n] - p[best + 2 * n]
 
 
+@jit
 def climb(t: Floats, y: Floats, start: int, first: int, noise_pa: float) -> int:
     """Walk back up the falling edge to where it begins: until nothing within `CLIMB_S` before is higher."""
     i = start
     while i > first:
-        a = max(int(np.searchsorted(t, t[i] - CLIMB_S)), first)
+        a = max(position(t, t[i] - CLIMB_S), first)
         if a >= i:
             return i
-        j = a + int(np.argmax(y[a:i]))
+        j = highest(y, a, i)
         if y[j] <= y[i] + 2.0 * noise_pa:
             return i
         i = j
@@ -287,11 +344,11 @@ def level_before(
     tuple of float
         Pressure at the onset [Pa] and slope there [Pa/s], 0 where the line is steady.
     """
-    z = int(np.searchsorted(t, onset_s - guard_s))
+    z = position(t, onset_s - guard_s)
     level, slope = p[max(z - 1, 0)], 0.0
     reach = BEFORE_S
     for narrower in range(4):
-        a = int(np.searchsorted(t, max(onset_s - reach, earliest_s)))
+        a = position(t, max(onset_s - reach, earliest_s))
         n = z - a
         if n < (1 if narrower == 0 else 4):
             break
@@ -321,12 +378,13 @@ def level_before(
     return level, slope
 
 
+@jit
 def bottom(
     t: Floats, p: Floats, y: Floats, low: int, high: int, end: int, noise_pa: float, dip_pa: float, step_s: float
 ) -> tuple[float, float]:
     """Lowest true pressure and its time: a parabola through the bottom of the dip, which neither noise nor spacing pulls down."""
     if noise_pa < 0.003 * dip_pa:
-        return float(y[low]), float(t[low])
+        return y[low], t[low]
     for reach_s, share in ((0.03, 0.12), (0.02, 0.1), (0.012, 0.08), (0.008, 0.06)):
         level = y[low] + max(share * dip_pa, 2.0 * noise_pa)
         reach = max(2, int(reach_s / step_s))
@@ -335,23 +393,63 @@ def bottom(
             a -= 1
         while z < end - 1 and z - low < reach and y[z + 1] < level:
             z += 1
-        x, v = t[a : z + 1] - t[low], p[a : z + 1]
-        if v.size < 4:
+        n = z + 1 - a
+        if n < 4:
             break
-        c2, c1, c0 = np.polyfit(x, v, 2)
-        rest = v - (c0 + c1 * x + c2 * x**2)
+        mean_s, level_pa, c1, c2, q1, q0, rest = _parabola(t[a : z + 1], p[a : z + 1], t[low])
         # Where the bottom is no parabola, a narrower piece of it is.
-        if float((rest**2).sum()) / (v.size - 3) > 1.5 * noise_pa**2 + (0.004 * dip_pa) ** 2 and reach > 2:
+        if rest / (n - 3) > 1.5 * noise_pa**2 + (0.004 * dip_pa) ** 2 and reach > 2:
             continue
         if c2 <= 0.0:
-            return (float(v.mean()), float(x.mean() + t[low])) if c1 == 0.0 or v.size >= 8 else (float(y[low]), float(t[low]))
-        vertex = float(np.clip(-c1 / (2.0 * c2), x[0], x[-1]))
-        fitted = float(c0 + c1 * vertex + c2 * vertex**2)
+            if n >= 8:
+                return level_pa, mean_s + t[low]
+            return y[low], t[low]
+        # p = level + c1 x + c2 (x^2 - q1 x - q0), x from the mean time
+        vertex = min(max((q1 - c1 / c2) / 2.0, t[a] - t[low] - mean_s), t[z] - t[low] - mean_s)
+        fitted = level_pa + c1 * vertex + c2 * (vertex**2 - q1 * vertex - q0)
         # A bottom sharper than the parabola: the lowest reading, less what noise has pulled it down.
-        sharp = float(y[low]) + noise_pa
-        return (sharp, float(t[low])) if sharp < fitted - noise_pa else (fitted, float(t[low] + vertex))
+        sharp = y[low] + noise_pa
+        if sharp < fitted - noise_pa:
+            return sharp, t[low]
+        return fitted, t[low] + mean_s + vertex
     # Too few readings at the bottom: the lowest, less what the lowest of about two noisy readings is too low.
-    return float(y[low] + 0.3 * noise_pa), float(t[low])
+    return y[low] + 0.3 * noise_pa, t[low]
+
+
+@jit
+def _parabola(t: Floats, p: Floats, at_s: float) -> tuple[float, float, float, float, float, float, float]:
+    """Least squares in orthogonal polynomials of x = t - at_s - m: p = level + c1 x + c2 (x^2 - q1 x - q0).
+
+    Returns
+    -------
+    tuple of float
+        m, level, c1, c2, q1, q0, and the sum of the squared residuals.
+    """
+    n = t.size
+    m, level = 0.0, 0.0
+    for i in range(n):
+        m += t[i] - at_s
+        level += p[i] - p[0]
+    m, level = m / n, level / n + p[0]
+    x2, x3, both1 = 0.0, 0.0, 0.0
+    for i in range(n):
+        x = t[i] - at_s - m
+        x2 += x * x
+        x3 += x**3
+        both1 += x * (p[i] - level)
+    q1, q0, c1 = x3 / x2, x2 / n, both1 / x2
+    bend2, both2 = 0.0, 0.0
+    for i in range(n):
+        x = t[i] - at_s - m
+        bend = x * x - q1 * x - q0
+        bend2 += bend * bend
+        both2 += bend * (p[i] - level)
+    c2 = both2 / bend2 if bend2 > 0.0 else 0.0
+    rest = 0.0
+    for i in range(n):
+        x = t[i] - at_s - m
+        rest += (p[i] - level - c1 * x - c2 * (x * x - q1 * x - q0)) ** 2
+    return m, level, c1, c2, q1, q0, rest
 
 
 def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, *, closed: bool) -> float:
@@ -364,7 +462,12 @@ def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: flo
     closed : bool
         Whether the view ends here for good; else readings still to come may widen the averages near its end.
     """
-    at = float("nan")
+    return float(_recovery(t, p, level_pa, noise_pa, dip_pa, step_s, closed))
+
+
+@jit
+def _recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, closed: bool) -> float:
+    at = np.nan
     for longest_s in (0.03, 0.09, 0.24):
         n = max(width_for(noise_pa, dip_pa, step_s, longest_s, 0.01), int(0.006 / step_s) | 1)
         y = smooth(p, n)
@@ -373,21 +476,22 @@ def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: flo
         if np.isnan(at) or n < int(longest_s / step_s):
             return at
         # A steep rise is timed well by a short average; on a slow one noise crosses the level too early, so average longer.
-        a, z = np.searchsorted(t, [at - 0.5 * longest_s, at + 0.5 * longest_s])
-        z = min(int(z), t.size - 1)
+        a = position(t, at - 0.5 * longest_s)
+        z = min(position(t, at + 0.5 * longest_s), t.size - 1)
         if y[z] - y[a] > 6.0 * u:
             return at
     return at
 
 
+@jit
 def _held(t: Floats, y: Floats, level_pa: float, slack_pa: float, unsure: int) -> float:
-    above = y >= level_pa
-    for i in np.flatnonzero(above[1:] & ~above[:-1]) + 1:
-        w = (level_pa - y[i - 1]) / max(y[i] - y[i - 1], 1e-9)
-        at = float(t[i - 1] + w * (t[i] - t[i - 1]))
-        z = int(np.searchsorted(t, at + HELD_S))
+    for i in range(1, y.size):
+        if not (y[i] >= level_pa > y[i - 1]):
+            continue
+        at = t[i - 1] + (level_pa - y[i - 1]) / max(y[i] - y[i - 1], 1e-9) * (t[i] - t[i - 1])
+        z = position(t, at + HELD_S)
         if z + unsure >= t.size:
-            return float("nan")
-        if np.all(y[i:z] >= level_pa - slack_pa):
+            return np.nan
+        if y[lowest(y, i, max(z, i + 1))] >= level_pa - slack_pa:
             return at
-    return float("nan")
+    return np.nan
