@@ -310,6 +310,8 @@ class ShotDetector:
     def _accept(self, fall: Fall, noise: float, ready: int) -> None:
         last = self._last
         dip = fall.dip_pa
+        if dip < FAINT_SIGMA * noise and fall.risen > 1.0 and fall.back < RECOVERED:
+            return  # the corner where a rise ends: a pump that stops
         if (
             fall.rough > ROUGHEST
             or fall.risen > RISEN

@@ -13,6 +13,8 @@ from analysis.jit import jit
 Floats = NDArray[np.float64]
 
 BEFORE_S = 0.1  # pressure before a shot is averaged over up to this long
+STRAIGHT_S, FEWEST_STRAIGHT, STRAIGHT_SIGMA = (1.0, 0.6, 0.35), 12, 1.5  # or longer, where the line is straight
+BOTTOM_MEAN_S = 0.03
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
 RECOVERED = 0.9  # share of the dip that must be regained
 HELD_S = 0.15  # and for how long
@@ -208,7 +210,6 @@ def _measure(
 ) -> bool:  # fmt: skip
     """Fill in the fields of a `Fall` in their order; False where no fall stands out."""
     n = width_for(noise_pa, size_pa, step_s, 0.4 * lag_s, 0.05)
-    y = smooth(p, n)
     a = position(t, max(top_s - 1.6 * lag_s - 0.03, earliest_s))
     top = position(t, top_s)
     z = min(position(t, until_s), t.size)
@@ -216,13 +217,26 @@ def _measure(
         return False
     first = position(t, earliest_s)
     low_end = max(min(position(t, top_s + BOTTOM_S), z), top + 1)
-    high = climb(t, y, highest(y, a, top + 1), first, noise_pa / n**0.5)
-    low = lowest(y, high, low_end)
-    rough_dip = y[high] - y[low]
-    if low <= high or rough_dip <= max(least_pa, 0.0):
-        return False
+    y, high, low, rough_dip = p, a, a, 0.0
+    for _ in range(2):
+        y = smooth(p, n)
+        high = climb(t, y, highest(y, a, top + 1), first, noise_pa / n**0.5)
+        low = lowest(y, high, low_end)
+        rough_dip = y[high] - y[low]
+        if low <= high or rough_dip <= max(least_pa, 0.0):
+            return False
+        # The mark may have been a small step on a large fall, which needs less averaging.
+        narrower = width_for(noise_pa, rough_dip, step_s, 0.4 * lag_s, 0.05)
+        if narrower >= n:
+            break
+        n = narrower
     before, slope = y[high], 0.0
-    minimum, minimum_s = bottom(t, p, y, low, high, z, noise_pa, rough_dip, step_s)
+    # The lowest of many noisy readings is one that noise has pulled down: look for the bottom on a quieter average.
+    quiet = smooth(p, width_for(noise_pa, rough_dip, step_s, BOTTOM_MEAN_S, 0.02))
+    low = lowest(quiet, high, low_end)
+    if low <= high:
+        return False
+    minimum, minimum_s = bottom(t, p, quiet, low, high, z, noise_pa, rough_dip, step_s)
     onset = t[high]
     for _ in range(3):
         dip = before - minimum
@@ -345,6 +359,19 @@ def level_before(
         Pressure at the onset [Pa] and slope there [Pa/s], 0 where the line is steady.
     """
     z = position(t, onset_s - guard_s)
+    # Where the line is straight for longer, a longer stretch tells its slope, which over a short one drowns in noise.
+    for reach in STRAIGHT_S:
+        a = position(t, onset_s - reach)
+        n = z - a
+        if n < FEWEST_STRAIGHT or t[a] < earliest_s or t[a] > onset_s - 0.9 * reach:
+            continue
+        m, mean, slope, c2, q1, q0, rest = _parabola(t[a:z], p[a:z], onset_s)
+        bend = c2 * (m * m + q1 * m - q0)
+        u = noise_pa / n**0.5  # of the mean; a line's end is twice, a parabola's three times as unsure
+        if abs(bend) < STRAIGHT_SIGMA * 2.24 * u and rest / (n - 3) < (1.0 + 2.0 / n**0.5) * noise_pa**2 + (0.003 * dip_pa) ** 2:
+            u_slope = 3.46 * u / reach
+            slope *= max(0.0, 1.0 - (u_slope / slope) ** 2) if slope != 0.0 else 0.0  # no more slope than stands out of the noise
+            return mean - slope * m, slope
     level, slope = p[max(z - 1, 0)], 0.0
     reach = BEFORE_S
     for narrower in range(4):
@@ -385,7 +412,7 @@ def bottom(
     """Lowest true pressure and its time: a parabola through the bottom of the dip, which neither noise nor spacing pulls down."""
     if noise_pa < 0.003 * dip_pa:
         return y[low], t[low]
-    for reach_s, share in ((0.03, 0.12), (0.02, 0.1), (0.012, 0.08), (0.008, 0.06)):
+    for reach_s, share in ((0.06, 0.12), (0.03, 0.12), (0.02, 0.1), (0.012, 0.08), (0.008, 0.06)):
         level = y[low] + max(share * dip_pa, 2.0 * noise_pa)
         reach = max(2, int(reach_s / step_s))
         a = z = low
