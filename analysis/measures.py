@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 
 BEFORE_S = 0.1  # pressure before a shot is averaged over up to this long
 STRAIGHT_S, FEWEST_STRAIGHT, STRAIGHT_SIGMA = (1.0, 0.6, 0.35), 12, 1.5  # or longer, where the line is straight
+STEEPEST_RING_PER_S = 4.0  # dips a second: a hose that rings with a quarter of the dip at 2.5 Hz
 BOTTOM_MEAN_S = 0.03
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
 RECOVERED = 0.9  # share of the dip that must be regained
@@ -373,6 +374,7 @@ def level_before(
             slope *= max(0.0, 1.0 - (u_slope / slope) ** 2) if slope != 0.0 else 0.0  # no more slope than stands out of the noise
             return mean - slope * m, slope
     level, slope = p[max(z - 1, 0)], 0.0
+    level_wider, slope_wider = level, slope
     reach = BEFORE_S
     for narrower in range(4):
         a = position(t, max(onset_s - reach, earliest_s))
@@ -392,6 +394,8 @@ def level_before(
             spread += x * x
             both += x * (p[i] - vm)
         slope = both / spread
+        if narrower > 0 and slope < -STEEPEST_RING_PER_S * dip_pa:
+            return level_wider, slope_wider  # that is the fall itself
         if abs(slope) < 3.0 * noise_pa / spread**0.5 or abs(slope) * reach < 0.005 * dip_pa:
             slope = 0.0
         level = vm - slope * xm
@@ -402,6 +406,7 @@ def level_before(
         if rest / n < (1.0 + 2.0 / n**0.5) * noise_pa**2 + (0.003 * dip_pa) ** 2:
             break
         reach *= 0.5
+        level_wider, slope_wider = level, slope
     return level, slope
 
 
