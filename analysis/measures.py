@@ -13,8 +13,9 @@ from analysis.jit import jit
 Floats = NDArray[np.float64]
 
 BEFORE_S = 0.1  # pressure before a shot is averaged over up to this long
-STRAIGHT_S, FEWEST_STRAIGHT, STRAIGHT_SIGMA = (1.0, 0.6, 0.35), 12, 1.5  # or longer, where the line is straight
+FEWEST_STRAIGHT, STRAIGHT_SIGMA = 12, 1.5  # or longer, where the line is straight
 STEEPEST_RING_PER_S = 4.0  # dips a second: a hose that rings with a quarter of the dip at 2.5 Hz
+BENT_S = 0.2  # a longer stretch of a recovery is no parabola
 BOTTOM_MEAN_S = 0.03
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
 RECOVERED = 0.9  # share of the dip that must be regained
@@ -360,19 +361,23 @@ def level_before(
         Pressure at the onset [Pa] and slope there [Pa/s], 0 where the line is steady.
     """
     z = position(t, onset_s - guard_s)
-    # Where the line is straight for longer, a longer stretch tells its slope, which over a short one drowns in noise.
-    for reach in STRAIGHT_S:
+    # A longer stretch tells a slope that drowns in noise over a short one: a straight line, or the parabola of a recovery that fades.
+    for reach in (1.0, 0.6, 0.35, 0.2, 0.12):
         a = position(t, onset_s - reach)
         n = z - a
         if n < FEWEST_STRAIGHT or t[a] < earliest_s or t[a] > onset_s - 0.9 * reach:
             continue
         m, mean, slope, c2, q1, q0, rest = _parabola(t[a:z], p[a:z], onset_s)
+        if rest / (n - 3) > (1.0 + 1.5 / n**0.5) * noise_pa**2:
+            continue
         bend = c2 * (m * m + q1 * m - q0)
         u = noise_pa / n**0.5  # of the mean; a line's end is twice, a parabola's three times as unsure
-        if abs(bend) < STRAIGHT_SIGMA * 2.24 * u and rest / (n - 3) < (1.0 + 2.0 / n**0.5) * noise_pa**2 + (0.003 * dip_pa) ** 2:
+        if reach > BENT_S and abs(bend) < STRAIGHT_SIGMA * 2.24 * u:
             u_slope = 3.46 * u / reach
             slope *= max(0.0, 1.0 - (u_slope / slope) ** 2) if slope != 0.0 else 0.0  # no more slope than stands out of the noise
             return mean - slope * m, slope
+        if reach <= BENT_S and c2 < 0.0:
+            return mean - slope * m + bend, slope - c2 * (2.0 * m + q1)
     level, slope = p[max(z - 1, 0)], 0.0
     level_wider, slope_wider = level, slope
     reach = BEFORE_S
