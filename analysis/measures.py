@@ -444,13 +444,14 @@ def bottom(
         # p = level + c1 x + c2 (x^2 - q1 x - q0), x from the mean time
         vertex = min(max((q1 - c1 / c2) / 2.0, t[a] - t[low] - mean_s), t[z] - t[low] - mean_s)
         fitted = level_pa + c1 * vertex + c2 * (vertex**2 - q1 * vertex - q0)
-        # A bottom sharper than the parabola: the lowest reading, less what noise has pulled it down.
-        sharp = y[low] + noise_pa
-        if sharp < fitted - noise_pa:
-            return sharp, t[low]
+        if y[low] < fitted - 2.0 * noise_pa:
+            break  # a bottom sharper than the parabola
         return fitted, t[low] + mean_s + vertex
-    # Too few readings at the bottom: the lowest, less what the lowest of about two noisy readings is too low.
-    return y[low] + 0.3 * noise_pa, t[low]
+    # Too few readings at the bottom: the lowest, less what the lowest of about two noisy readings is too low, and with what a
+    # corner between two flanks goes on falling, on average, between two readings.
+    left, right = max(y[max(low - 2, high)] - y[low], 0.0), max(y[min(low + 2, end - 1)] - y[low], 0.0)
+    corner = 0.25 * left * right / max(left + right, 1e-9)
+    return y[low] + 0.3 * noise_pa - corner, t[low]
 
 
 @jit
