@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import triggers
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
-from analysis.measures import RECOVERED, Fall, measure, recovery
+from analysis.measures import RECOVERED, Fall, measure, recovery, smooth, swing_s, width_for
 from analysis.record import Event, Outcome, Shot, ShotRecord
 
 Floats = NDArray[np.float64]
@@ -31,6 +31,9 @@ BESIDE_S = 0.06
 ROUGHEST = 6.0
 BRIEF_SIGMA = 9.0
 LEAST_SIGMA, LEAST_STEPS, SURE_SIGMA, LEAST_PA = 2.8, 1.5, 8.0, 600.0
+SURE_FIT = 8.0  # so sure is a fit of the whole fall, where noise smears the steps of the resolution:
+DITHER = 0.46
+FASTEST_S, SWING_MEAN_S = 0.14, 0.03  # no tool is fired twice within this
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S = 0.28
 # No hose rounds a deep dip this much: only a valve that stays open makes one.
@@ -290,7 +293,9 @@ class ShotDetector:
         if after_gap_s < RING_S and (small or faint or fall.risen > RISEN_FROM_GAP):
             return  # the line may ring from a shot that the gap has swallowed
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
-        self._accept(fall, noise, ready)
+        if self._swings(fall, noise, w.step_s, until_s=top_s + VIEW_S):
+            return
+        self._accept(fall, noise, float(mark[9]), ready)
 
     def _least(self, top_s: float, noise: float) -> float:
         """Depth below which a fall would be turned down anyway, with a margin; the swings of a ringing hose are many [Pa]."""
@@ -307,7 +312,19 @@ class ShotDetector:
         since = self._clean[a:z]
         return bool(since.size == 0 or since.max() - since[-1] < 0.3 * float(mark[4]))
 
-    def _accept(self, fall: Fall, noise: float, ready: int) -> None:
+    def _swings(self, fall: Fall, noise: float, step_s: float, *, until_s: float) -> bool:
+        """Whether falls follow each other faster than any tool is fired: the ripple of a pump."""
+        n = width_for(noise, fall.dip_pa, step_s, SWING_MEAN_S, 0.05)
+        if noise > 0.06 * n**0.5 * fall.dip_pa:
+            return False  # noise alone would swing as much
+        a, z = np.searchsorted(self._t[: self._scanned], [fall.time_s - 2.0 * FASTEST_S, min(until_s, fall.half_s + 2.0 * FASTEST_S)])
+        t, y = self._t[a:z] - fall.half_s, smooth(self._clean[a:z], n)
+        around = t - t.mean()
+        y = y - float(around @ y / (around @ around)) * t  # the slope of the pump that makes the ripple
+        middle, margin = fall.before_pa - 0.5 * fall.dip_pa, 0.12 * fall.dip_pa
+        return bool(swing_s(t, y, 0.0, middle + margin, middle - margin) < FASTEST_S)
+
+    def _accept(self, fall: Fall, noise: float, resolution: float, ready: int) -> None:
         last = self._last
         dip = fall.dip_pa
         if dip < FAINT_SIGMA * noise and fall.risen > 1.0 and fall.back < RECOVERED:
@@ -315,7 +332,7 @@ class ShotDetector:
         if (
             fall.rough > ROUGHEST
             or fall.risen > RISEN
-            or significance(fall, noise, float(self._state[triggers.RESOLUTION]), self._widths.step_s if self._widths else 1.0) < SURE_SIGMA
+            or significance(fall, noise, resolution, self._widths.step_s if self._widths else 1.0) < SURE_SIGMA
         ):
             return
         if last is not None:
@@ -449,6 +466,8 @@ class ShotDetector:
 
 def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: float) -> float:
     """How many times the noise a filter matched to the dip would see."""
+    if fall.sure >= SURE_FIT and fall.dip_pa > max(resolution_pa, LEAST_PA) and noise_pa > DITHER * resolution_pa:
+        return fall.sure
     # Rounding is not noise: where noise does not smear it, one step down may be a slow drift and is no dip.
     if fall.dip_pa < max(LEAST_SIGMA * noise_pa, LEAST_STEPS * resolution_pa, LEAST_PA):
         return 0.0

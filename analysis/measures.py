@@ -16,6 +16,8 @@ BEFORE_S = 0.1  # pressure before a shot is averaged over up to this long
 FEWEST_STRAIGHT, STRAIGHT_SIGMA = 12, 1.5  # or longer, where the line is straight
 STEEPEST_RING_PER_S = 4.0  # dips a second: a hose that rings with a quarter of the dip at 2.5 Hz
 BENT_S = 0.2  # a longer stretch of a recovery is no parabola
+FAINT_SIGMA, FAINT_BEFORE_S = 6.0, 0.3  # dips in so much noise are measured by a fit of the whole fall
+MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.11, 0.17), 20, 0.008
 BOTTOM_MEAN_S = 0.03
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
 RECOVERED = 0.9  # share of the dip that must be regained
@@ -63,6 +65,8 @@ class Fall:
         How far the pressure had risen within `LOOK_BACK_S` before the fall, over the dip.
     slope_pa_per_s : float
         Slope before the fall [Pa/s].
+    sure : float
+        Of a faint fall: its depth over the standard deviation of a fit of the whole fall; else 0.
     """
 
     time_s: float
@@ -80,6 +84,7 @@ class Fall:
     rough: float
     risen: float
     slope_pa_per_s: float
+    sure: float
 
     @property
     def dip_pa(self) -> float:
@@ -259,6 +264,14 @@ def _measure(
         dip = before - minimum
         if dip <= 0.0:
             return False
+    sure = 0.0
+    if dip < FAINT_SIGMA * noise_pa:
+        begin, finish = position(t, max(onset - FAINT_BEFORE_S, earliest_s)), min(position(t, minimum_s) + 1, z)
+        if finish - begin > 16:
+            onset, before, dip, sure = matched(t, p, begin, finish, onset)
+            minimum = before - dip
+            if dip <= 0.0:
+                return False
     t20, t80 = crossing(t, y, before - 0.2 * dip, high, low), crossing(t, y, before - 0.8 * dip, high, low)
     t60 = crossing(t, y, before - 0.6 * dip, high, low)
     t10, t50 = crossing(t, p, before - 0.1 * dip, high, low), crossing(t, p, before - 0.5 * dip, high, low)
@@ -283,6 +296,7 @@ def _measure(
     shape[12] = path / span if span > 0.0 else 0.0
     shape[13] = (before - start) / dip
     shape[14] = slope
+    shape[15] = sure
     return True
 
 
@@ -318,6 +332,75 @@ def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s
         if bend < 0.0:
             best += 0.5 * (explained[k - 1] - explained[k + 1]) / bend * step
     return best
+
+
+@jit
+def swing_s(t: Floats, y: Floats, at_s: float, upper_pa: float, lower_pa: float) -> float:
+    """Time to the nearest other fall of like size, before or after the one that is half over at `at_s` [s]; inf without one.
+
+    A fall runs from above the upper to below the lower level; between two falls the pressure must have been above the upper one.
+    """
+    nearest = np.inf
+    middle = position(t, at_s)
+    i = middle
+    while i < t.size and y[i] < upper_pa:
+        i += 1
+    while i < t.size and y[i] > lower_pa:
+        i += 1
+    if i < t.size:
+        nearest = t[i] - at_s
+    i = min(middle, t.size - 1)
+    while i >= 0 and y[i] < upper_pa:
+        i -= 1
+    while i >= 0 and y[i] > lower_pa:
+        i -= 1
+    while i >= 0 and y[i] < upper_pa:
+        i -= 1
+    return min(nearest, at_s - t[i]) if i >= 0 else nearest
+
+
+@jit
+def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float) -> tuple[float, float, float, float]:
+    """Fit falls of several widths, each at every moment near the first guess, to readings in which noise hides the edge.
+
+    Parameters
+    ----------
+    a, z : int
+        The readings: from a level stretch before the fall to its bottom.
+    onset_s : float
+        First guess of the onset [s].
+
+    Returns
+    -------
+    tuple of float
+        Onset [s], level before it [Pa], how far the pressure has fallen at the end [Pa], and by how many of its own standard
+        deviations that differs from no fall at all.
+    """
+    best, onset, level, fallen, sure = np.inf, onset_s, p[a], 0.0, 0.0
+    n = z - a
+    shape = np.empty(n)
+    for width_s in MATCHED_S:
+        for k in range(-MATCHED_STEPS, MATCHED_STEPS + 1):
+            from_s = onset_s + k * MATCHED_STEP_S
+            s1, s2, v1, v2, both = 0.0, 0.0, 0.0, 0.0, 0.0
+            for i in range(n):
+                x = max((t[a + i] - from_s) / width_s, 0.0)
+                shape[i] = 1.0 - math.exp(-(x**EDGE_POWER))
+                v = p[a + i] - p[a]
+                s1 += shape[i]
+                s2 += shape[i] ** 2
+                v1 += v
+                v2 += v * v
+                both += shape[i] * v
+            spread = s2 - s1 * s1 / n
+            if spread < 1.0:
+                continue
+            depth = -(both - s1 * v1 / n) / spread
+            rest = v2 - v1 * v1 / n - depth * depth * spread
+            if depth > 0.0 and rest < best:
+                best, onset, level, fallen = rest, from_s, p[a] + (v1 + depth * s1) / n, depth * shape[n - 1]
+                sure = depth / math.sqrt(max(rest, 1e-9) / max(n - 4, 1) / spread)
+    return onset, level, fallen, sure
 
 
 @jit

@@ -23,6 +23,7 @@ MEAN_S = (0.006, 0.03, 0.08)
 UP_SPIKE = 4  # readings
 SPIKE_S = 0.016  # what comes back within this time was electrical: no line fills that fast
 LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
+LEAST_STEP_PA = 1e-3
 GAP_S = 0.15
 NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
@@ -34,8 +35,8 @@ BIG_SHARE = 0.005  # of absolute pressure; noise that grows all at once is no in
 # Kinds of mark
 FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
 # Columns of a mark: kind, scale or length of spike, position and time of its peak, size, first position above the threshold, noise,
-# position at which it was issued, threshold
-MARK_COLUMNS = 9
+# position at which it was issued, threshold, resolution known by then
+MARK_COLUMNS = 10
 
 # Slots of the float state
 NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S, BIN_0, BIN_T, BIN_P = (
@@ -92,7 +93,7 @@ def first_state(t_s: Floats, p_pa: Floats) -> tuple[Floats, Ints]:
     state, places = np.zeros(FLOATS), np.zeros(INTS, dtype=np.int64)
     bend = np.abs(p_pa[2:] - 2.0 * p_pa[1:-1] + p_pa[:-2])
     step = np.abs(np.diff(p_pa))
-    step = step[step > 1e-3]
+    step = step[step > LEAST_STEP_PA]
     state[RESOLUTION] = float(step.min()) if step.size else 0.0
     state[NOISE] = float(np.median(bend)) if bend.size else 0.0  # median of the second difference's size
     state[REFERENCE] = float(p_pa[0]) if p_pa.size else 0.0
@@ -149,6 +150,8 @@ def scan(
         # Big jumps that alternate in direction: interference. A shot turns once, a spike once more.
         if i > start:
             leap = x - raw[k - 1]
+            if leap != 0.0 and (abs(leap) < state[RESOLUTION] or state[RESOLUTION] == 0.0) and abs(leap) > LEAST_STEP_PA:
+                state[RESOLUTION] = abs(leap)
             if abs(leap) > max(8.0 * sigma, 3.0 * state[RIPPLE_0], BIG_SHARE * (abs(x) + 1e5)):
                 if t[k] - state[JUMP_S] > CHAIN_S:
                     places[TURNS] = 0
@@ -263,6 +266,7 @@ def scan(
                         marks[found, 6] = sigma
                         marks[found, 7] = here
                         marks[found, 8] = threshold
+                        marks[found, 9] = state[RESOLUTION]
                         found += 1
                         places[ABOVE_0 + s] = 2
                 if places[ABOVE_0 + s] == 2:

@@ -37,6 +37,8 @@ class Scene:
     spikes_per_min: float = 0.0
     gaps: int = 0
     sawtooth_pa_per_s: float = 0.0
+    ripple_pa: float = 0.0  # while the pump of the sawtooth runs
+    ripple_hz: float = 14.0
     jitter: float = 0.15
 
 
@@ -62,6 +64,18 @@ def dip_shape(x: Floats, scene: Scene) -> Floats:
     return shape
 
 
+PERIOD_S = 40.0
+
+
+def pump(t: Floats, scene: Scene) -> Floats:
+    """Sawtooth of a pump that runs for the last 30 % of each period [Pa]."""
+    phase = t % PERIOD_S
+    saw: Floats = (
+        np.where(phase < 0.7 * PERIOD_S, -0.3 * phase, -0.21 * PERIOD_S + 0.7 * (phase - 0.7 * PERIOD_S)) * scene.sawtooth_pa_per_s
+    )
+    return saw
+
+
 def record(scene: Scene, seed: int) -> Scored:
     """Make a recording of a scene."""
     rng = np.random.default_rng(seed)
@@ -82,12 +96,12 @@ def record(scene: Scene, seed: int) -> Scored:
         # What the shots before leave behind is part of this one's start and of its bottom.
         before = sum(float(dips[j] * dip_shape(np.array([when - times[j]]), scene)[0]) for j in range(i))
         course = np.sum([dips[j] * dip_shape(fine + when - times[j], scene) for j in range(i + 1)], axis=0)
+        course = course + pump(fine + when, scene) - pump(np.array([when]), scene)
         until = float(times[i + 1] - when) if i + 1 < len(times) else 0.3
         true_dips[i] = before - float(np.min(course[fine < until]))
-    if scene.sawtooth_pa_per_s:
-        period = 40.0
-        phase = t % period
-        p += np.where(phase < 0.7 * period, -0.3 * phase, -0.3 * 0.7 * period + 0.7 * (phase - 0.7 * period)) * scene.sawtooth_pa_per_s
+    p += pump(t, scene)
+    if scene.ripple_pa:
+        p += np.where(t % PERIOD_S > 0.7 * PERIOD_S, scene.ripple_pa * np.sin(2.0 * np.pi * scene.ripple_hz * t), 0.0)
     p += rng.normal(0.0, scene.noise_pa, n)
     for _ in range(int(scene.spikes_per_min * length / 60.0)):
         at, width = rng.integers(10, n - 10), rng.integers(1, 3)
@@ -106,6 +120,9 @@ def record(scene: Scene, seed: int) -> Scored:
 SCENES = (
     Scene(name="clean at the tool"),
     Scene(name="no shot at all", single=0, bursts=0),
+    Scene(name="pump and ripple", single=0, bursts=0, rate_hz=500.0, noise_pa=80.0, step_pa=50.0, sawtooth_pa_per_s=8000.0,
+          ripple_pa=1500.0),
+    Scene(name="pump, 8 bit", single=0, bursts=0, noise_pa=150.0, step_pa=3000.0, sawtooth_pa_per_s=8000.0),
     Scene(name="noisy, 10 bit", noise_pa=3000.0, step_pa=1350.0),
     Scene(name="fast logger", rate_hz=2000.0, every_s=0.25),
     Scene(name="slow logger", rate_hz=50.0, noise_pa=3000.0),
@@ -113,6 +130,8 @@ SCENES = (
     Scene(name="spikes and gaps", spikes_per_min=10.0, gaps=3),
     Scene(name="on a receiver", dip_pa=6000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.15, overshoot=0.0,
           kept=0.5, every_s=0.5, sawtooth_pa_per_s=2000.0),
+    Scene(name="receiver with pump", rate_hz=125.0, dip_pa=6000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.08, bottom_s=0.2,
+          recovery_s=0.15, overshoot=0.0, kept=0.5, every_s=0.3, sawtooth_pa_per_s=12000.0, ripple_pa=500.0),
     Scene(name="near one step", dip_pa=2500.0, noise_pa=500.0, step_pa=1350.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.15, overshoot=0.0,
           kept=0.7, every_s=0.6),
 )  # fmt: skip

@@ -25,12 +25,16 @@ def scene(name: str) -> Scene:
     [
         ("clean at the tool", 0.995),
         ("no shot at all", 1.0),
+        ("pump and ripple", 1.0),
+        ("pump, 8 bit", 1.0),
         ("noisy, 10 bit", 0.995),
         ("fast logger", 0.995),
         ("slow logger", 0.95),
         ("ringing hose", 0.995),
         ("spikes and gaps", 0.97),
         ("on a receiver", 0.95),
+        ("receiver with pump", 0.95),
+        ("near one step", 0.9),
     ],
 )
 def test_shots_are_found_where_they_are(name: str, least: float) -> None:
