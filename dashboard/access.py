@@ -26,7 +26,7 @@ ALPHABET: Final = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # nothing that is mistaken 
 CODE_LENGTH: Final = 8  # 31**8: at the global limit of tries, thousands of years to half of them
 TRIES_PER_ADDRESS, TRIES_IN_ALL, TRIES_IN_S = 5, 60, 60.0
 LOCAL: Final = frozenset({"localhost", "127.0.0.1", "::1"})
-OPEN_PATHS: Final = frozenset({"/enter", "/alive", "/_favicon.ico"})  # they and the assets hold nothing of the reader's
+OPEN_PATHS: Final = frozenset({"/enter", "/_favicon.ico"})  # they and the assets hold nothing of the reader's
 CODE_BYTES: Final = 1000
 FILE_TYPES: Final = (".csv", ".txt", ".tsv", ".dat", ".log")
 PACKED: Final = ".zip"  # a session, as farend hands it out
@@ -206,7 +206,8 @@ def _asking(problem: str, status: int) -> Response:
 ENTER_PAGE: Final = """<!doctype html>
 <html lang="en">
 <head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>Access code – farend</title>
-<link rel="stylesheet" href="/assets/farend.css"><script src="/assets/enter.js" defer></script></head>
+<link rel="stylesheet" href="/assets/farend.css">
+<link rel="stylesheet" href="/assets/now.css"><script src="/assets/enter.js" defer></script></head>
 <body><main class="enter"><h1>farend</h1>
 <form method="post" action="/enter" class="card" id="enter">
 <label for="code">Access code</label>

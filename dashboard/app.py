@@ -210,6 +210,11 @@ class Handler(WSGIRequestHandler):
     disable_nagle_algorithm = True
     wbufsize = 1 << 16
 
+    def finish(self) -> None:
+        """Close the connection; the other end may have gone before the last piece was taken."""
+        with contextlib.suppress(OSError):
+            super().finish()
+
 
 def _warm_up(home: Path) -> None:
     """Have the line model compiled before somebody waits for it; what is wrong with a line is said on its page."""

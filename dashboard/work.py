@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from analysis.units import from_si
 from dashboard import figures
+from dashboard.recordings import Recordings
 from logger.home import bin_folder, lines_folder, safe_name
 from logger.kept import delete, find_session, list_sessions, rename, restore, save_imported
 from logger.session import Session, append_mark, change_session
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from analysis.steady import Steady
     from analysis.water import WaterBalance
     from analysis.whatif import WhatIf
-    from dashboard.live import Follower, Live
     from logger.open import Recording
 
 T = TypeVar("T")
@@ -65,8 +65,7 @@ class Work:
         self._making: dict[tuple[Any, ...], threading.Lock] = {}
         self._counts: dict[tuple[str, int, int], int] = {}
         self._lock = threading.Lock()
-        self._follower: Follower | None = None
-        self._following = threading.Lock()
+        self.recordings = Recordings(self.home)
 
     def _once(self, key: tuple[Any, ...], make: Callable[[], T]) -> T:
         """Make a value, or hand out the one that was made before from the same key; who asks meanwhile waits for that one alone."""
@@ -153,47 +152,6 @@ class Work:
         reading = read_csv(data, name=stem, unit=unit or None)
         folder = save_imported(self.home, stem, reading)
         return Taken(name=folder.name, sentences=tuple(wording.imported(reading, folder)))
-
-    # The recording that is being made
-
-    def live(self) -> Live | None:
-        """Look at the recording that is being made, if there is one."""
-        from dashboard.live import Follower
-
-        with self._following:
-            if self._follower is None:
-                self._follower = Follower(self.home)
-            return self._follower.look()
-
-    def window_of(self, session: Session) -> tuple[float, float] | None:
-        """Working pressures of the tool [Pa gauge], where the session names a line that is kept and its tool has a window."""
-        from analysis.line import parse_line
-
-        for name, text in self.lines().items():
-            with contextlib.suppress(ValueError):
-                line = parse_line(text)
-                if session.line and session.line in {name, line.name}:
-                    return line.tool.window_pa
-        return None
-
-    def mark_now(self, text: str) -> float:
-        """Mark this moment of the recording that is being made, and return it [s].
-
-        Raises
-        ------
-        ValueError
-            If there is no text, or nothing is being recorded.
-        """
-        live = self.live()
-        if live is None:
-            msg = "nothing is being recorded."
-            raise ValueError(msg)
-        if not text.strip():
-            msg = "write what happened, in a word or two."
-            raise ValueError(msg)
-        time_s = round(float(live.t_s[-1]), 3)
-        append_mark(live.session.folder, {"time_s": time_s, "kind": "changed", "text": text.strip()[:200]})
-        return time_s
 
     def edit(self, name: str, new_name: str, *, notes: str, line: str, site: str) -> str:
         """Change what is said of a session, and return its name as kept.

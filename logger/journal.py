@@ -10,6 +10,7 @@ next one begins, so what a power cut can tear is the last batch only, and the ch
 
 from __future__ import annotations
 
+import contextlib
 import os
 import struct
 import zlib
@@ -194,14 +195,19 @@ class JournalTail:
     @property
     def columns(self) -> list[str]:
         """Names of the columns; none before the journal has begun."""
+        if self._schema is None:
+            with contextlib.suppress(FileNotFoundError), self.path.open("rb") as file:
+                self._schema, self._position = _read_schema(file.read(1 << 20))
         return [] if self._schema is None else list(self._schema.names)
 
     def new(self) -> Iterator[dict[str, NDArray[np.float64]]]:
         """Yield the intact batches that were not yielded before; whoever stops early goes on there the next time."""
-        size = self.path.stat().st_size
-        with self.path.open("rb") as file:
-            if self._schema is None:
-                self._schema, self._position = _read_schema(file.read(1 << 20))
+        try:
+            file = self.path.open("rb")
+        except FileNotFoundError:
+            return  # the recording has just been finished
+        with file:
+            size = os.fstat(file.fileno()).st_size if self.columns else 0
             while self._schema is not None and self._position < size:
                 step = _message_length(file, self._position, size)
                 file.seek(self._position)

@@ -38,7 +38,7 @@ class LiveState:
     at_s : float
         Wall time of that [s since 1970].
     state : str
-        As in the recorder's status: "recording", "silent", "device away".
+        As in the recorder's status: "recording", "silent", "device away"; "finishing" once it ends.
     warning : str
         What needs attention now, e.g. a disk nearly full.
     bad_lines : int

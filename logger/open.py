@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 from pathlib import Path
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.constants import ATMOSPHERE_ABS_PA
+from logger.channel import Channel
 from logger.kept import find_session
 from logger.marks import Mark, read_marks
 from logger.session import Session, open_session
@@ -239,6 +240,12 @@ def _recording(
         session=session,
         _others={n: partial(read, c) for n, c in pressures.items()},
     )
+
+
+def tool_channel(channels: Sequence[Channel]) -> Channel | None:
+    """The pressure that is meant where nobody chose one: the tool's, else the likeliest; None without a pressure."""
+    pressures = {c.name: c for c in channels if c.is_pressure and not (c.absolute and _has(c.name, _BAROMETER_WORDS))}
+    return pressures[_likeliest({n: n for n in pressures}, _PRESSURE_WORDS)] if pressures else None
 
 
 def _choose(name: str, pressures: Mapping[str, str], columns: Mapping[str, object], channel: str | None) -> str:

@@ -375,6 +375,7 @@ class _Recorder:
 
     def _close(self) -> None:
         if self._shown is not None:
+            self._shown.show(self._held, state="finishing")
             self._shown.close()
         if self._journal is None:
             return

@@ -4,23 +4,17 @@ from __future__ import annotations
 
 import base64
 import json
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 from dashboard.app import PAGES, create_app, read_address, render
-from dashboard.pages import compare, leakdown, now, sessions, setup, shots
+from dashboard.pages import compare, leakdown, sessions, setup, shots
 from dashboard.reader import Reader
 from dashboard.ui import burst_of, window_moved, window_of
 from dashboard.work import Work
-from logger.channel import Channel
-from logger.journal import JournalWriter
-from logger.readings import new_journal_path
-from logger.session import create_session, lock_session
-from tests.browser.home import AFTER, BEFORE, NIGHT, make_home, nailing
+from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
 
 
 @pytest.fixture(scope="module")
@@ -155,30 +149,6 @@ def test_shots_are_handed_out_as_csv(work: Work) -> None:
     assert len(lines) == 1 + len(work.shots(BEFORE)[0].shots)
     assert float(lines[1].split(",")[2]) == pytest.approx(92.8, abs=0.5)
     assert client.get("/download/shots.csv", query_string={"session": "../x"}, headers={"Host": "localhost"}).status_code == 404
-
-
-def test_now_follows_a_recording_on_disk_and_marks_it(tmp_path: Path) -> None:
-    t_s, kpa = nailing(0.4, 60.0, np.random.default_rng(3))
-    session = create_session(tmp_path, "live", started=datetime.now(UTC), channels=[Channel(name="tool", unit="kPa")])
-    work = Work(tmp_path)
-    assert "Nothing is being recorded" in text_of(now.layout(work, {}, Reader("bar")))
-    assert "Not marked" in now.marked(work, "fitted the receiver")
-    half = t_s.size // 2
-    with lock_session(session.folder):
-        journal = JournalWriter(new_journal_path(session.folder), ["time_s", "tool"])
-        journal.write([t_s[:half], kpa[:half]])
-        first = work.live()
-        journal.write([t_s[half:], kpa[half:]])
-        second = work.live()
-        assert "12 in the last minute" in text_of(now.layout(work, {}, Reader("bar")))
-        assert now.marked(work, "fitted the receiver").startswith("Marked at")
-        journal.close()
-    assert first is not None
-    assert second is not None
-    assert 0 < len(first.shots) < len(second.shots) == 12
-    assert second.now_pa == pytest.approx(640e3, abs=1e3)
-    assert work.live() is None
-    assert session.marks[0]["text"] == "fitted the receiver"
 
 
 def test_results_are_made_once_until_the_session_changes(work: Work) -> None:
