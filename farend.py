@@ -256,22 +256,72 @@ def _plan(args: argparse.Namespace) -> int:
 def _leakdown(args: argparse.Namespace) -> int:
     if args.plan:
         return _plan(args)
-    if args.what is None:
-        return _complain("leakdown needs a recording, or --plan.", code=2)
+    if args.volume_from:
+        return _volume_from(args)
+    if not args.what:
+        return _complain("leakdown needs a recording, or --plan, or --volume-from.", code=2)
+    if len(args.what) > 1:
+        return _segments(args)
 
-    from analysis.cycles import find_cycles
     from analysis.leak_cost import leak_cost
-    from analysis.leakdown import fit_leakdown
-    from analysis.shut_in import shots_of_work, why_not, withhold
+    from analysis.shut_in import judge
     from dashboard import answers, wording
 
-    recording = _open(args.what, args)
-    leak = fit_leakdown(recording.t_s, recording.p_pa, **_vessel(args, recording))
-    cycles = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
-    why = why_not(shots_of_work(recording.shots), cycles)
-    leak = withhold(leak, why) if why else leak
+    recording = _open(args.what[0], args)
+    leak = judge(recording.t_s, recording.p_pa, recording.shots, **_vessel(args, recording))
     cost = leak_cost(leak.leak_m3_per_s, tariff_per_kwh=args.tariff)
     return _answer(args, answers.leakdown(leak, cost), wording.leakdown(leak, cost, _reader(args)))
+
+
+def _segments(args: argparse.Namespace) -> int:
+    """Share a leak out over the segments of a line, from several recordings."""
+    from analysis.leak_segments import SegmentTest, leak_by_segment, stated_open
+    from analysis.shut_in import judge
+    from dashboard import leak_answers
+
+    given = [word.partition("=") for word in args.segment]
+    volumes = {name.strip(): parse_quantity(volume, "volume") for name, _, volume in given}
+    tests: list[SegmentTest] = []
+    for i, what in enumerate(args.what):
+        recording = _open(what, args)
+        names = tuple(n.strip() for n in args.open[i].split(",")) if i < len(args.open) else stated_open(recording.marks)
+        if not names or not set(names) <= set(volumes):
+            msg = (
+                f"{what}: give each segment with its volume (--segment 'tank=50 L'), and for each recording those that were open "
+                "(--open 'tank, hose'), or mark the session 'open: tank, hose'."
+            )
+            raise ValueError(msg)
+        vessel = _vessel(args, recording) | {"volume_m3": sum(volumes[n] for n in names)}
+        leak = judge(recording.t_s, recording.p_pa, recording.shots, **vessel)
+        tests.append(SegmentTest(name=recording.name, open=names, leak_m3_per_s=leak.leak_m3_per_s))
+    found = leak_by_segment(tuple(volumes), tests)
+    reference_pa = parse_quantity(args.reference, "pressure")
+    return _answer(args, leak_answers.segments(found, tests), leak_answers.segments_words(found, reference_pa, _reader(args)))
+
+
+def _volume_from(args: argparse.Namespace) -> int:
+    """Measure the air that a line holds."""
+    from analysis.shut_in_volume import find_step, volume_by_draw, volume_by_receiver
+    from dashboard import leak_answers
+
+    kind, _, amount = args.volume_from.strip().partition(" ")
+    if kind not in {"receiver", "air"}:
+        return _complain("--volume-from is 'receiver 24 L' (a known one was let over) or 'air 10 L' (free air was drawn).", code=2)
+    known_m3 = parse_quantity(amount, "volume")
+    if args.what:
+        recording = _open(args.what[0], args)
+        step = find_step(recording.t_s, recording.p_pa)
+        before_pa, after_pa = step.before_pa, step.after_pa
+    elif args.before and args.after:
+        before_pa, after_pa = parse_quantity(args.before, "pressure"), parse_quantity(args.after, "pressure")
+    else:
+        msg = "--volume-from needs a recording of the step, or the pressures --before and --after it."
+        raise ValueError(msg)
+    if kind == "air":
+        volume = volume_by_draw(known_m3, before_pa, after_pa)
+    else:
+        volume = volume_by_receiver(known_m3, before_pa, parse_quantity(args.line_before, "pressure"), after_pa)
+    return _answer(args, leak_answers.volume(volume), leak_answers.volume_words(volume, _reader(args)))
 
 
 def _cycles(args: argparse.Namespace) -> int:
@@ -281,7 +331,7 @@ def _cycles(args: argparse.Namespace) -> int:
 
     recording = _open(args.what, args)
     cycles = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
-    shots = shots_of_work(recording.shots)
+    shots = shots_of_work(recording.shots, recording.t_s, recording.p_pa)
     if shots:
         note = f"The recording shows work, {shots} shots: a line that recovers can look like a run of the pump. Record at the tank."
         cycles = replace(cycles, warnings=(*cycles.warnings, note))
@@ -541,7 +591,15 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--volume", help="air behind the sensor, e.g. of the receiver, to weigh the air per shot")
 
     p = command("leakdown", _leakdown, "say whether a shut-in line leaks, how much, and how sure that is", show, one)
-    p.add_argument("what", metavar="WHAT", nargs="?", help=WHAT)
+    p.add_argument("what", metavar="WHAT", nargs="*", help=f"{WHAT}; several, with different valves shut, tell the segment")
+    p.add_argument(
+        "--segment", action="append", default=[], metavar="NAME=VOLUME", help="one for each part of the line, from the supply on"
+    )
+    p.add_argument("--open", action="append", default=[], metavar="NAMES", help="parts open in a recording; once for each recording")
+    p.add_argument("--volume-from", metavar="KNOWN", help="measure the volume: 'receiver 24 L' let into the line, or 'air 10 L' drawn")
+    p.add_argument("--before", metavar="PRESSURE", help="with --volume-from, without a recording: of the receiver, or before drawing")
+    p.add_argument("--after", metavar="PRESSURE", help="with --volume-from, without a recording: when it stood still again")
+    p.add_argument("--line-before", default="0 bar", metavar="PRESSURE", help="with a receiver: of the line before it was let in")
     p.add_argument("--plan", action="store_true", help="say beforehand how long to leave it shut in")
     p.add_argument("--leak", default="0.01 L/s", help="with --plan: the leak that must show, free air")
     p.add_argument("--noise", default="0.005 bar", help="with --plan: noise of one reading of the sensor")

@@ -2,26 +2,76 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final
 
-from analysis.cycles import Cycles
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.constants import ATMOSPHERE_ABS_PA, LEAK_REFERENCE_PA
+from analysis.cycles import Cycle, pump_runs
 from analysis.estimate import Estimate
-from analysis.leakdown import Leakdown
+from analysis.leak_breaks import condense
+from analysis.leakdown import Leakdown, Stretches, fit_readings
 from analysis.record import ShotRecord
+
+Array = NDArray[np.float64]
 
 SHOTS_OF_WORK: Final = 3  # a recording with so many shots is one of work, not of a line left alone
 RUNS_OF_A_PUMP: Final = 2  # a single run is a refill, which the leak-down leaves out by itself
+SLOWEST_SHOTS_S: Final = 0.2  # readings further apart show no shot [s]; a shot's dip lasts some tenths of a second
+MEAN_S: Final = 0.02  # readings are averaged over this before they are asked whether anything moves [s]; short against a shot
+STILL_SIGMAS: Final = 9.0  # the spread of some fifty readings is 4.5 of their noise; 9 in none of a night's seconds by chance
+STILL_PA: Final = 500.0  # a shot that moves the pressure by less is none that matters for a leak [Pa]; by choice
 PAUSE_S: Final = 3600.0  # between runs; in shorter pauses the air in the tank has not come to the wall's temperature
 
 
-def shots_of_work(find: Callable[[], ShotRecord]) -> int:
+def judge(
+    t_s: ArrayLike,
+    p_pa: ArrayLike,
+    find: Callable[[], ShotRecord],
+    *,
+    volume_m3: float | None = None,
+    temp_k: ArrayLike | None = None,
+    p_amb_pa: ArrayLike | float = ATMOSPHERE_ABS_PA,
+    reference_pa: float = LEAK_REFERENCE_PA,
+    leave_out: Stretches = (),
+    use: Stretches = (),
+) -> Leakdown:
+    """Judge a leak-down, or say why the recording is none; `find` finds its shots, see `fit_leakdown` for the rest."""
+    t, p = np.asarray(t_s, dtype=np.float64), np.asarray(p_pa, dtype=np.float64)
+    amb = p_amb_pa if isinstance(p_amb_pa, float | int) else np.asarray(p_amb_pa, dtype=np.float64)
+    readings = condense(t, p, None if temp_k is None else np.asarray(temp_k, dtype=np.float64), amb)
+    leak = fit_readings(readings, volume_m3=volume_m3, reference_pa=reference_pa, leave_out=leave_out, use=use)
+    why = why_not(shots_of_work(find, t, p), pump_runs(readings))
+    return withhold(leak, why) if why else leak
+
+
+def shots_of_work(find: Callable[[], ShotRecord], t_s: Array, p_pa: Array) -> int:
     """Count as `recovered_shots` does in what `find` finds; 0 as well where it refuses, as there are too few readings to see any."""
+    if _nothing_moves(t_s, p_pa):
+        return 0
     try:
         return recovered_shots(find())
     except ValueError:
         return 0
+
+
+def _nothing_moves(t_s: Array, p_pa: Array) -> bool:
+    """Whether the readings are too slow to show shots, or lie still: then nobody needs to search millions of them for shots."""
+    every_s = float(t_s[-1] - t_s[0]) / max(t_s.size - 1, 1)
+    if every_s > SLOWEST_SHOTS_S or t_s.size < 100:
+        return every_s > SLOWEST_SHOTS_S
+    mean_of = max(1, round(MEAN_S / every_s))
+    p = p_pa[: p_pa.size // mean_of * mean_of].reshape(-1, mean_of).mean(axis=1) if mean_of > 1 else p_pa
+    if not np.isfinite(p).all():
+        return False
+    second = max(2, round(1.0 / (mean_of * every_s)))
+    p = p[: p.size // second * second].reshape(-1, second)
+    noise = 1.4826 * float(np.median(np.abs(np.diff(p[:: max(1, len(p) // 2000)], axis=1)))) / np.sqrt(2.0)
+    moved = np.ptp(p, axis=1) > max(STILL_SIGMAS * noise, STILL_PA)
+    return int(moved.sum()) < SHOTS_OF_WORK
 
 
 def recovered_shots(record: ShotRecord) -> int:
@@ -33,20 +83,20 @@ def recovered_shots(record: ShotRecord) -> int:
     return recovered if recovered >= SHOTS_OF_WORK else 0
 
 
-def why_not(shots: int, cycles: Cycles | None) -> str:
+def why_not(shots: int, cycles: Sequence[Cycle]) -> str:
     """Say why a recording cannot be read as a leak-down; empty where nothing speaks against it.
 
     Parameters
     ----------
     shots : int
         What `shots_of_work` gave.
-    cycles : Cycles or None
+    cycles : sequence of Cycle
         The pump's runs in the same recording.
     """
     if shots:
         return f"it shows work, {shots} shots. Shut the supply, leave the line alone and record again"
-    stops = [c.stop_s for c in cycles.cycles if c.stop_s is not None] if cycles else []
-    starts = [c.start_s for c in cycles.cycles if c.start_s is not None] if cycles else []
+    stops = [c.stop_s for c in cycles if c.stop_s is not None]
+    starts = [c.start_s for c in cycles if c.start_s is not None]
     pauses = [min((s for s in starts if s > stop), default=None) for stop in stops]
     short = [1 for stop, start in zip(stops, pauses, strict=True) if start is not None and start - stop < PAUSE_S]
     if len(starts) >= RUNS_OF_A_PUMP and short:

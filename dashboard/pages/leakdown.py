@@ -10,7 +10,7 @@ from dash import Dash, html
 from analysis.cycles import Cycles
 from analysis.leak_cost import leak_cost
 from analysis.leakdown import Leakdown
-from analysis.shut_in import recovered_shots
+from analysis.shut_in import recovered_shots, why_not
 from analysis.units import UnitError, from_si, parse_quantity
 from dashboard import figures, ui, wording
 from dashboard.reader import Reader, percent, seconds, significant
@@ -47,7 +47,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         return ui.page(TITLE, head, _work_instead(name, shots), ui.warnings(recording.warnings), _advice())
     try:
         cycles = work.cycles(name, query.get("channel"), volume)
-        if sum(c.start_s is not None and c.stop_s is not None for c in cycles.cycles) >= 2:
+        if why_not(0, cycles.cycles):
             return ui.page(TITLE, head, *_pump(name, recording, cycles, reader), _advice())
         leak = work.leak(name, query.get("channel"), volume)
     except ValueError as refusal:
