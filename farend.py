@@ -133,15 +133,19 @@ def _ports(args: argparse.Namespace) -> int:
 
 
 def _record(args: argparse.Namespace) -> int:
-    from logger.recorder import record_from_command
+    if not args.port and not args.mqtt:
+        return _complain("record needs --port or --mqtt; `farend ports` says what is connected.", code=2)
+    from logger.record_command import record_from_command
 
     folder = record_from_command(
         home=_home(),
-        port=args.port,
+        port=[*args.port, *(f"mqtt://{place}" for place in args.mqtt)],
         baud=args.baud,
         name=args.name,
         for_s=parse_quantity(args.duration, "time") if args.duration else None,
         until=args.until,
+        rotate_s=parse_quantity(args.rotate, "time") if args.rotate else None,
+        registers=args.registers,
         columns=args.columns,
         unit=args.unit,
         line=args.line or "",
@@ -550,13 +554,23 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--listen", type=float, default=2.0, metavar="SECONDS", help="how long to listen on each port")
 
     p = command("record", _record, "record a sensor into a session")
-    p.add_argument("--port", required=True, help="serial port or pyserial URL, see `farend ports`")
-    p.add_argument("--baud", type=int, default=115200)
+    p.add_argument(
+        "--port",
+        action="append",
+        default=[],
+        metavar="[NAME=]PORT",
+        help="serial port or pyserial URL, see `farend ports`; repeat it for several devices, and name them to tell their channels apart",
+    )
+    p.add_argument("--mqtt", action="append", default=[], metavar="BROKER/TOPIC", help="a sensor that publishes, as a further port")
+    p.add_argument("--registers", action="append", default=[], metavar="MAP.toml", help="ask Modbus RTU transmitters by this map")
+    once = "; once for all ports or once for each"
+    p.add_argument("--baud", type=int, action="append", default=[], help=f"default 115200{once}")
     p.add_argument("--name", help="name of the session")
     p.add_argument("--for", dest="duration", metavar="TIME", help="how long, e.g. '10 min'")
     p.add_argument("--until", metavar="HH:MM", help="until this time of day")
-    p.add_argument("--columns", help="what the values of a line are, where the device does not say, e.g. t_us,tool")
-    p.add_argument("--unit", help="unit of the pressures, where the device does not say")
+    p.add_argument("--rotate", metavar="TIME", help="begin a new session each so long, e.g. '1 h'; no reading is lost between")
+    p.add_argument("--columns", action="append", default=[], help=f"what a line's values are, if the device does not say: t_us,tool{once}")
+    p.add_argument("--unit", action="append", default=[], help=f"unit of the pressures, if the device does not say{once}")
     p.add_argument("--line", metavar="NAME", help="name of the air line that it is recorded on, kept with the session")
 
     p = command("calibrate", _calibrate, "set a sensor's zero, or two points of it against a reference gauge")

@@ -27,6 +27,8 @@ LATENCY_NOISE_S: Final = 0.5e-3  # scatter of the earliest arrivals
 MOST_DRIFT: Final = 0.02  # a ceramic resonator can be off by half a per cent; more is no clock
 STEERING_S: Final = 10.0  # an error of the time is worked off within about this
 SETTLING: Final = 60  # windows until the least delay counts as known
+BOOT_S: Final = 10.0  # a board that has just started counts at most so much
+REORDERED_S: Final = 1.0  # so long late readings may keep coming out of their order
 STALLED_S: Final = 3.0  # device time that falls behind for this long has stood still
 
 
@@ -53,6 +55,8 @@ class DeviceClock:
         Readings left out for their time stamp, and restarts, by the reason.
     rate_correction : float
         By which fraction the device's clock is corrected now; +50e-6 where it runs 50 ppm slow.
+    origin_s : float or None
+        Host time that is 0 s, for devices that share a time base; without it the first reading is at 0 s.
     """
 
     unit_s: float
@@ -60,13 +64,14 @@ class DeviceClock:
     wraps_at: float = 2.0**32
     problems: Counter[str] = field(default_factory=Counter)
     rate_correction: float = 0.0
+    origin_s: float | None = None
     _usual_s: float = math.nan  # step from reading to reading
     _last: float | None = None  # the last accepted time stamp, as sent
     _device_s: float = 0.0  # the same, unwrapped, from the first
     _time_s: float = 0.0
     _host_s: float = 0.0  # when it arrived
     _host_0: float = 0.0
-    _suspect: tuple[float, float] | None = None  # a time stamp that did not fit, and its arrival
+    _suspect: tuple[float, float, float] | None = None  # a time stamp that did not fit, its arrival, and that of the first such
     _earliest: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=WINDOWS))
     _window: tuple[float, float, float, float] | None = None  # device and host time at its start, device time and lag of the earliest
     _level_0: float = math.nan
@@ -89,9 +94,11 @@ class DeviceClock:
         if stamps.size == 0:
             return np.empty(0)
         if self._last is None:
-            self._last, self._host_s, self._host_0 = float(stamps[0]), host_s, host_s
-            return np.concatenate(([0.0], self.feed(stamps[1:], host_s)))
+            self._last, self._host_s = float(stamps[0]), host_s
+            self._move_to(self._first_s(stamps, host_s), host_s)
+            return np.concatenate(([self._time_s], self.feed(stamps[1:], host_s)))
         steps = np.mod(np.diff(stamps, prepend=self._last), self.wraps_at) * self.unit_s
+        steps[0] += self._turns_s(float(steps[0]), host_s)
         device_s = self._device_s + np.cumsum(steps)
         allowed = self._allowed(host_s)
         usual = float(np.median(steps))
@@ -103,6 +110,19 @@ class DeviceClock:
             self._time_s = float(times[-1])
             return times
         return np.array([self._one(float(s), host_s, following) for s, following in zip(stamps, [*stamps[1:], None], strict=True)])
+
+    def _first_s(self, stamps: Floats, host_s: float) -> float:
+        """Time of the first reading: the last of its block has come just now."""
+        if self.origin_s is None or self.speed != 1.0:
+            return 0.0
+        span = (float(stamps[-1]) - float(stamps[0])) % self.wraps_at * self.unit_s
+        return max(host_s - self.origin_s - (span if span < SLACK_S else 0.0), 0.0)
+
+    def _turns_s(self, step_s: float, host_s: float) -> float:
+        """Whole turns of the device's counter while nothing was heard of it [s]."""
+        turn_s = self.wraps_at * self.unit_s
+        away_s = host_s - self._host_s
+        return turn_s * max(round((away_s - step_s) / turn_s), 0) if self.speed == 1.0 and away_s > 0.5 * turn_s else 0.0
 
     def _allowed(self, host_s: float, slack_s: float = SLACK_S) -> float:
         """Return how far device time can have gone on since the last reading [s]."""
@@ -124,6 +144,7 @@ class DeviceClock:
     def _one(self, stamp: float, host_s: float, following: float | None) -> float:
         assert self._last is not None
         step = (stamp - self._last) % self.wraps_at * self.unit_s
+        step += self._turns_s(step, host_s)
         if step == 0.0:
             self.problems["same time twice"] += 1
             return math.nan
@@ -133,12 +154,20 @@ class DeviceClock:
             time_s = float(self._corrected(np.array([self._device_s + step]), host_s)[0])
             self._last, self._device_s, self._host_s, self._time_s = stamp, self._device_s + step, host_s, time_s
             return time_s
-        suspect, self._suspect = self._suspect, (stamp, host_s)
+        suspect, self._suspect = self._suspect, (stamp, host_s, host_s)
+        self.problems["time stamp fits nothing"] += 1
         if suspect is None or not 0 < (stamp - suspect[0]) * self.unit_s <= (host_s - suspect[1]) * self.speed + SLACK_S * self.speed:
-            # One that fits nothing may be damaged; only a second one that goes on from it makes it a restart.
-            self.problems["time stamp fits nothing"] += 1
-            return math.nan
+            return math.nan  # one that fits nothing may be damaged; only a second one that goes on from it makes it a restart
+        since = suspect[2]
+        self._suspect = (stamp, host_s, since)
+        if not self._may_be_new(stamp, host_s) and host_s - since < REORDERED_S:
+            return math.nan  # readings that come late, out of their order, soon end; a clock that was set goes on
         return self._restart(stamp, host_s)
+
+    def _may_be_new(self, stamp: float, host_s: float) -> bool:
+        """Whether a board that started again since its last reading can show this: it counts from 0."""
+        away_s = (host_s - self._host_s) * self.speed
+        return math.isinf(self.speed) or stamp * self.unit_s <= away_s + BOOT_S * max(self.speed, 1.0)
 
     def _wraps(self, stamp: float) -> bool:
         """Whether a smaller stamp can be a counter that wrapped: the last one was near the end, or time enough has passed."""
@@ -147,7 +176,7 @@ class DeviceClock:
 
     def _restart(self, stamp: float, host_s: float) -> float:
         """Go on after the board has started again: from here the host's clock says how much time has passed."""
-        self.problems["time stamp fits nothing"] -= 1  # the one before was right after all, though it is left out
+        self.problems["time stamp fits nothing"] -= 2  # this one is right, and so was the one before, though it is left out
         self.problems["device restarted"] += 1
         gap = max(host_s - self._host_s, 0.0)
         gap = gap * self.speed if math.isfinite(self.speed) else 0.0
@@ -159,10 +188,10 @@ class DeviceClock:
     def _move_to(self, time_s: float, host_s: float) -> None:
         """Begin anew at a time given by the host's clock."""
         self._time_s, self._device_s, self._host_s = time_s, time_s, host_s
-        self._host_0 = host_s - time_s
+        self._host_0 = host_s - time_s if self.origin_s is None else self.origin_s
         self._earliest.clear()
         self._window = None
-        self._level_0 = math.nan
+        self._level_0 = math.nan if self.origin_s is None else 0.0
         self.rate_correction = 0.0
 
     def _corrected(self, device_s: Floats, host_s: float) -> Floats:
@@ -193,7 +222,7 @@ class DeviceClock:
             self.problems["device's clock stood still"] += 1
             self._host_0 += least - usual
             self._earliest.clear()
-            self._level_0 = math.nan
+            self._level_0 = math.nan if self.origin_s is None else 0.0
             return least - usual
         self._earliest.append((at, least))
         self._fit(device_s, time_s)
@@ -217,7 +246,7 @@ class DeviceClock:
             if (following == keep).all() or following.sum() < 3:
                 break
             keep = following
-        if len(self._earliest) < SETTLING or math.isnan(self._level_0):
+        if self.origin_s is None and (len(self._earliest) < SETTLING or math.isnan(self._level_0)):
             self._level_0 = level  # the least delay there is, which is in every stamp and so in none
         target = device_s + slope * device_s + level - self._level_0
         self.rate_correction = float(np.clip(slope + (target - time_s) / STEERING_S, -MOST_DRIFT, MOST_DRIFT))
@@ -233,10 +262,13 @@ class HostClock:
         Lines a second if the device says so; else it is found from the arrivals.
     speed : float
         How much faster than life a played recording comes.
+    origin_s : float or None
+        Host time that is 0 s, for devices that share a time base; without it the first reading is at 0 s.
     """
 
     rate_hz: float | None = None
     speed: float = 1.0
+    origin_s: float | None = None
     _last_s: float | None = None
     _host_0: float = 0.0
     _period_s: float | None = None
@@ -247,9 +279,12 @@ class HostClock:
             return np.empty(0)
         if self._last_s is None:
             self._period_s = 1.0 / self.rate_hz if self.rate_hz else None
-            self._host_0 = host_s - (count - 1) * (self._period_s or 1e-3) / self.speed
-            self._last_s = (host_s - self._host_0) * self.speed
-            return np.linspace(0.0, self._last_s, count)
+            span = (count - 1) * (self._period_s or 1e-3)
+            alone = self.origin_s is None or self.speed != 1.0
+            self._host_0 = host_s - span / self.speed if alone else self.origin_s or 0.0
+            first = 0.0 if alone else max(host_s - self._host_0 - span, 0.0)
+            self._last_s = first + span
+            return first + np.linspace(0.0, span, count)
         now = max((host_s - self._host_0) * self.speed, self._last_s + 1e-6 * count)
         even = (now - self._last_s) / count
         if self.rate_hz is None:

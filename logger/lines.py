@@ -37,6 +37,7 @@ LARGEST_SI: Final = {"pressure": 1e8, "temperature": 2e3, "humidity": 2.0, "volt
 SKIPPED: Final = frozenset({"-", "_", "seq"})
 
 _NUMBER: Final = re.compile(rb"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_TEXT: Final = bytes([*range(32, 127), 9, 10, 13])
 _MISSING: Final = frozenset({b"", b"nan", b"NaN", b"NAN"})
 _HEX: Final = re.compile(rb"[0-9A-Fa-f]{2}")
 # One value as a gauge writes it: a label and = or : before, a unit behind, both optional.
@@ -179,6 +180,8 @@ class LineParser:
     sample: str = ""
     _rest: bytes = b""
     _synced: bool = False
+    _bytes: int = 0
+    _odd_bytes: int = 0
     _checksums: bool = False
     _foreign: bool = False
 
@@ -187,17 +190,28 @@ class LineParser:
         self._rest, self._synced = b"", False
 
     @property
+    def garbled(self) -> bool:
+        """Whether what came lately is no text: most likely another baud rate."""
+        return self._bytes >= 32 and self._odd_bytes > 0.1 * self._bytes
+
+    @property
     def bad_lines(self) -> int:
         """Number of lines that were left out."""
         return self.bad.total()
 
     def feed(self, data: bytes) -> Rows:
         """Take the next bytes and return the readings of the lines that they complete."""
+        self._bytes, self._odd_bytes = self._bytes + len(data), self._odd_bytes + len(data.translate(None, _TEXT))
+        if self._bytes > 4096:
+            self._bytes, self._odd_bytes = self._bytes // 2, self._odd_bytes // 2
         if not self._synced:
-            _, newline, data = data.partition(b"\n")
+            first, newline, data = (self._rest + data).partition(b"\n")
             if not newline:
+                self._rest = first[-LONGEST_LINE:]
                 return self._rows([])
-            self._synced = True
+            if first.startswith(b"#farend"):  # an answer that came at once; any other first line may be torn
+                self._describe(first)
+            self._synced, self._rest = True, b""
         whole, newline, rest = (self._rest + data).rpartition(b"\n")
         if len(rest) > LONGEST_LINE:
             self.bad["line too long"] += 1

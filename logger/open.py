@@ -74,7 +74,10 @@ class Recording:
 
     @cached_property
     def pressures(self) -> dict[str, Floats]:
-        """Every gauge pressure by its channel's name, at `t_s`; NaN where a channel has no reading [Pa]."""
+        """Every gauge pressure by its channel's name, at `t_s`; NaN where a channel has no reading [Pa].
+
+        A channel of another device, which reads at other times, is given between its readings by straight lines.
+        """
         return {name: self.p_pa if name == self.channel else read() for name, read in self._others.items()}
 
     def shots(self) -> ShotRecord:
@@ -219,7 +222,11 @@ def _recording(
 
     def read(column: str, values: Floats | None = None) -> Floats:
         p = columns[column]() if values is None else values
-        p = p if whole else p[keep]
+        known = np.isfinite(p)
+        if values is None and not whole and (known & keep).sum() < 0.1 * known.sum():
+            p = _between(time_s[known], p[known], t_s)  # another device, which reads at other times
+        else:
+            p = p if whole else p[keep]
         if column.endswith("_abs_pa"):
             p = p - (p_amb if p_amb_series is None else p_amb_series)
         return p
@@ -277,6 +284,16 @@ def _likeliest(names: Mapping[str, str], words: tuple[str, ...]) -> str:
 
 def _has(name: str, words: tuple[str, ...]) -> bool:
     return any(w in name.casefold() for w in words)
+
+
+def _between(time_s: Floats, values: Floats, t_s: Floats) -> Floats:
+    """Values at `t_s` by straight lines between readings; NaN outside them and in their gaps."""
+    step_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
+    after = np.clip(np.searchsorted(time_s, t_s), 1, max(time_s.size - 1, 1))
+    covered = (t_s >= time_s[0]) & (t_s <= time_s[-1])
+    if time_s.size > 1:
+        covered &= time_s[after] - time_s[after - 1] <= 3.0 * step_s
+    return np.where(covered, np.interp(t_s, time_s, values), np.nan)
 
 
 def _filled(time_s: Floats, values: Floats, t_s: Floats) -> Floats | None:

@@ -4,6 +4,7 @@
 
     [deck-transducer]
     channel = "a0"          # as the device calls it
+    board = "85736323"      # optional: serial number of the USB device that it sits on
     name = "tool"           # as sessions call it
     unit = "counts"         # what the device sends
     to = "psi"              # what the calibration gives: gain * raw + offset
@@ -54,12 +55,15 @@ class Sensor:
         The channel of a session that its readings become.
     calibrated : datetime or None
         When, UTC; None if it only has the maker's nominal scaling.
+    board : str
+        Serial number of the USB device on which it sits; "" for any.
     """
 
     key: str
     channel: str
     made: Channel
     calibrated: datetime | None = None
+    board: str = ""
 
     def age_days(self, now: datetime) -> float | None:
         """Days since it was calibrated; None if it never was."""
@@ -89,17 +93,19 @@ def _sensor(key: str, table: Any) -> Sensor:
     if not isinstance(table, dict):
         msg = f"{key} = {table!r}; needed is a table, [{key}]."
         raise ValueError(msg)
-    rest = {k: v for k, v in table.items() if k not in {"channel", "name", "calibrated", "history"}}
+    rest = {k: v for k, v in table.items() if k not in {"channel", "name", "board", "calibrated", "history"}}
     channel = table.get("channel", key)
     name = table.get("name", channel)
+    board = table.get("board", "")
     when = table.get("calibrated")
-    if not isinstance(channel, str) or not isinstance(name, str) or not (when is None or isinstance(when, datetime)):
-        msg = f"[{key}]: channel and name are words, calibrated is a date and time."
+    if not (isinstance(channel, str) and isinstance(name, str) and isinstance(board, str)) or not (
+        when is None or isinstance(when, datetime)
+    ):
+        msg = f"[{key}]: channel, name and board are words, calibrated is a date and time."
         raise ValueError(msg)
     made = replace(Channel.from_toml(name, rest), sensor=key)
-    return Sensor(
-        key=key, channel=channel, made=made, calibrated=None if when is None else (when if when.tzinfo else when.replace(tzinfo=UTC))
-    )
+    calibrated = None if when is None else (when if when.tzinfo else when.replace(tzinfo=UTC))
+    return Sensor(key=key, channel=channel, made=made, calibrated=calibrated, board=board)
 
 
 def save_calibration(
@@ -138,6 +144,8 @@ def save_calibration(
     stamp = when.astimezone(UTC).replace(microsecond=0)
     values = {"channel": sensor.channel, "name": made.name, **made.as_toml(), "gain": made.gain, "offset": made.offset}
     values.pop("sensor", None)
+    if sensor.board:
+        values["board"] = sensor.board
     for key, value in {**values, "calibrated": stamp}.items():
         table[key] = value
     history = table.get("history")
@@ -161,12 +169,14 @@ def save_calibration(
     return read_sensors(home)[sensor.key]
 
 
-def as_calibrated(name: str, unit: str, sensors: dict[str, Sensor], now: datetime) -> tuple[Channel, str]:
+def as_calibrated(name: str, unit: str, sensors: dict[str, Sensor], now: datetime, *, board: str | None = None) -> tuple[Channel, str]:
     """Return the channel for what a device sends under this name, and a warning or "".
 
-    A sensor is taken if it sits on a channel of this name and sends this unit; if several do, none is guessed.
+    A sensor is taken if it sits on a channel of this name (of this board, where one is said) and sends this unit; if several do,
+    none is guessed.
     """
-    fitting = [s for s in sensors.values() if s.channel == name and s.made.unit == unit]
+    fitting = [s for s in sensors.values() if s.channel == name and s.made.unit == unit and s.board in {"", board}]
+    fitting = [s for s in fitting if s.board] or fitting
     if len(fitting) > 1:
         names = ", ".join(s.key for s in fitting)
         return Channel(name=name, unit=unit), f"Several sensors are said to sit on {name} ({names}); it is kept without calibration."

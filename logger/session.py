@@ -305,6 +305,18 @@ def change_session(folder: Path | str, *, channels: Sequence[Channel] | None = N
     return open_session(folder)
 
 
+def add_channels(folder: Path | str, channels: Sequence[Channel]) -> Session:
+    """Add the channels of a further device to a session that is being recorded."""
+    path = Path(folder) / SESSION_FILE
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    tables = document["channels"]
+    assert isinstance(tables, dict)
+    for channel in channels:
+        tables[channel.name] = tomlkit.item(channel.as_toml())
+    write_text(path, tomlkit.dumps(document))
+    return open_session(folder)
+
+
 def finish_session(folder: Path | str, *, recovered: bool = False) -> Session:
     """Turn the journals into readings.parquet and remove them; harmless on a finished session.
 

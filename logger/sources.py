@@ -8,6 +8,7 @@ import re
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final, Protocol
 
 from logger.invented import PORT as INVENTED
@@ -82,8 +83,17 @@ class SerialSource:
             self._serial.close()
 
 
-def open_source(port: str, baud: int = 115200) -> Source:
+def open_source(port: str, baud: int = 115200, *, columns: str | None = None, registers: Path | None = None) -> Source:
     """Open a port, or say in plain words why not.
+
+    Parameters
+    ----------
+    port, baud
+        As for `SerialSource`.
+    columns : str, optional
+        What to look for in messages that name their values.
+    registers : Path, optional
+        Register map of the Modbus transmitters at this port.
 
     Raises
     ------
@@ -93,6 +103,14 @@ def open_source(port: str, baud: int = 115200) -> Source:
     if port == INVENTED:
         return InventedSource()
     try:
+        if port.startswith("mqtt://"):
+            from logger.mqtt import MqttSource
+
+            return MqttSource(port, columns)
+        if registers is not None:
+            from logger.modbus import ModbusSource
+
+            return ModbusSource(port, registers)
         return SerialSource(port, baud)
     except OSError as problem:
         raise ValueError(why_not(port, problem)) from None
@@ -104,8 +122,9 @@ def open_source(port: str, baud: int = 115200) -> Source:
 def why_not(port: str, problem: OSError) -> str:
     """Say why a port cannot be opened and what to do."""
     text = str(problem)
-    if "socket://" in port or "rfc2217://" in port:
-        return f"{port} does not answer. Check its address and that the device is on."
+    if port.startswith(("socket://", "rfc2217://", "mqtt://")):
+        said = "" if isinstance(problem, ConnectionError | TimeoutError) or "could not open" in text.lower() else f" ({text})"
+        return f"{port} does not answer{said}. Check its address and that the device is on."
     if "Permission" in text or "denied" in text:
         return f"{port}: no permission to use it. On Linux: sudo usermod -a -G dialout $USER, then log in again."
     if "exclusively lock" in text or "busy" in text.lower():

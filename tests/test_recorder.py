@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -20,11 +20,13 @@ import pytest
 from numpy.typing import NDArray
 
 from logger.kept import list_sessions, recover_unfinished
-from logger.recorder import Status, live_line, next_time_of_day, record
-from logger.session import Session, open_session
+from logger.record_command import next_time_of_day
+from logger.recorder import Status, live_line, record
+from logger.session import open_session
 from logger.sources import describe_ports, listen, understand
 from logger.virtual import VirtualDevice
 from tests.benchmarks.bench_faults import fuzz, plugs
+from tests.devices import Background, until
 
 posix = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals and SIGKILL are POSIX's")
 TRANSPORTS = ["pty", "socket"] if os.name == "posix" else ["socket"]
@@ -33,44 +35,6 @@ TRANSPORTS = ["pty", "socket"] if os.name == "posix" else ["socket"]
 def _trace(seconds: float, rate_hz: float = 200.0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     t_s = np.arange(int(seconds * rate_hz)) / rate_hz
     return t_s, np.round(600.0 + 20.0 * np.sin(t_s) - 40.0 * np.exp(-(t_s % 3.0) / 0.2), 2)
-
-
-def _until(condition: Callable[[], bool], seconds: float = 20.0) -> None:
-    """Wait for a condition; fail when it does not come about."""
-    deadline = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < deadline, "it did not come about in time"
-        time.sleep(0.005)
-
-
-class _Background:
-    """A recorder in a thread of its own."""
-
-    def __init__(self, home: Path, port: str, **options: object) -> None:
-        self.stop = threading.Event()
-        self.status = Status()
-        self.session: Session | None = None
-        self.error: Exception | None = None
-
-        def run() -> None:
-            try:
-                self.session = record(port=port, home=home, stop=self.stop, on_status=self._take, **options)  # type: ignore[arg-type]
-            except Exception as error:
-                self.error = error
-
-        self._thread = threading.Thread(target=run)
-        self._thread.start()
-
-    def _take(self, status: Status) -> None:
-        self.status = status
-
-    def join(self) -> Session:
-        self._thread.join(30.0)
-        assert not self._thread.is_alive()
-        if self.error is not None:
-            raise self.error
-        assert self.session is not None
-        return self.session
 
 
 @pytest.mark.parametrize("transport", TRANSPORTS)
@@ -122,7 +86,7 @@ def test_a_killed_recorder_loses_half_a_second_at_most(tmp_path: Path, seed: int
         code = f"from logger.recorder import record; record(port={device.port!r}, home={os.fspath(tmp_path)!r}, name='deck')"
         with subprocess.Popen([sys.executable, "-c", code], start_new_session=True) as process:
             wanted = int(rate_hz * np.random.default_rng(seed).uniform(0.7, 1.6))
-            _until(lambda: device.sent > wanted)
+            until(lambda: device.sent > wanted)
             process.send_signal(signal.SIGKILL)
             sent = device.sent
             process.wait()
@@ -141,7 +105,7 @@ def test_a_signal_ends_the_recording_cleanly_even_twice(tmp_path: Path, name: st
     with VirtualDevice(t_s, {"tool": p_kpa}) as device:
         code = f"from logger.recorder import record; record(port={device.port!r}, home={os.fspath(tmp_path)!r}, name='deck')"
         with subprocess.Popen([sys.executable, "-c", code], start_new_session=True) as process:
-            _until(lambda: device.sent > 150)
+            until(lambda: device.sent > 150)
             process.send_signal(getattr(signal, name))
             process.send_signal(getattr(signal, name))
             assert process.wait(20.0) == 0
@@ -172,12 +136,12 @@ def test_an_unplugged_device_is_taken_up_again(tmp_path: Path, restarted: bool) 
     first = VirtualDevice(t_s, {"tool": p_kpa}, speed=20.0, ends=False, start_us=100_000_000)
     later = VirtualDevice(t_s, {"tool": p_kpa}, speed=20.0, start_us=50_000 if restarted else 110_000_000)
     with _linked(link, first):
-        recorder = _Background(tmp_path, os.fspath(link), name="deck")
-        _until(lambda: recorder.status.readings == t_s.size)
-    _until(lambda: recorder.status.state == "device away")
+        recorder = Background(tmp_path, os.fspath(link), name="deck")
+        until(lambda: recorder.status.readings == t_s.size)
+    until(lambda: recorder.status.state == "device away")
     with _linked(link, later):
         came_back = time.monotonic()
-        _until(lambda: later.sent > 0, 5.0)
+        until(lambda: later.sent > 0, 5.0)
         assert time.monotonic() - came_back < 1.0
         session = recorder.join()
     lost = 1 if restarted else 0  # the first stamp after a restart is believed only with the second
@@ -195,8 +159,8 @@ def test_an_unplugged_device_is_taken_up_again(tmp_path: Path, restarted: bool) 
 def test_two_recorders_on_one_device_are_refused(tmp_path: Path) -> None:
     t_s, p_kpa = _trace(60.0)
     with VirtualDevice(t_s, {"tool": p_kpa}) as device:
-        recorder = _Background(tmp_path, device.port)
-        _until(lambda: device.sent > 10)
+        recorder = Background(tmp_path, device.port)
+        until(lambda: device.sent > 10)
         with pytest.raises(ValueError, match="is being recorded by another farend already"):
             record(port=device.port, home=tmp_path)
         recorder.stop.set()
@@ -358,8 +322,8 @@ def test_the_live_line_says_what_matters() -> None:
 def test_a_session_is_readable_while_it_is_recorded(tmp_path: Path) -> None:
     t_s, p_kpa = _trace(60.0)
     with VirtualDevice(t_s, {"tool": p_kpa}) as device:
-        recorder = _Background(tmp_path, device.port)
-        _until(lambda: bool(list_sessions(tmp_path)) and list_sessions(tmp_path)[0].count > 50)
+        recorder = Background(tmp_path, device.port)
+        until(lambda: bool(list_sessions(tmp_path)) and list_sessions(tmp_path)[0].count > 50)
         session = open_session(list_sessions(tmp_path)[0].folder)
         assert session.recording
         assert not session.finished

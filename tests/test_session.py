@@ -206,7 +206,7 @@ def test_reading_goes_on_when_the_recorder_finishes_meanwhile(tmp_path: Path, mo
 
 
 @given(cuts=st.lists(st.integers(1, 59), max_size=6), late=st.floats(-2.0, 30.0), shared=st.booleans())
-@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_journals_of_several_devices_are_one_table_by_time(tmp_path: Path, cuts: list[int], late: float, shared: bool) -> None:
     session = create_session(tmp_path, "deck", started=STARTED, channels=[TOOL, Channel(name="supply", unit="kPa")])
     tool_s: NDArray[np.float64] = np.arange(60) / 10.0

@@ -1,0 +1,87 @@
+"""The pressure and the shots so far, for the live line: a courtesy that may fail without a reading being lost."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+from collections.abc import Hashable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.channel import Channel
+from logger.status import Status
+
+if TYPE_CHECKING:
+    from analysis.shots import ShotDetector
+
+Floats = NDArray[np.float64]
+
+
+class LiveShots:
+    """Follow one pressure: the tool's, else the first that comes.
+
+    The shots are found in a thread of their own, so that neither slowness nor trouble there reaches the recording.
+
+    Parameters
+    ----------
+    status : Status
+        Kept up to date.
+    """
+
+    def __init__(self, status: Status) -> None:
+        self._status = status
+        self._owner: Hashable = None
+        self._channel: Channel | None = None
+        self._at = 0
+        self._queue: queue.SimpleQueue[tuple[Floats, Floats] | None] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
+        self._detector: ShotDetector | None = None
+        with contextlib.suppress(Exception):
+            from analysis.shots import ShotDetector
+
+            # Load and compile before the device is opened, when nothing waits for us.
+            ShotDetector().feed(np.arange(400) / 100.0, np.where(np.arange(400) % 100 < 20, 5.5e5, 6e5))
+            self._detector = ShotDetector()
+
+    def offer(self, owner: Hashable, channels: Sequence[Channel]) -> None:
+        """Consider the channels of a device that has just begun to send."""
+        pressures = [i for i, c in enumerate(channels) if c.is_pressure and not c.absolute]
+        at = next((i for i in pressures if "tool" in channels[i].name.casefold()), pressures[0] if pressures else None)
+        if at is None or self._channel is not None:
+            return
+        self._owner, self._at, self._channel = owner, at, channels[at]
+        self._status.channel = channels[at].name
+        self._thread = threading.Thread(target=self._count, name="live shots", daemon=True)
+        self._thread.start()
+
+    def feed(self, owner: Hashable, times: Floats, values: Floats) -> None:
+        """Take readings of a device and bring the pressure up to date; the shots follow."""
+        if self._channel is None or owner != self._owner:
+            return
+        p_pa = self._channel.si(values[:, self._at])
+        known = np.isfinite(p_pa)
+        if known.any():
+            self._status.pressure_pa = float(p_pa[known][-1])
+            self._queue.put((times[known], p_pa[known]))
+
+    def end(self) -> None:
+        """Let the detector work off what is waiting."""
+        if self._thread is not None:
+            self._queue.put(None)
+            self._thread.join(10.0)
+
+    def _count(self) -> None:
+        with contextlib.suppress(Exception):
+            while self._detector is not None and (block := self._queue.get()) is not None:
+                self._detector.feed(*block)
+                shots = self._detector.shots
+                self._status.shots = len(shots)
+                if shots:
+                    self._status.last_dip_pa = float(shots[-1].dip_pa)
+            if self._detector is not None:
+                return
+        while self._queue.get() is not None:
+            pass  # without a detector, do not let readings pile up
