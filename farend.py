@@ -344,11 +344,29 @@ def _cycles(args: argparse.Namespace) -> int:
 
 def _compare(args: argparse.Namespace) -> int:
     from analysis.compare import compare
-    from dashboard import answers, wording
+    from analysis.predict import predict_change
+    from dashboard import answers, compare_words, wording
 
     before, after = _open(args.before, args), _open(args.after, args)
-    comparison = compare(before.trace(), after.trace())
-    return _answer(args, answers.compare(comparison), wording.compare(comparison, _reader(args)))
+    comparison, reader = compare(before.trace(), after.trace()), _reader(args)
+    said = wording.compare(comparison, reader)
+    expected = None
+    if args.line_before or args.line_after:
+        lines = [
+            _line(named or _own_line(recording, option))
+            for named, recording, option in ((args.line_before, before, "--line-before"), (args.line_after, after, "--line-after"))
+        ]
+        expected = predict_change(*lines)
+        said += compare_words.prediction_words(comparison, expected, before.channel, reader)
+    return _answer(args, answers.compare(comparison, compare_words.predicted(expected)), said)
+
+
+def _own_line(recording: Recording, option: str) -> Path:
+    """Name of the air line on which a session was recorded."""
+    if recording.session is None or not recording.session.line:
+        msg = f"{recording.name} names no air line of its own; give it with {option}."
+        raise ValueError(msg)
+    return Path(recording.session.line)
 
 
 def _fit(args: argparse.Namespace) -> int:
@@ -630,6 +648,8 @@ def _parser() -> argparse.ArgumentParser:
     p = command("compare", _compare, "did it help? compare two sessions at equal work", show, one)
     p.add_argument("before", metavar="BEFORE", help=WHAT)
     p.add_argument("after", metavar="AFTER", help=WHAT)
+    p.add_argument("--line-before", type=Path, metavar="LINE", help="air line as it was, for the model's prediction (file or kept name)")
+    p.add_argument("--line-after", type=Path, metavar="LINE", help="air line as it is; a session's own line counts where one is left out")
 
     p = command("fit", _fit, "read bore, restrictions, volume and air per shot of a line from a recording", show, one, line)
     p.add_argument("what", metavar="WHAT", help=WHAT)

@@ -7,45 +7,34 @@ as they were seen; bursts are resampled as wholes because shots within a burst a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
 
 from analysis.constants import ATMOSPHERE_ABS_PA
-from analysis.corrections import Kind, correct
 from analysis.estimate import Estimate
-from analysis.measures import HELD_S, RECOVERED, recovery
-from analysis.record import Shot, ShotRecord
-from analysis.shots import find_shots, pump_runs
+from analysis.jit import jit
+from analysis.settled import Settled, Trace, settled_shots
 from analysis.statistics import Z_95, bootstrap_blocks, log_rank
 
+Floats = NDArray[np.float64]
 Verdict = Literal["better", "worse", "no change", "cannot tell"]
 
 MATERIAL = 0.05  # a change smaller than this is none: the same line differs by as much from day to day; common practice, no source
 FEWEST = 5  # settled shots on each side
 ENOUGH = 10  # recovered shots from a line fully at rest, on each side: then only these are compared
-SETTLED_S = 2.0  # a line is taken as settled so long after a shot, or
-SETTLED_RECOVERIES = 5.0  # so many median recoveries after it, whichever is longer
-NEAR_RECOVERIES = 1.7  # a shot this soon may count too, if
-NEAR_SHARE = 0.06  # the pressure is back at the settled one within this share of the dip
-STEADY_SHARE = 0.08  # settled pressures that spread less than this share of the dip are one regulated pressure
 MEASURE_U = 0.006  # standard uncertainty of a ratio of two medians that more shots do not reduce: onset, noise, sampling
 PRESSURE_EXPONENT = 1.0  # a tool takes air in proportion to absolute pressure; its standard uncertainty:
 PRESSURE_EXPONENT_U = 0.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trace:
-    """One side of a comparison: times [s] and pressure [Pa gauge], shape (n,) each, and corrections of its shots by hand."""
-
-    t_s: ArrayLike
-    p_pa: ArrayLike
-    corrected: Mapping[float, Kind] = field(default_factory=dict)
+PULL = 4.0  # spreads from the median beyond which a recovery counts no further
+TOLD_SHIFT = 0.01  # of absolute pressure, from which on the reader is told
+PACE_S = 4.0  # the air of tool and line forgets the shot before over about this time
+PACE_PRIOR = 0.05  # standard uncertainty, before any shot is seen, of the share by which the shot before can move a measure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,19 +48,19 @@ class Comparison:
     recovery_change : Estimate
         Ratio of the two, minus 1.
     dip_before_pa, dip_after_pa, dip_change : Estimate
-        Likewise its dip [Pa]; the change is corrected for a different starting pressure.
-    shots_before, shots_after : int
-        All shots found.
-    used_before, used_after, matched : int
-        Shots compared on each side, and the smaller of the two numbers.
+        Likewise its dip [Pa], at the mean starting pressure and pace of both days.
+    pace_shift : Estimate
+        What the other pace of the work alone would have done to the dip, by the same shots; taken out of `dip_change`.
+    pressure_shift : float
+        Ratio of the settled absolute pressures - 1; taken out of `dip_change`.
     p_value : float or None
         Log-rank test that both sides recover alike.
     verdict : str
         "better", "worse", "no change" or "cannot tell".
     why : str
         The reason in a sentence.
-    before, after : ShotRecord
-        All that was found in the two records.
+    before, after : Settled
+        The shots compared, and all that was found in the two records.
     warnings : tuple of str
         What the reader must know before trusting the verdict.
     """
@@ -82,47 +71,19 @@ class Comparison:
     dip_before_pa: Estimate
     dip_after_pa: Estimate
     dip_change: Estimate
-    shots_before: int
-    shots_after: int
-    used_before: int
-    used_after: int
-    matched: int
+    pace_shift: Estimate
+    pressure_shift: float
     p_value: float | None
     verdict: Verdict
     why: str
-    before: ShotRecord
-    after: ShotRecord
+    before: Settled
+    after: Settled
     warnings: tuple[str, ...]
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Side:
-    """Settled shots of one record."""
-
-    record: ShotRecord
-    start_pa: NDArray[np.float64]  # pressure that the line settles at, per shot [Pa gauge]
-    dip_pa: NDArray[np.float64]
-    time_s: NDArray[np.float64]  # of recovery, or observed without one
-    ended: NDArray[np.bool_]
-    burst: NDArray[np.int64]
-    settled: NDArray[np.bool_]  # fired on a line fully at rest, and not only close to its settled pressure
-
-    def at_rest(self) -> _Side:
-        """The same side with the shots from a line fully at rest alone."""
-        keep = self.settled
-        return replace(
-            self,
-            start_pa=self.start_pa[keep],
-            dip_pa=self.dip_pa[keep],
-            time_s=self.time_s[keep],
-            ended=self.ended[keep],
-            burst=self.burst[keep],
-            settled=self.settled[keep],
-        )
-
     @property
-    def used(self) -> int:
-        return int(self.dip_pa.size)
+    def matched(self) -> int:
+        """Shots compared on the side that has fewer."""
+        return min(self.before.used, self.after.used)
 
 
 def compare(before: Trace, after: Trace) -> Comparison:
@@ -138,8 +99,8 @@ def compare(before: Trace, after: Trace) -> Comparison:
     ValueError
         If a record has too few readings to look for shots.
     """
-    b, a = _side(before), _side(after)
-    rested = b.at_rest(), a.at_rest()
+    b, a = settled_shots(before), settled_shots(after)
+    rested = b.rested(), a.rested()
     if min(int(side.ended.sum()) for side in rested) >= ENOUGH:
         b, a = rested  # enough without those that are only close to it
     nothing = Estimate(value=None)
@@ -152,14 +113,31 @@ def compare(before: Trace, after: Trace) -> Comparison:
                 f"{name}: {left_out} of {len(side.record.shots)} shots were fired before the line had settled and were left out."
             )
     recovery_b, recovery_a, recovery_change = nothing, nothing, nothing
-    dip_b, dip_a, dip_change = nothing, nothing, nothing
-    p_value = None
+    dip_b, dip_a, dip_change, pace_shift = nothing, nothing, nothing, nothing
+    pressure_shift, p_value = 0.0, None
     if min(b.used, a.used) >= FEWEST:
-        dip_b, dip_a, dip_change = _ratio(b, a, lambda s, i: float(np.mean(np.log(s.dip_pa[i]))))
-        dip_change = _at_equal_pressure(dip_change, b, a, warnings)
+        pace = _pace(b), _pace(a)
+        level = [s.start_pa + ATMOSPHERE_ABS_PA for s in (b, a)]
+        mean = float(np.sqrt(np.median(level[0]) * np.median(level[1])))
+        pressure_shift = float(np.median(level[1]) / np.median(level[0]) - 1.0)
+        one, other = (replace(s, dip_pa=s.dip_pa * (mean / p) ** PRESSURE_EXPONENT) for s, p in zip((b, a), level, strict=True))
+        effect = _pace_effect(pace, (np.log(one.dip_pa), np.log(other.dip_pa)))
+        pace_shift = effect.between(pace)
+        one, other = (replace(s, dip_pa=s.dip_pa * effect.taken_out(x, pace)) for s, x in zip((one, other), pace, strict=True))
+        pressure_u = PRESSURE_EXPONENT_U * abs(np.log1p(pressure_shift))
+        if abs(pressure_shift) >= TOLD_SHIFT:
+            warnings.append(
+                f"The line stood {100.0 * pressure_shift:+.1f} % in absolute pressure after the change; the dips were compared at equal "
+                "pressure, and the interval is wider for it. Set the same pressure on both days for a sharper answer."
+            )
+        dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, float(np.hypot(effect.u_between(pace), pressure_u)))
         if min(b.ended.sum(), a.ended.sum()) >= FEWEST:
-            recovery_b, recovery_a, recovery_change = _ratio(b, a, lambda s, i: log_normal_mean(s.time_s[i], s.ended[i]))
-            p_value = log_rank(b.time_s, b.ended, a.time_s, a.ended).p_value
+            # A recovery that was seen depends on the interval before the shot, never on the one that would have cut it off.
+            seen = [np.where(s.ended, np.log(np.maximum(s.time_s, 1e-6)), np.nan) for s in (b, a)]
+            effect = _pace_effect(pace, (seen[0], seen[1]))
+            one, other = (replace(s, time_s=s.time_s * effect.taken_out(x, pace)) for s, x in zip((b, a), pace, strict=True))
+            recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, effect.u_between(pace))
+            p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
     verdict, why = _judge(b, a, recovery_change, dip_change)
     return Comparison(
         recovery_before_s=recovery_b,
@@ -168,18 +146,61 @@ def compare(before: Trace, after: Trace) -> Comparison:
         dip_before_pa=dip_b,
         dip_after_pa=dip_a,
         dip_change=dip_change,
-        shots_before=len(b.record.shots),
-        shots_after=len(a.record.shots),
-        used_before=b.used,
-        used_after=a.used,
-        matched=min(b.used, a.used),
+        pace_shift=pace_shift,
+        pressure_shift=pressure_shift,
         p_value=p_value,
         verdict=verdict,
         why=why,
-        before=b.record,
-        after=a.record,
+        before=b,
+        after=a,
         warnings=tuple(warnings),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _PaceEffect:
+    """How much a measure grows with the pace, per unit of it and in logarithms, and its standard uncertainty."""
+
+    slope: float
+    u: float
+
+    def taken_out(self, x: Floats, pace: tuple[Floats, Floats]) -> Floats:
+        """Factors that bring shots at a pace `x` to the mean pace of both sides."""
+        factors: Floats = np.exp(-self.slope * (x - 0.5 * (pace[0].mean() + pace[1].mean())))
+        return factors
+
+    def u_between(self, pace: tuple[Floats, Floats]) -> float:
+        """Standard uncertainty that is left in the logarithm of a ratio of the two sides."""
+        return self.u * abs(float(pace[1].mean() - pace[0].mean()))
+
+    def between(self, pace: tuple[Floats, Floats]) -> Estimate:
+        """Ratio that the pace alone makes between the sides, less 1."""
+        shift, half = self.slope * float(pace[1].mean() - pace[0].mean()), Z_95 * self.u_between(pace)
+        return Estimate(value=float(np.expm1(shift)), low=float(np.expm1(shift - half)), high=float(np.expm1(shift + half)))
+
+
+def _pace(side: Settled) -> Floats:
+    """How much of the shot before is still in the air of tool and line: 1 right after it, 0 long after."""
+    pace: Floats = np.exp(-side.since_s / PACE_S)
+    return pace
+
+
+def _pace_effect(pace: tuple[Floats, Floats], logs: tuple[Floats, Floats]) -> _PaceEffect:
+    """Regress a measure on the pace within each side, so that the line's own change stays out of it.
+
+    A prior of zero, as wide as the effect can be (`PACE_PRIOR`), holds the slope where all shots of a side came at one pace.
+    """
+    centred = []
+    for x, y in zip(pace, logs, strict=True):
+        good = np.isfinite(y)
+        rest = y[good] - np.median(y[good])
+        limit = 4.0 * max(1.4826 * float(np.median(np.abs(rest))), 1e-4)  # a shot that went astray must not turn the slope
+        rest = np.clip(rest, -limit, limit)
+        centred.append((x[good] - x[good].mean(), rest - rest.mean()))
+    dx, dy = (np.concatenate(parts) for parts in zip(*centred, strict=True))
+    noise = max(float(dy.var()), 1e-6)
+    precision = float(dx @ dx) / noise + 1.0 / PACE_PRIOR**2
+    return _PaceEffect(slope=float(dx @ dy) / noise / precision, u=precision**-0.5)
 
 
 def log_normal_mean(time: ArrayLike, ended: ArrayLike) -> float:
@@ -192,142 +213,75 @@ def log_normal_mean(time: ArrayLike, ended: ArrayLike) -> float:
     if not e.any():
         return float("nan")
     x = np.log(np.maximum(t, 1e-6))
+    # A swing of the hose that now and then just reaches the level gives a time far from all others: limit how far it pulls.
+    middle = float(np.median(x[e]))
+    reach = PULL * max(1.4826 * float(np.median(np.abs(x[e] - middle))), 0.02)
+    x = np.where(e, np.clip(x, middle - reach, middle + reach), x)
     mu, sigma = float(x[e].mean()), max(float(x[e].std()), 0.02)
     # Cut off far below what the others needed: says nothing, and would only slow the iteration down.
     tells = e | (x > mu - 6.0 * sigma)
     x, e = x[tells], e[tells]
     if e.all():
         return mu
+    return _expected_mean(x, e, mu, sigma)
+
+
+@jit
+def _expected_mean(x: Floats, ended: NDArray[np.bool_], mu: float, sigma: float) -> float:
+    """Mean of censored normal values, by expectation-maximisation from a first guess."""
     for _ in range(60):
-        z = (x[~e] - mu) / sigma
-        hazard = np.exp(norm.logpdf(z) - norm.logsf(z))
-        first = mu + sigma * hazard
-        second = mu**2 + sigma**2 + sigma * (x[~e] + mu) * hazard
-        new_mu = (x[e].sum() + first.sum()) / x.size
-        square = (np.sum(x[e] ** 2) + second.sum()) / x.size
-        new_sigma = max(float(np.sqrt(max(square - new_mu**2, 0.0))), 0.005)
-        moved = abs(new_mu - mu)
-        mu, sigma = float(new_mu), new_sigma
+        total, square = 0.0, 0.0
+        for i in range(x.size):
+            if ended[i]:
+                total += x[i]
+                square += x[i] ** 2
+                continue
+            z = (x[i] - mu) / sigma
+            beyond = 0.5 * math.erfc(z / 2.0**0.5)
+            # Far out the hazard is z + 1/z, where the share beyond is too small to divide by.
+            hazard = z + 1.0 / z if z > 20.0 else math.exp(-0.5 * z * z) / (2.0 * math.pi) ** 0.5 / beyond
+            total += mu + sigma * hazard
+            square += mu**2 + sigma**2 + sigma * (x[i] + mu) * hazard
+        now = total / x.size
+        sigma = max(max(square / x.size - now**2, 0.0) ** 0.5, 0.005)
+        moved = abs(now - mu)
+        mu = now
         if moved < 1e-6:
             break
     return mu
 
 
-def _side(trace: Trace) -> _Side:
-    t, p = np.asarray(trace.t_s, dtype=float), np.asarray(trace.p_pa, dtype=float)
-    record = correct(find_shots(t, p), t, p, trace.corrected)
-    shots = record.shots
-    good = np.isfinite(t) & np.isfinite(p)
-    t, p = t[good], p[good]
-    recovered = [s.recovery_s for s in shots if s.outcome == "recovered"]
-    typical = float(np.median(recovered)) if recovered else 0.4
-    times = np.array([s.time_s for s in shots])
-    since = np.array([_quiet_before(s, shots[i - 1] if i else None, record) for i, s in enumerate(shots)])
-    settled = since >= max(SETTLED_S, SETTLED_RECOVERIES * typical)
-    running = _pump_running(times, record)
-    starts = np.array([s.before_pa for s in shots])
-    dips = np.array([s.dip_pa for s in shots])
-    start = starts.copy()
-    use = settled & ~running
-    if settled.sum() >= 3:
-        level = float(np.median(starts[settled]))
-        dip = float(np.median(dips[settled]))
-        if np.median(np.abs(starts[settled] - level)) < 0.5 * STEADY_SHARE * dip:
-            # A regulator holds one pressure: each shot counts from there, and shots that start close to it count too.
-            near = (since >= NEAR_RECOVERIES * typical) & (np.abs(starts - level) <= NEAR_SHARE * dip)
-            use = (settled & (np.abs(starts - level) <= 2.0 * NEAR_SHARE * dip)) | near
-            start[:] = level
-    chosen = np.flatnonzero(use)
-    burst = np.cumsum(np.concatenate([[0], np.diff(times) > SETTLED_S])) if times.size else np.zeros(0, dtype=int)
-    dip_pa, seen_s, ended = [], [], []
-    for i in chosen:
-        shot = shots[i]
-        depth = start[i] - shot.minimum_pa
-        end_s = shot.time_s + shot.censored_s + (HELD_S + 0.05 if shot.outcome == "recovered" else 0.0)
-        following = times[i + 1] if i + 1 < times.size else t[-1]
-        end_s = min(max(end_s, shot.time_s + 3.0), following)
-        took = _recovery_from(t, p, shot, start[i], depth, end_s, record)
-        dip_pa.append(depth)
-        ended.append(np.isfinite(took))
-        # A recovery counts once held, so the last moment at which one could have been seen to begin is that much before the end.
-        seen_s.append(took if np.isfinite(took) else max(end_s - shot.time_s - HELD_S, 1e-3))
-    return _Side(
-        record=record,
-        start_pa=start[chosen],
-        dip_pa=np.array(dip_pa),
-        time_s=np.array(seen_s),
-        ended=np.array(ended, dtype=bool),
-        burst=burst[chosen].astype(np.int64),
-        settled=settled[chosen],
-    )
+def _mean_log_dip(side: Settled, drawn: NDArray[np.int64]) -> float:
+    return float(np.mean(np.log(side.dip_pa[drawn])))
 
 
-def _recovery_from(
-    t: NDArray[np.float64], p: NDArray[np.float64], shot: Shot, start: float, depth: float, end_s: float, record: ShotRecord
-) -> float:
-    """Recovery of a shot counted from the settled pressure instead of its own start [s]; NaN where it was cut off."""
-    a, z = np.searchsorted(t, [shot.time_s, end_s])
-    if z - a < 4:
-        return float("nan")
-    low = int(a) + int(np.argmin(np.abs(p[a:z] - shot.minimum_pa)))
-    at = recovery(t[low:z], p[low:z], start - (1.0 - RECOVERED) * depth, record.noise_pa, depth, 1.0 / record.rate_hz, closed=True)
-    return at - shot.time_s
+def _mean_log_recovery(side: Settled, drawn: NDArray[np.int64]) -> float:
+    return log_normal_mean(side.time_s[drawn], side.ended[drawn])
 
 
-def _quiet_before(shot: Shot, last: Shot | None, record: ShotRecord) -> float:
-    """Time since the shot before, or since another event that disturbed the line [s]."""
-    since = shot.time_s - last.time_s if last is not None else np.inf
-    for event in record.events:
-        if event.kind in ("air draw", "regulator change", "connected", "disconnected") and event.time_s < shot.time_s:
-            since = min(since, shot.time_s - min(event.until_s, shot.time_s))
-    return since
-
-
-def _pump_running(times: NDArray[np.float64], record: ShotRecord) -> NDArray[np.bool_]:
-    running = np.zeros(times.size, dtype=bool)
-    for start, stop in pump_runs(record):
-        running |= (times >= start) & (times < stop)
-    return running
-
-
-def _ratio(b: _Side, a: _Side, log_mean: Callable[[_Side, NDArray[np.int64]], float]) -> tuple[Estimate, Estimate, Estimate]:
-    """Typical value on each side and their ratio - 1, with intervals from resampled bursts."""
+def _ratio(
+    b: Settled, a: Settled, log_mean: Callable[[Settled, NDArray[np.int64]], float], matched_u: float
+) -> tuple[Estimate, Estimate, Estimate]:
+    """Typical value on each side and their ratio - 1, with intervals from resampled bursts and what matching leaves uncertain."""
     values, spreads = [], []
     for seed, side in enumerate((b, a), start=1):
         everything = np.arange(side.used)
         values.append(log_mean(side, everything))
         resampled = bootstrap_blocks(partial(log_mean, side), side.burst, times=300, seed=seed)
         spread = float(np.nanstd(resampled))
-        blocks = np.unique(side.burst).size
+        blocks = side.bursts
         # Few blocks resample too narrowly; scale like a sample's standard deviation, and never below independent shots' own scatter.
         spreads.append(spread * np.sqrt(blocks / max(blocks - 1, 1)))
     out = [
         Estimate(value=float(np.exp(v)), low=float(np.exp(v - Z_95 * s)), high=float(np.exp(v + Z_95 * s)))
         for v, s in zip(values, spreads, strict=True)
     ]
-    change, u = values[1] - values[0], float(np.sqrt(spreads[0] ** 2 + spreads[1] ** 2 + 2.0 * MEASURE_U**2))
+    change, u = values[1] - values[0], float(np.sqrt(spreads[0] ** 2 + spreads[1] ** 2 + 2.0 * MEASURE_U**2 + matched_u**2))
     ratio = Estimate(value=float(np.expm1(change)), low=float(np.expm1(change - Z_95 * u)), high=float(np.expm1(change + Z_95 * u)))
     return out[0], out[1], ratio
 
 
-def _at_equal_pressure(change: Estimate, b: _Side, a: _Side, warnings: list[str]) -> Estimate:
-    """Take out of a dip's change what a different starting pressure alone would do."""
-    if change.value is None or change.low is None or change.high is None:
-        return change
-    pressures = [float(np.median(s.start_pa)) + ATMOSPHERE_ABS_PA for s in (b, a)]
-    shift = float(np.log(pressures[1] / pressures[0]))
-    if abs(shift) < 0.01:
-        return change
-    value = np.log1p(change.value) - PRESSURE_EXPONENT * shift
-    half = np.hypot(0.5 * (np.log1p(change.high) - np.log1p(change.low)), Z_95 * PRESSURE_EXPONENT_U * shift)
-    warnings.append(
-        f"The line stood {100.0 * np.expm1(shift):+.1f} % in absolute pressure after the change; the dips were compared at equal pressure, "
-        "and the interval is wider for it. Set the same pressure on both days for a sharper answer."
-    )
-    return Estimate(value=float(np.expm1(value)), low=float(np.expm1(value - half)), high=float(np.expm1(value + half)))
-
-
-def _judge(b: _Side, a: _Side, recovery_change: Estimate, dip_change: Estimate) -> tuple[Verdict, str]:
+def _judge(b: Settled, a: Settled, recovery_change: Estimate, dip_change: Estimate) -> tuple[Verdict, str]:
     for name, side in (("before", b), ("after", a)):
         if side.used < FEWEST:
             return "cannot tell", (

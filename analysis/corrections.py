@@ -112,6 +112,48 @@ def correct(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[f
     return replace(record, shots=tuple(shots), taken_out=tuple(out[at] for at in sorted(out)), warnings=(*record.warnings, counted, *said))
 
 
+def time_to_mark(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[float, Kind], kind: Kind, at_s: float) -> float:
+    """Find the moment at which a mark must be written so that it does what is wanted at a moment chosen by hand [s].
+
+    Parameters
+    ----------
+    record : ShotRecord
+        The shots as they are corrected so far.
+    t_s, p_pa : array_like, shape (n,)
+        The readings [s, Pa gauge].
+    made : mapping
+        Corrections that stand.
+    kind : str
+        "shot" or "not a shot".
+    at_s : float
+        The moment chosen [s].
+
+    Raises
+    ------
+    ValueError
+        If there is a shot already, or none to take out, or no fall that can be measured; the message says what to do.
+    """
+    opposite = [at for at, k in made.items() if k != kind and abs(at - at_s) <= SAME_S]
+    if opposite:
+        return min(opposite, key=lambda at: abs(at - at_s))
+    there = nearest(record.shots, at_s)
+    if kind == "not a shot":
+        if there is None:
+            msg = f"There is no shot within {SAME_S:g} s of {at_s:.2f} s. Choose a marked one."
+            raise ValueError(msg)
+        return there.time_s
+    if there is not None:
+        msg = f"There is a shot at {there.time_s:.2f} s already."
+        raise ValueError(msg)
+    t, p = np.asarray(t_s, dtype=np.float64), np.asarray(p_pa, dtype=np.float64)
+    good = np.isfinite(t) & np.isfinite(p)
+    shot = measured(record, t[good], p[good], at_s, among=record.shots)
+    if shot is None:
+        msg = f"No fall of pressure can be measured within {REACH_S:g} s of {at_s:.2f} s. Zoom in and choose where it begins to fall."
+        raise ValueError(msg)
+    return shot.time_s
+
+
 def nearest(shots: Sequence[Shot], at_s: float) -> Shot | None:
     """Shot that a correction at this moment means; None where there is none within `SAME_S`."""
     shot = min(shots, key=lambda s: abs(s.time_s - at_s), default=None)

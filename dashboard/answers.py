@@ -183,8 +183,8 @@ def sessions(found: Sequence[Session]) -> Json:
     }
 
 
-def compare(c: Comparison) -> Json:
-    """Answer of `farend compare`."""
+def compare(c: Comparison, predicted: Json | None = None) -> Json:
+    """Answer of `farend compare`; `predicted` is what the line model expects, where it was asked."""
     return {
         "verdict": c.verdict,
         "why": c.why,
@@ -198,8 +198,9 @@ def compare(c: Comparison) -> Json:
             "after_kpa": estimate(c.dip_after_pa, KPA),
             "change": estimate(c.dip_change),
         },
-        "shots": {"before": c.shots_before, "after": c.shots_after, "matched": c.matched},
+        "shots": {"before": len(c.before.record.shots), "after": len(c.after.record.shots), "matched": c.matched},
         "log_rank_p": number(c.p_value),
+        "predicted": predicted,
         "warnings": list(c.warnings),
     }
 

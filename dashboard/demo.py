@@ -81,7 +81,7 @@ def findings(line: Line, before: Recording, after: Recording, night: Recording, 
     tell(head, wording.sizing(sizing, reader))
     comparison = compare(before.trace(), after.trace())
     tell("Before and after the receiver", wording.compare(comparison, reader))
-    fired = [s.time_s for s in comparison.after.shots]
+    fired = [s.time_s for s in comparison.after.record.shots]
     air = air_by_step(after.t_s, after.p_pa, fired, volume_m3=RECEIVER_M3)
     tell("Air per shot, weighed in the receiver", [wording.air_per_shot(air, reader)])
     leak = fit_leakdown(night.t_s, night.p_pa, volume_m3=NIGHT_M3, temp_k=night.temp_k, p_amb_pa=night.p_amb_pa)

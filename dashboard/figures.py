@@ -209,7 +209,10 @@ def overlay(
 
 
 def recovery(
-    curves: Mapping[str, tuple[ArrayLike, ArrayLike, ArrayLike]], *, medians_s: Mapping[str, float | None] | None = None
+    curves: Mapping[str, tuple[ArrayLike, ArrayLike, ArrayLike]],
+    *,
+    medians_s: Mapping[str, float | None] | None = None,
+    bands: Mapping[str, tuple[ArrayLike, ArrayLike]] | None = None,
 ) -> go.Figure:
     """Draw the share of shots that have recovered against the time since the shot (Kaplan-Meier).
 
@@ -219,6 +222,8 @@ def recovery(
         Per name: step times [s], share not yet recovered from each step on [0..1], and the times at which a shot was cut off [s].
     medians_s : mapping, optional
         Median recovery of each [s], marked where it is known.
+    bands : mapping of str to (array_like, array_like), optional
+        Per name: lower and upper end of the share not yet recovered, at the same steps; NaN where there is none.
     """
     fig = blank("time since the shot [s]", "shots recovered [%]", height=300)
     ends = [float(np.max(np.concatenate([np.asarray(c[0], float), np.asarray(c[2], float), [0.0]]))) for c in curves.values()]
@@ -229,6 +234,9 @@ def recovery(
         if share.size < times.size:
             share = np.append(share, 0.0)
         color = SERIES[i % len(SERIES)]
+        if bands is not None and name in bands:
+            low, high = (100.0 * (1.0 - np.asarray(b, float)) for b in bands[name])
+            _band(fig, np.asarray(t, float), low, high, color)
         fig.add_scatter(
             x=times,
             y=share,
@@ -260,6 +268,20 @@ def recovery(
     fig.update_yaxes(range=[-3, 103], tickvals=[0, 25, 50, 75, 100])
     fig.update_xaxes(range=[0, end])
     return fig
+
+
+def _band(fig: go.Figure, t: NDArray[np.float64], upper: NDArray[np.float64], lower: NDArray[np.float64], color: str) -> None:
+    """Shade a band of steps."""
+    known = np.isfinite(upper) & np.isfinite(lower)
+    t, upper, lower = t[known], upper[known], lower[known]
+    if t.size < 2:
+        return
+    x = np.repeat(t, 2)[1:]
+    outline = np.concatenate([np.repeat(upper, 2)[:-1], np.repeat(lower, 2)[:-1][::-1]])
+    fig.add_scatter(
+        x=np.concatenate([x, x[::-1]]), y=outline, mode="lines", line={"width": 0}, fill="toself", fillcolor=color, opacity=0.16,
+        hoverinfo="skip",
+    )  # fmt: skip
 
 
 def leakdown(
@@ -329,18 +351,27 @@ def key_above(fig: go.Figure, keys: Sequence[tuple[str, str, str]]) -> None:
     fig.add_annotation(x=0, y=1, xref="paper", yref="paper", xanchor="left", yanchor="bottom", text=text, showarrow=False, yshift=4)
 
 
-def dips(groups: Mapping[str, tuple[ArrayLike, ArrayLike]], reader: Reader) -> go.Figure:
+def dips(
+    groups: Mapping[str, tuple[ArrayLike, ArrayLike]], reader: Reader, *, faint: Mapping[str, tuple[ArrayLike, ArrayLike]] | None = None
+) -> go.Figure:
     """Draw each shot's dip against the pressure before it, a symbol per group.
 
     Parameters
     ----------
     groups : mapping of str to (array_like, array_like)
         Per name: pressure before each shot [Pa gauge] and its dip [Pa].
+    faint : mapping, optional
+        More of each group, drawn faintly: what was left out.
     """
     fig = blank(f"pressure before the shot [{reader.unit}]", f"dip [{reader.unit}]", height=300)
     scale = reader.pressure_value(1.0)
     symbols = ("circle", "diamond-open", "x", "square-open")
     keys = []
+    for i, name in enumerate(groups):
+        if faint and len(np.asarray(faint[name][0])):
+            x, y = (np.asarray(v, float) * scale for v in faint[name])
+            marker = {"symbol": symbols[i % 4], "size": 6, "color": SERIES[i % len(SERIES)], "opacity": 0.28}
+            fig.add_scatter(x=x, y=y, mode="markers", marker=marker, hovertemplate="%{x:.2f}, dip %{y:.2f}, left out<extra></extra>")
     for i, (name, (before, dip)) in enumerate(groups.items()):
         color = SERIES[i % len(SERIES)]
         x, y = np.asarray(before, float) * scale, np.asarray(dip, float) * scale

@@ -190,8 +190,8 @@ def compare(c: Comparison, reader: Reader) -> list[str]:
             f"a change of {reader.estimate(c.dip_change, change)}."
         )
     out.append(
-        f"{c.shots_before} shots before and {c.shots_after} after; {c.used_before} and {c.used_after} of them, fired on a settled line, "
-        "were compared, so that faster or slower work does not count."
+        f"{len(c.before.record.shots)} shots before and {len(c.after.record.shots)} after; {c.before.used} and {c.after.used} of them, "
+        "fired on a settled line, were compared, so that faster or slower work does not count."
     )
     return out
 

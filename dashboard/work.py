@@ -20,11 +20,13 @@ from logger.session import Session, append_mark, change_session
 if TYPE_CHECKING:
     from analysis.carry_off import CarryOff, FillCheck
     from analysis.compare import Comparison
+    from analysis.corrections import Kind
     from analysis.cycles import Cycles
     from analysis.dial_in import DialIn
     from analysis.leakdown import Leakdown
     from analysis.line import Line
     from analysis.model import Simulation
+    from analysis.predict import Prediction
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
     from analysis.sizing import Sizing
@@ -165,6 +167,21 @@ class Work:
         change_session(kept.folder, notes=notes.strip()[:TEXT_MOST], line=line.strip()[:200], site=site.strip()[:200])
         return kept.name
 
+    def correct(self, name: str, channel: str | None, kind: Kind, at_s: float) -> None:
+        """Correct the detector by hand: a shot here, or not a shot; the opposite of a correction undoes it.
+
+        Raises
+        ------
+        ValueError
+            If there is nothing to correct at that moment; the message says why.
+        """
+        from analysis.corrections import corrections, time_to_mark
+
+        recording = self.recording(name, channel)
+        made = corrections(recording.marks, recording.channel)
+        time_s = time_to_mark(self.shots(name, channel)[0], recording.t_s, recording.p_pa, made, kind, at_s)
+        append_mark(self.session(name).folder, {"time_s": time_s, "kind": kind, "channel": recording.channel})
+
     def shots_csv(self, name: str, channel: str | None, unit: str) -> str:
         """Write the shots of a session as CSV, pressures in `unit`."""
         rows = [f"shot,time_s,before_{unit},minimum_{unit},dip_{unit},recovery_s,outcome".lower()]
@@ -244,6 +261,23 @@ class Work:
             ("compare", *_version(self.session(before)), *_version(self.session(after))),
             lambda: compare(first.trace(), second.trace()),
         )
+
+    def predict(self, before: Line, after: Line) -> Prediction:
+        """What the line model expects of a change of the line."""
+        from analysis.predict import predict_change
+
+        return self._once(("predict", before, after), lambda: predict_change(before, after))
+
+    def line_of(self, name: str) -> str:
+        """Name of the kept air line that a session was recorded on; empty where it names none that is kept."""
+        from analysis.line import parse_line
+
+        wanted = self.session(name).line
+        for kept, text in self.lines().items():
+            with contextlib.suppress(ValueError):
+                if wanted and wanted in {kept, parse_line(text).name}:
+                    return kept
+        return ""
 
     # Air lines
 

@@ -18,8 +18,8 @@ from logger.marks import Mark, read_marks
 from logger.session import Session, open_session
 
 if TYPE_CHECKING:
-    from analysis.compare import Trace
     from analysis.record import ShotRecord
+    from analysis.settled import Trace
 
 Floats = NDArray[np.float64]
 
@@ -94,8 +94,8 @@ class Recording:
 
     def trace(self) -> Trace:
         """Hand it out as one side of a comparison, with the corrections made by hand."""
-        from analysis.compare import Trace
         from analysis.corrections import corrections
+        from analysis.settled import Trace
 
         return Trace(t_s=self.t_s, p_pa=self.p_pa, corrected=corrections(self.marks, self.channel))
 

@@ -30,27 +30,11 @@ HERE = Path(__file__).parent
 DECK_SECONDS = 150.0
 PUMP_OUTLET_K = 330.0  # after the pump's cooling fins
 CRITICAL_RATIO = 0.528  # of a small round hole: an ideal nozzle
-RECEIVER = """[[part]]
-kind = "receiver"
-name = "deck receiver"
-volume = "42 L"
-rated = "10 bar"
-
-[[part]]
-kind = "hose"
-name = "whip hose"
-length = "5 m"
-bore = "9.5 mm"
-
-[[part]]
-kind = "coupler"
-"""
 
 
 def deck_line(*, receiver: bool) -> Line:
     """Return the boathouse line, as it was or with the receiver near the deck."""
-    text = (HERE / "boathouse.toml").read_text(encoding="utf-8")
-    return parse_line(text.replace('[[part]]\nkind = "coupler"\n', RECEIVER) if receiver else text)
+    return parse_line((HERE / ("boathouse_receiver.toml" if receiver else "boathouse.toml")).read_text(encoding="utf-8"))
 
 
 def deck_shots(rng: np.random.Generator) -> Array:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.compare import Comparison, Trace, compare, log_normal_mean
+from analysis.compare import Comparison, _pace_effect, compare, log_normal_mean
+from analysis.settled import Trace
 from tests.shot_scores import Scene, record
 
 BEFORE = Scene(name="before", single=14, bursts=12, per_burst=4, every_s=0.9, overshoot=0.03)
@@ -89,3 +90,36 @@ def test_censored_log_normal_mean_is_unbiased() -> None:
     # Leaving the cut-off ones out would be biased low.
     assert np.log(t[ended]).mean() < np.log(0.4) - 0.05
     assert np.isnan(log_normal_mean([0.3, 0.2], [False, False]))
+
+
+def test_a_line_without_a_regulator_is_compared_at_one_pressure() -> None:
+    drifting = changed(sawtooth_pa_per_s=4000.0)
+    shorter = changed(sawtooth_pa_per_s=4000.0, bottom_s=0.85 * BEFORE.bottom_s, recovery_s=0.85 * BEFORE.recovery_s)
+    assert against(drifting, before=drifting).verdict in ("no change", "cannot tell")
+    assert against(shorter, before=drifting).verdict == "better"
+
+
+def test_what_the_pace_does_is_read_within_each_day_and_taken_out() -> None:
+    rng = np.random.default_rng(4)
+    pace = rng.uniform(0.2, 0.6, 40), rng.uniform(0.0, 0.3, 40)
+    # The line itself changes by -0.2, and each shot by 0.06 for all of the shot before.
+    logs = tuple(0.06 * x + rng.normal(0.0, 0.003, 40) + shift for x, shift in zip(pace, (0.0, -0.2), strict=True))
+    effect = _pace_effect(pace, (logs[0], logs[1]))
+    assert effect.slope == pytest.approx(0.06, abs=3.0 * effect.u)
+    assert effect.u < 0.01
+    fair = [y + np.log(effect.taken_out(x, pace)) for x, y in zip(pace, logs, strict=True)]
+    assert fair[1].mean() - fair[0].mean() == pytest.approx(-0.2, abs=0.005)
+    # Shots that all came at one pace tell nothing of it: only the prior is left.
+    one_pace = np.full(40, 0.5), np.full(40, 0.1)
+    unknown = _pace_effect(one_pace, (logs[0], logs[1]))
+    assert unknown.slope == pytest.approx(0.0, abs=1e-9)
+    assert unknown.u == pytest.approx(0.05, rel=1e-6)
+
+
+def test_a_few_recoveries_far_from_the_others_hardly_count() -> None:
+    rng = np.random.default_rng(8)
+    t = rng.lognormal(np.log(0.3), 0.02, 30)
+    astray = np.concatenate([t, [0.1]])
+    plain, with_one = (log_normal_mean(x, np.ones(x.size, dtype=bool)) for x in (t, astray))
+    assert with_one == pytest.approx(plain, abs=0.005)
+    assert np.log(astray).mean() < plain - 0.03

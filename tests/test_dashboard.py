@@ -190,3 +190,17 @@ def test_thumbnails_are_of_sessions_only(work: Work) -> None:
     assert b"<polyline" in answer.data
     for wrong in ("../../secret.svg", "nothing.svg", "..%2f..%2fsecret.svg"):
         assert client.get(f"/thumbnail/{wrong}", headers={"Host": "localhost"}).status_code == 404
+
+
+def test_compare_says_why_it_can_be_believed_and_what_the_model_expects(work: Work) -> None:
+    query = {"before": BEFORE, "after": AFTER}
+    words = text_of(render(compare, work, query, Reader("bar")))
+    for part in ("Why you can believe this", "Equal work", "Starting pressure", "Bursts", "Which shots were matched", "log-rank"):
+        assert part in words
+    assert "The model expects" not in words
+    words = text_of(render(compare, work, {**query, "line_before": "boathouse", "line_after": "boathouse_receiver"}, Reader("bar")))
+    assert "The model expects the recovery to change by" in words
+    assert "believe the measurement" in words
+    assert "There is no air line" in text_of(
+        render(compare, work, {**query, "line_before": "lost", "line_after": "boathouse"}, Reader("bar"))
+    )

@@ -5,20 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from dash import Dash, html
 
 from analysis.estimate import Estimate
-from analysis.record import ShotRecord
-from dashboard import figures, ui, wording
-from dashboard.pages.shots import curve_of
+from dashboard import compare_words, figures, ui, wording
 from dashboard.reader import Reader, change, seconds
 from dashboard.work import Work
 
 if TYPE_CHECKING:
     from analysis.compare import Comparison
+    from analysis.settled import Settled
 
 PATH, TITLE, SHORT = "/compare", "Before and after", "Compare"
 TONES = {"better": "good", "worse": "bad", "no change": "plain", "cannot tell": "unsure"}
+NO_LINE = "-"  # in the address: no line, also where the session names one
 
 
 def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
@@ -42,17 +43,19 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     if before == after:
         return ui.page(TITLE, head, ui.empty("That is the same session twice", "Choose another one for after."), lead=lead)
     result = work.compare(before, after)
-    records = {"before": result.before, "after": result.after}
+    sides = {"before": result.before, "after": result.after}
     warnings = [*work.recording(before).warnings, *work.recording(after).warnings, *result.warnings]
     return ui.page(
         TITLE,
         head,
         ui.answer(wording.compare(result, reader), tone=TONES[result.verdict], sure="all intervals 95 %"),
         ui.readouts(_readouts(result)),
-        _pictures(records, reader),
-        _numbers(result, reader),
+        _pictures(sides, reader),
+        html.Div([_numbers(result, reader), _matched(result)], className="two"),
+        _checks(result, reader),
+        _prediction(work, query, result, reader),
         ui.warnings(list(dict.fromkeys(warnings))),
-        _how(),
+        _how(result),
     )
 
 
@@ -60,29 +63,43 @@ def _readouts(result: Comparison) -> list[tuple[str, str, str | None]]:
     return [
         ("Recovery, same shot", *ui.value_and_interval(result.recovery_change, change)),
         ("Dip, same shot", *ui.value_and_interval(result.dip_change, change)),
+        ("Shots compared", f"{result.before.used} and {result.after.used}", "fired on a settled line"),
     ]
 
 
-def _pictures(records: Mapping[str, ShotRecord], reader: Reader) -> html.Div | None:
-    if not all(r.shots for r in records.values()):
+def _pictures(sides: Mapping[str, Settled], reader: Reader) -> html.Div | None:
+    if not all(s.used for s in sides.values()):
         return None
-    curves = {name: curve_of(r) for name, r in records.items()}
-    points = {name: ([s.before_pa for s in r.shots], [s.dip_pa for s in r.shots]) for name, r in records.items()}
+    curves = {name: s.curve() for name, s in sides.items()}
+    shares = {name: (c.time, c.share, s.time_s[~s.ended]) for (name, s), c in zip(sides.items(), curves.values(), strict=True)}
+    bands = {name: (c.low, c.high) for name, c in curves.items()}
     return html.Div(
         [
             ui.card(
                 "How fast each recovers",
-                ui.figure(figures.recovery(curves), "Share of shots recovered against time, before and after"),
-                note="Share of shots back within 90 % of their dip. Short bars: shots cut off by the next one.",
+                ui.figure(figures.recovery(shares, bands=bands), "Share of shots recovered against time, before and after, with bands"),
+                note="Of the shots compared, the share back within 90 % of their dip. Bands: 95 %. Short bars: cut off by the next one.",
             ),
             ui.card(
                 "How deep each dips",
-                ui.figure(figures.dips(points, reader), "Dip of each shot against the pressure before it, before and after"),
-                note="Every shot: a tool at a higher pressure takes more air, so compare at the same pressure before.",
+                ui.figure(
+                    figures.dips({name: _points(s, used=True) for name, s in sides.items()}, reader,
+                                 faint={name: _points(s, used=False) for name, s in sides.items()}),
+                    "Dip of each shot against the pressure before it, before and after",
+                ),
+                note="Strong: the shots compared. Faint: those left out. A tool at a higher pressure takes more air.",
             ),
         ],
         className="two",
-    )
+    )  # fmt: skip
+
+
+def _points(side: Settled, *, used: bool) -> tuple[Any, Any]:
+    """Pressure before and dip [Pa] of the shots that are compared, or of the others."""
+    chosen = np.zeros(len(side.record.shots), dtype=bool)
+    chosen[side.index] = True
+    shots = [s for s, c in zip(side.record.shots, chosen, strict=True) if c == used]
+    return [s.before_pa for s in shots], [s.dip_pa for s in shots]
 
 
 def _numbers(result: Comparison, reader: Reader) -> html.Section:
@@ -92,18 +109,59 @@ def _numbers(result: Comparison, reader: Reader) -> html.Section:
     rows: list[tuple[Any, ...]] = [
         row("recovery", result.recovery_before_s, result.recovery_after_s, result.recovery_change, seconds),
         row("dip", result.dip_before_pa, result.dip_after_pa, result.dip_change, reader.pressure),
-        ("shots compared", f"{result.used_before} of {result.shots_before}", f"{result.used_after} of {result.shots_after}", ""),
     ]
     return ui.card("In numbers", ui.table(["same shot", "before", "after", "change"], rows), note="Small: 95 % interval.")
 
 
-def _how() -> html.Details:
+def _matched(result: Comparison) -> html.Section:
+    return ui.card("Which shots were matched", ui.table(["shots", "before", "after"], compare_words.left_out(result)))
+
+
+def _checks(result: Comparison, reader: Reader) -> html.Section | None:
+    found = compare_words.checks(result, reader)
+    if not found:
+        return None
+    return ui.card(
+        "Why you can believe this", html.Dl([html.Div([html.Dt(name), html.Dd(said)]) for name, said in found], className="checks")
+    )
+
+
+def _prediction(work: Work, query: Mapping[str, str], result: Comparison, reader: Reader) -> html.Section | None:
+    """Choose the lines as they were and as they are; the model's change beside the measured one."""
+    kept = list(work.lines())
+    if not kept:
+        return None
+    chosen = {side: query.get(f"line_{side}") or work.line_of(query[side]) or NO_LINE for side in ("before", "after")}
+    choices = [(NO_LINE, "choose one"), *[(n, n) for n in kept]]
+    head = ui.controls(
+        ui.choice("line_before", "Line before", choices, chosen["before"], default=NO_LINE),
+        ui.choice("line_after", "Line after", choices, chosen["after"], default=NO_LINE),
+    )
+    body: list[Any] = []
+    note = "Choose the air line as it was and as it is: the model fires the same shot at both."
+    if NO_LINE not in chosen.values():
+        try:
+            expected = work.predict(work.line(chosen["before"]), work.line(chosen["after"]))
+        except ValueError as problem:
+            body = [ui.refused(problem)]
+        else:
+            rows = compare_words.prediction_rows(expected, reader, ui.stacked)
+            words = compare_words.prediction_words(result, expected, work.recording(query["before"]).channel, reader)
+            body = [ui.table(["by the model", "before", "after", "change"], rows), *[html.P(w) for w in words]]
+    return ui.card("What the line model expects", head, *body, note=note, className="prediction")
+
+
+def _how(result: Comparison) -> html.Details:
     return ui.how(
         "Shots are compared at equal work: one and the same shot, fired on a settled line with the pump idle. Fast work cuts "
-        "recoveries off; such shots count as “longer than that” (Kaplan and Meier, 1958), and the two curves are tested against "
-        "each other (log-rank).",
-        "The interval comes from drawing the shots again and again in the bursts in which they were fired. “Better” or “worse” is "
-        "said only where the whole interval lies on one side; “no change” only where it is narrow around none.",
+        "recoveries off; such shots count as “longer than that” (Kaplan and Meier, 1958). " + compare_words.log_rank(result),
+        "The change in recovery is the ratio of the two typical recoveries by a log-normal model that takes the cut-off shots in "
+        "(maximum likelihood); the change in dip is the ratio of geometric means at one starting pressure. What the pace of the work "
+        "does is read from the shots of each day by regression, and taken out.",
+        "The interval comes from drawing the shots again and again in the bursts in which they were fired (300 times), together with "
+        "what matching leaves uncertain and 0.6 % a side that more shots do not reduce. “Better” or “worse” is said only where the whole "
+        "interval lies on one side and the change is 5 % or more; “no change” only where it is narrow around none.",
+        formula="change = exp( mean ln x(after) − mean ln x(before) ) − 1",
     )
 
 
