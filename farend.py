@@ -387,14 +387,21 @@ def _fit(args: argparse.Namespace) -> int:
 
 def _simulate(args: argparse.Namespace) -> int:
     from analysis.model import simulate
+    from analysis.schedule import bursts, like
+    from analysis.sensor_view import Sensor, view
     from dashboard import answers, wording
 
     line = _line(args.line)
-    every_s = parse_quantity(args.every, "time")
-    lead_s = 1.0
-    shots_s = [lead_s + i * every_s for i in range(args.shots)]
-    simulation = simulate(line, shots_s, duration_s=shots_s[-1] + parse_quantity(args.after, "time"))
-    return _answer(args, answers.simulation(simulation), wording.simulation(line, simulation, _reader(args)))
+    if args.like:
+        shots_s = like([s.time_s for s in _open(args.like, args).shots().shots])
+    else:
+        every_s, pause_s = parse_quantity(args.every, "time"), parse_quantity(args.pause, "time")
+        shots_s = bursts(args.shots, every_s, repeats=args.bursts, pause_s=pause_s)
+    sensor = Sensor(place=args.sensor, lag_s=parse_quantity(args.lag, "time"), resolution_pa=parse_quantity(args.resolution, "pressure"))
+    duration_s = float(shots_s[-1]) + parse_quantity(args.after, "time")
+    simulation = simulate(line, shots_s, duration_s=duration_s, output_rate_hz=args.rate, places=[sensor.place])
+    seen = view(simulation, sensor)
+    return _answer(args, answers.simulation(line, simulation, seen), wording.simulation(line, simulation, _reader(args), seen))
 
 
 def _size(args: argparse.Namespace) -> int:
@@ -656,10 +663,19 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--flow", default="4.65 L/s", help="free-air flow at which the loss of the line is stated")
     p.add_argument("--inlet", default="620.5 kPa", help="supply pressure at which the loss of the line is stated")
 
-    p = command("simulate", _simulate, "what the line should do when shots are fired", show, line)
-    p.add_argument("--shots", type=int, default=1, help="how many")
+    p = command("simulate", _simulate, "what the line should do when shots are fired, and what a sensor would show of it", show, one, line)
+    p.add_argument("--shots", type=int, default=1, help="how many, in a burst")
     p.add_argument("--every", default="0.5 s", help="time from shot to shot")
+    p.add_argument("--bursts", type=int, default=1, help="how many bursts")
+    p.add_argument("--pause", default="10 s", help="time between bursts")
+    p.add_argument("--like", metavar="WHAT", help="fire when the shots of a session or CSV file were fired, instead")
     p.add_argument("--after", default="3 s", help="how long to go on after the last")
+    p.add_argument(
+        "--sensor", default="tool", metavar="PLACE", help="where the sensor sits: supply, receiver, tool (default), or e.g. 'hose 12 m'"
+    )
+    p.add_argument("--lag", default="0 s", help="time constant of the sensor, e.g. '5 ms'")
+    p.add_argument("--resolution", default="0 bar", help="step of its readings, e.g. '0.1 psi'")
+    p.add_argument("--rate", type=float, default=200.0, metavar="HZ", help="readings a second")
 
     p = command("size", _size, "the smallest receiver that keeps a burst above a floor", show, line)
     p.add_argument("--shots", type=int, required=True, help="shots in the burst")

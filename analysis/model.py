@@ -18,6 +18,7 @@ from analysis.air import LEAK_B, conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
 from analysis.line import Line, Part
 from analysis.network import CONS, MID, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, W, Work, run, valve
+from analysis.places import along_hose
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +31,7 @@ VESSEL_AREA: Final = 6.0  # wall area over volume^(2/3) of a usual cylinder [-]
 CHAMBER_SHARE: Final = (
     0.5  # share of a tool chamber's air that a shot takes, where the chamber's volume is not given; common practice, no source
 )
+MOST_SAMPLES: Final = 2e7  # of output that one simulation gives
 SHOT_S: Final = 0.015  # time over which a shot takes its air [s]; common practice, no source
 
 
@@ -83,6 +85,8 @@ class Simulation:
         In the tank, just before the tool's coupler, and in the tool [Pa gauge].
     receiver_pa : ndarray or None
         In the receiver nearest to the tool [Pa gauge], where there is one.
+    places : dict of str to ndarray
+        At further places that were asked for, within hoses [Pa gauge]; see `at`.
     shots : tuple of SimulatedShot
     mass_error, energy_error : float
         What the books of mass and energy lack at the end, over all the air there was [-].
@@ -97,10 +101,26 @@ class Simulation:
     tool_pa: Floats
     chamber_pa: Floats
     receiver_pa: Floats | None
+    places: dict[str, Floats]
     shots: tuple[SimulatedShot, ...]
     mass_error: float
     energy_error: float
     steps: int
+
+    def at(self, place: str) -> Floats:
+        """Pressure at a place [Pa gauge]: `supply`, `receiver`, `tool`, a joint, or one of the places that were asked for.
+
+        Raises
+        ------
+        ValueError
+            If there is no such place; it names those that there are.
+        """
+        known = {name: self.p_pa[:, i] for i, name in enumerate(self.joints)} | {"supply": self.supply_pa, "chamber": self.chamber_pa}
+        known |= {"tool": self.tool_pa} | ({"receiver": self.receiver_pa} if self.receiver_pa is not None else {}) | self.places
+        if place not in known:
+            msg = f"There is no {place!r} on this line. Known are {', '.join(known)}, or a distance along a hose such as 'hose1 12 m'."
+            raise ValueError(msg)
+        return known[place]
 
 
 @dataclass(slots=True)
@@ -252,6 +272,14 @@ def settled(net: Network, supply_abs_pa: float, downstream_abs_pa: float | None 
         else:
             vol_m[j] = p[s] * net.volume[j, 0] / rt
     return State(vol_m=vol_m, vol_e=vol_m * CV_J_PER_KG_K * net.temp_k, cons=cons)
+
+
+def probe_at(net: Network, label: str, share: float) -> tuple[int, float]:
+    """Cell and weight of the next one that belong to a share of a hose's length [0..1] from its inlet."""
+    first, end = (int(x) for x in net.hose[net.index[net.names.index(label)], :2])
+    x = share * (end - first) - 0.5  # in cells from the middle of the first; beyond the middles the line through two goes on
+    cell = min(max(int(x), 0), end - first - 2)
+    return first + cell, x - cell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -414,6 +442,7 @@ def simulate(
     output_rate_hz: float = 200.0,
     start_pa: float | None = None,
     nozzles: Sequence[Nozzle] = (),
+    places: Sequence[str] = (),
     cell_m: float = 0.5,
 ) -> Simulation:
     """Simulate a line over a schedule of shots.
@@ -431,6 +460,8 @@ def simulate(
         Pressure of the tank at the start [Pa gauge]; its cut-out where not given. The line is settled then and the pump idle.
     nozzles : sequence of Nozzle
         Test nozzles opened at the tool's inlet.
+    places : sequence of str
+        Places within hoses where pressure is wanted as well, such as `hose1 12 m` from the hose's inlet.
     cell_m : float
         Length of a hose cell [m].
 
@@ -450,8 +481,14 @@ def simulate(
     if shots.size and not (np.isfinite(shots).all() and shots[0] >= 0.0 and (np.diff(shots) > 0.0).all()):
         msg = "The times of the shots must rise, from zero upward."
         raise ValueError(msg)
+    if not (math.isfinite(output_rate_hz) and 0.0 < output_rate_hz * duration_s <= MOST_SAMPLES):
+        msg = (
+            f"{output_rate_hz:g} samples a second over {duration_s:g} s are too many or none; up to {MOST_SAMPLES:.0e} in all can be given."
+        )
+        raise ValueError(msg)
     shots = shots[shots < duration_s]
     net = build(line, cell_m=cell_m)
+    within = [(place, *found) for place in places if (found := along_hose(line, place))]
     supply = line.compressor.cut_out_pa if start_pa is None else start_pa
     got = run_network(
         net,
@@ -459,6 +496,7 @@ def simulate(
         duration_s=duration_s,
         shots_s=shots,
         nozzles=nozzles,
+        probes=[probe_at(net, label, share) for _, label, share in within],
         output_rate_hz=output_rate_hz,
     )
     gauge = got.p_abs_pa - net.p_amb_pa
@@ -481,6 +519,7 @@ def simulate(
         tool_pa=tool,
         chamber_pa=gauge[:, -1, 0],
         receiver_pa=gauge[:, receiver, 0] if receiver is not None else None,
+        places={place: got.probe_abs_pa[:, i] - net.p_amb_pa for i, (place, _, _) in enumerate(within)},
         shots=_measure(t, tool, shots, got.shots, net.p_amb_pa),
         mass_error=got.mass_error,
         energy_error=got.energy_error,

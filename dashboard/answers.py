@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.estimate import Estimate
+from analysis.schedule import air_asked
 
 if TYPE_CHECKING:
     from analysis.carry_off import CarryOff, FillCheck
@@ -20,9 +21,11 @@ if TYPE_CHECKING:
     from analysis.leak_cost import LeakCost
     from analysis.leak_plan import LeakPlan
     from analysis.leakdown import Leakdown
+    from analysis.line import Line
     from analysis.line_check import PartCheck
     from analysis.model import Simulation
     from analysis.record import ShotRecord
+    from analysis.sensor_view import SensorView
     from analysis.shots import ShotSummary
     from analysis.sizing import Sizing
     from analysis.variants import Change
@@ -205,8 +208,9 @@ def compare(c: Comparison, predicted: Json | None = None) -> Json:
     }
 
 
-def simulation(s: Simulation) -> Json:
+def simulation(line: Line, s: Simulation, seen: SensorView) -> Json:
     """Answer of `farend simulate`."""
+    asked = air_asked(line, [x.time_s for x in s.shots])
     return {
         "shots": [
             {
@@ -222,7 +226,25 @@ def simulation(s: Simulation) -> Json:
         "lowest_kpa": number(float(s.tool_pa.min()), KPA),
         "time_s": [number(float(t)) for t in s.t_s],
         "tool_kpa": [number(float(p), KPA) for p in s.tool_pa],
+        "sensor": {
+            "place": seen.sensor.place,
+            "lag_s": number(seen.sensor.lag_s),
+            "resolution_kpa": number(seen.sensor.resolution_pa, KPA),
+            "kpa": [number(float(p), KPA) for p in seen.p_pa],
+            "shots": [
+                {
+                    "time_s": number(x.time_s),
+                    "before_kpa": number(x.before_pa, KPA),
+                    "minimum_kpa": number(x.minimum_pa, KPA),
+                    "dip_kpa": number(x.dip_pa, KPA),
+                }
+                for x in seen.shots
+            ],
+        },
+        "air_asked_l_per_s": number(asked, LITRE) if asked else None,
+        "supply_at_end_kpa": number(float(s.supply_pa[-1]), KPA),
         "mass_error": number(s.mass_error),
+        "energy_error": number(s.energy_error),
         "warnings": [],
     }
 

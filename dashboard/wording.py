@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from analysis.schedule import air_asked
 from analysis.units import from_si
 from dashboard.reader import Reader, change, percent, seconds, significant
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from analysis.line_check import PartCheck
     from analysis.model import Simulation
     from analysis.record import ShotRecord
+    from analysis.sensor_view import SensorView
     from analysis.shots import ShotSummary
     from analysis.sizing import Alternative, Sizing
     from analysis.variants import Change
@@ -196,8 +198,8 @@ def compare(c: Comparison, reader: Reader) -> list[str]:
     return out
 
 
-def simulation(line: Line, s: Simulation, reader: Reader) -> list[str]:
-    """Say what the line model expects of a schedule of shots."""
+def simulation(line: Line, s: Simulation, reader: Reader, seen: SensorView | None = None) -> list[str]:
+    """Say what the line model expects of a schedule of shots, and what a sensor would show of it."""
     lowest_before = min(x.before_pa for x in s.shots)
     out = [
         f"{line.name}, by the model: {_count(len(s.shots), 'shot')}; the lowest pressure just before a shot is "
@@ -209,6 +211,18 @@ def simulation(line: Line, s: Simulation, reader: Reader) -> list[str]:
     out.append(f"A shot takes {reader.air(sum(x.air_m3 for x in s.shots) / len(s.shots))} of free air.")
     if line.tool.window_pa and lowest_before < line.tool.window_pa[0]:
         out.append(f"That is below the tool's window, which begins at {reader.pressure(line.tool.window_pa[0])}.")
+    asked, gives = air_asked(line, [x.time_s for x in s.shots]), line.compressor.delivery_m3_per_s
+    if asked > gives and s.supply_pa[-1] < line.compressor.cut_in_pa:
+        out.append(
+            f"The shots take {reader.flow(asked)} of free air and the compressor gives {reader.flow(gives)}: the tank has fallen to "
+            f"{reader.pressure(float(s.supply_pa[-1]))} at the end. This cannot go on; it needs pauses, or a larger compressor."
+        )
+    if seen is not None and (seen.sensor.place != "tool" or seen.sensor.lag_s > 0.0 or seen.sensor.resolution_pa > 0.0):
+        shown, true = (sorted(x.dip_pa for x in shots) for shots in (seen.shots, s.shots))
+        out.append(
+            f"A sensor at {seen.sensor.place} would show a dip of {reader.pressure(shown[len(shown) // 2])} where the tool's inlet "
+            f"dips by {reader.pressure(true[len(true) // 2])} (medians)."
+        )
     return out
 
 

@@ -82,6 +82,36 @@ def test_size_and_simulate_the_invented_line(capsys: pytest.CaptureFixture[str])
     assert len(simulated["shots"]) == 3
 
 
+def test_simulated_sensor_shows_less_of_a_dip(capsys: pytest.CaptureFixture[str]) -> None:
+    line = str(SAMPLES / "boathouse.toml")
+    words = ("simulate", "--line", line, "--bursts", "2", "--shots", "2", "--pause", "3 s")
+    answer = ask(capsys, *words, "--sensor", "tool", "--lag", "20 ms", "--resolution", "0.1 psi", "--rate", "500")
+    assert len(answer["shots"]) == len(answer["sensor"]["shots"]) == 4
+    assert len(answer["sensor"]["kpa"]) == len(answer["time_s"])
+    assert 0.0 < answer["sensor"]["shots"][0]["dip_kpa"] < answer["shots"][0]["dip_kpa"]
+    assert farend.main([*words, "--sensor", "supply"]) == 0
+    assert "A sensor at supply would show a dip of" in capsys.readouterr().out
+    assert "There is no 'loft'" in refuse(capsys, *words, "--sensor", "loft")
+
+
+def test_simulate_fires_like_a_recording(capsys: pytest.CaptureFixture[str]) -> None:
+    recording = str(SAMPLES / "deck_no_receiver.csv")
+    measured = ask(capsys, "shots", recording)["shots"]
+    answer = ask(capsys, "simulate", "--line", str(SAMPLES / "boathouse.toml"), "--like", recording, "--rate", "50")
+    assert len(answer["shots"]) == len(measured)
+    fired, found = ([x["time_s"] - shots[0]["time_s"] for x in shots] for shots in (answer["shots"], measured))
+    assert fired == pytest.approx(found, abs=1e-6)
+    quiet = str(SAMPLES / "overnight.csv")
+    assert "no shot in that recording" in refuse(capsys, "simulate", "--line", str(SAMPLES / "boathouse.toml"), "--like", quiet)
+
+
+def test_work_that_the_compressor_cannot_feed_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    assert farend.main(["simulate", "--line", str(SAMPLES / "boathouse.toml"), "--shots", "400", "--every", "0.1 s", "--rate", "20"]) == 0
+    said = capsys.readouterr().out
+    assert "This cannot go on" in said
+    assert "nan" not in said
+
+
 def test_import_list_and_export(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     answer = ask(capsys, "import", str(SAMPLES / "overnight.csv"), "--name", "a night")
     assert answer["rows"] == 3960
