@@ -55,6 +55,7 @@ REGULATOR: Final = 1  # likewise, and its outlet is held at a set point; passes 
 TERMS: Final = 4
 WEIGHT: Final = np.array([1.7616, 4.6923, 12.920, 84.027])
 RATE: Final = np.array([35.973, 241.48, 1679.0, 18931.8])
+STEP_S: Final = 2e-3  # longest time step
 REFRESH: Final = 8  # steps between two looks at time step, friction and heat coefficients
 
 
@@ -492,7 +493,7 @@ def _end_flux(q: float, p: float, t_up: float, h: int, end: int, cell: int, area
 @_inner
 def _look_afresh(cfl: float, remembers: float, hose: np.ndarray, g: np.ndarray, memory: np.ndarray, mean: np.ndarray) -> float:
     """Refresh friction, heat and the terms of the memory; returns the time step, or -1 when the air is faster than can be."""
-    dt = 2e-3
+    dt = STEP_S
     for h in range(hose.shape[0]):
         fastest = refresh_hose(int(hose[h, 0]), int(hose[h, 1]), h, hose, remembers, g, mean)
         if not fastest < 5e3:

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.signal import lfilter
 
 from analysis.model import Simulation
+from analysis.network import STEP_S
 
 Floats = NDArray[np.float64]
 
@@ -100,7 +101,8 @@ def view(simulation: Simulation, sensor: Sensor) -> SensorView:
     shots = []
     for i, shot in enumerate(simulation.shots):
         until = simulation.shots[i + 1].time_s if i + 1 < len(simulation.shots) else math.inf
-        a, b = np.searchsorted(simulation.t_s, [shot.time_s, until], side="right")
+        # A shot begins somewhere within one of the model's steps, none of which is longer than `STEP_S`.
+        a, b = np.searchsorted(simulation.t_s, [shot.time_s - STEP_S, until - STEP_S], side="right")
         before, window = float(p[max(a - 1, 0)]), p[a:b]
         lowest = min(before, float(window.min())) if window.size else before
         shots.append(SeenShot(time_s=shot.time_s, before_pa=before, minimum_pa=lowest, dip_pa=before - lowest))
