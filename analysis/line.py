@@ -216,6 +216,7 @@ _KINDS: Final[dict[str, dict[str, _Rule]]] = {
     "receiver": _ANY | {"volume": _VOLUME},
     "tool": _ANY | {"air_per_shot": ("volume", 1e-6, 1.0), "window": (None, 0, 0), "volume": _VOLUME},
 }
+KINDS: Final = tuple(_KINDS)  # of parts, for those who edit a line
 _NEEDED: Final = {"regulator": ("set",), "hose": ("length", "bore"), "receiver": ("volume",)}
 _TOP: Final = ("name", "site", "compressor", "part")
 
@@ -276,6 +277,12 @@ def parse_line(text: str) -> Line:
         msg = f"{at('', 0, 'name')}name must be text, not {name!r}."
         raise LineError(msg)
     return Line(name=name.strip(), site=site, compressor=compressor, parts=parts)
+
+
+def known_keys(where: str) -> tuple[str, ...]:
+    """Keys that a table of an air-line file may have: "site", "compressor", or a kind of part."""
+    rules = {"site": _SITE, "compressor": _COMPRESSOR, **_KINDS}[where]
+    return tuple(key for key in rules if key != "kind")
 
 
 def _check_keys(table: dict[str, Any], known: Any, at: _Place, where: str, index: int, owner: str) -> None:

@@ -18,6 +18,48 @@ Verdict = Literal["rated for all", "too low when a regulator fails", "too low", 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One thing to look at before work.
+
+    Attributes
+    ----------
+    key : str
+        Short name, under which answers are kept.
+    text : str
+        What must be so.
+    source : str
+        Where that is asked for, or "common practice, no source".
+    """
+
+    key: str
+    text: str
+    source: str
+
+
+_TRADE: Final = "common practice, no source"
+# Short name, what must be so, who asks for it, and the kind of part that it is about; None: of every line.
+_WALK: Final[tuple[tuple[str, str, str, str | None], ...]] = (
+    ("relief valve", "The tank's relief valve is fitted and moves freely.", "29 CFR 1910.169(b)(3)", None),
+    ("tank drained", "The tank is drained.", "29 CFR 1910.169(b)(2)", None),
+    ("ratings", "Every part's rating was read and covers what it can see.", "29 CFR 1926.302(b)(5)", None),
+    ("receiver valve", "The receiver has a relief valve of its own, at or below its rating.", "ASME VIII-1 UG-125", "receiver"),
+    ("receiver drained", "The receiver is drained, and shows neither rust nor dents.", _TRADE, "receiver"),
+    ("regulator", "The regulator is set within the tool's limit.", "29 CFR 1926.302(b)(5)", "regulator"),
+    ("hoses", "Hoses have no cuts, bulges or cracks, and are not older than their maker says.", _TRADE, "hose"),
+    ("couplers", "Couplers lock, and cannot come apart by accident.", "29 CFR 1926.302(b)(1)", None),
+    ("whip", "Hoses that could whip are held at their ends.", _TRADE, "hose"),
+    ("muzzle", "The tool's contact safety works; it fires only against the work.", "29 CFR 1926.302(b)(3)", None),
+    ("eyes", "Everybody near wears eye protection.", _TRADE, None),
+)
+
+
+def questions(line: Line) -> tuple[Question, ...]:
+    """Say what to look at before work on this line, in the order of a walk from the compressor to the tool."""
+    kinds = {p.kind for p in line.parts}
+    return tuple(Question(key=key, text=text, source=source) for key, text, source, of in _WALK if of is None or of in kinds)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PartCheck:
     """One part against what it can see.
 

@@ -76,6 +76,7 @@ def _shell() -> dmc.MantineProvider:
                 dcc.Location(id="url", refresh="callback-nav"),
                 dcc.Store(id="address"),
                 dcc.Store(id="nothing"),
+                dcc.Store(id="reader", storage_type="local"),
                 html.Header(
                     [
                         dcc.Link("farend", href="/sessions", className="brand"),
@@ -135,6 +136,7 @@ def _route(app: Dash, work: Work) -> None:
         Input("url", "pathname"),
         Input("url", "search"),
         Input("unit", "value"),
+        Input("reader", "data"),
     )
     app.clientside_callback(
         ClientsideFunction("farend", "choose"),
@@ -152,7 +154,9 @@ def read_address(address: dict[str, str] | None) -> tuple[ModuleType, dict[str, 
     name = unquote(address.get("path") or "/").strip("/")
     page = next((p for p in PAGES if p.PATH.strip("/") == name), sessions)
     query = {key: values[-1] for key, values in parse_qs((address.get("search") or "").lstrip("?")).items()}
-    unit = address.get("unit")
+    unit, tariff = address.get("unit"), address.get("tariff")
+    if tariff:
+        query.setdefault("tariff", tariff)
     return page, query, Reader(unit if unit in UNIT_SETS else "bar")
 
 

@@ -7,6 +7,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -33,7 +34,9 @@ if TYPE_CHECKING:
     from analysis.steady import Steady
     from analysis.water import WaterBalance
     from analysis.whatif import WhatIf
+    from logger.checks import Check
     from logger.open import Recording
+    from logger.sensors import Sensor
 
 T = TypeVar("T")
 KEPT = 60  # results held in memory
@@ -314,6 +317,24 @@ class Work:
         beside.write_text(text, encoding="utf-8")
         beside.replace(folder / f"{kept}.toml")
         return kept
+
+    def keep_check(self, line: str, answers: Mapping[str, bool], note: str) -> None:
+        """Keep what was answered before work, with the time."""
+        from logger.checks import Check, keep_check
+
+        keep_check(self.home, Check(when=datetime.now().astimezone(), line=line, answers=answers, note=note.strip()[:TEXT_MOST]))
+
+    def checks(self, line: str) -> tuple[Check, ...]:
+        """What was answered before work on a line, in order of time."""
+        from logger.checks import read_checks
+
+        return read_checks(self.home, line)
+
+    def sensors(self) -> dict[str, Sensor]:
+        """Sensors that are known, by name."""
+        from logger.sensors import read_sensors
+
+        return read_sensors(self.home)
 
     def simulate(self, line: Line, shots_s: tuple[float, ...], duration_s: float) -> Simulation:
         """Fire shots at a line in the model."""

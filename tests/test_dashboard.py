@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
+from dashboard import line_editor
 from dashboard.app import PAGES, create_app, read_address, render
-from dashboard.pages import compare, leakdown, sessions, setup, shots
+from dashboard.pages import compare, leakdown, sessions, shots
 from dashboard.reader import Reader
 from dashboard.ui import burst_of, window_moved, window_of
 from dashboard.work import Work
@@ -163,11 +164,11 @@ def test_results_are_made_once_until_the_session_changes(work: Work) -> None:
 
 def test_a_line_is_checked_while_typing_and_kept_only_when_it_can_be(tmp_path: Path) -> None:
     work = Work(tmp_path)
-    assert "understood" in text_of(setup.checked(setup.NEW, Reader("bar")))
-    assert "Did you mean 'bore'" in text_of(setup.checked(setup.NEW.replace("bore =", "boar ="), Reader("bar")))
-    setup.kept(work, "../shop", setup.NEW)
+    assert "understood" in text_of(line_editor.checked(line_editor.NEW))
+    assert "Did you mean 'bore'" in text_of(line_editor.checked(line_editor.NEW.replace("bore =", "boar =")))
+    line_editor.kept(work, "../shop", line_editor.NEW)
     assert list(work.lines()) == ["-shop"] or list(work.lines()) == ["..-shop"]
-    assert "Not kept" in text_of(setup.kept(work, "shop", "nonsense")[0])
+    assert "Not kept" in text_of(line_editor.kept(work, "shop", "nonsense")[0])
     assert len(work.lines()) == 1
 
 

@@ -7,9 +7,16 @@ new MutationObserver(function () {
 
 window.dash_clientside = window.dash_clientside || {};
 window.dash_clientside.farend = {
-  // One address for the server: path and search as the browser has them (zooming rewrites the search without a reload), and the unit.
-  here: function (pathname, _search, unit) {
-    return { path: pathname, search: window.location.search, unit: unit };
+  // One address for the server: path and search as the browser has them (zooming rewrites the search without a reload), and what the
+  // reader chose for all pages.
+  here: function (pathname, _search, unit, reader) {
+    window.farend_numbers((reader || {}).point);
+    return { path: pathname, search: window.location.search, unit: unit, tariff: String((reader || {}).tariff || "") };
+  },
+
+  // The reader's choices, kept in this browser.
+  prefer: function (point, tariff) {
+    return { point: point, tariff: typeof tariff === "number" ? tariff : null };
   },
 
   // A control changed: write it into the search, unless it says what is there already.

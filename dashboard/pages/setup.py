@@ -1,147 +1,213 @@
-"""Setup: the air-line files, checked while they are written, with the cautions that belong to them."""
+"""Setup: the air lines, what to look at before work, the sensors, and how the reader wants numbers written."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from typing import Any
-from urllib.parse import urlencode
 
 import dash_mantine_components as dmc
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
-from analysis.line import cautions, parse_line
-from analysis.line_check import rating_cautions
-from dashboard import ui
-from dashboard.pages.line import parts_row
+from analysis.leak_cost import TARIFF_PER_KWH
+from analysis.line import Line, cautions
+from analysis.line_check import check_parts, questions, rating_cautions
+from dashboard import line_editor, ui
+from dashboard.dry_answers import check_words
 from dashboard.reader import Reader
 from dashboard.work import Work
+from logger.sensors import OLD_DAYS, Sensor
 
 PATH, TITLE, SHORT = "/setup", "Setup", "Setup"
-
-NEW = """name = "My line"
-
-[site]
-altitude = "100 m"
-temperature = "20 degC"
-
-[compressor]
-tank = "50 L"
-cut_in = "6.5 bar"
-cut_out = "8.5 bar"
-delivery = "180 L/min"      # free air, from the compressor's plate
-
-[[part]]
-kind = "regulator"
-set = "6.0 bar"
-
-[[part]]
-kind = "hose"
-length = "25 m"
-bore = "9 mm"
-
-[[part]]
-kind = "coupler"
-
-[[part]]
-kind = "tool"
-air_per_shot = "1.5 L"      # free air
-window = ["5.0 bar", "7.0 bar"]
-"""
-
-KEYS = (
-    ("regulator", "set, droop, conductance or cv, b"),
-    ("hose", "length, bore, roughness"),
-    ("coupler, valve, filter, dryer", "conductance or cv, b; filter and dryer also volume"),
-    ("receiver", "volume"),
-    ("tool", "air_per_shot, window, volume"),
-    ("any part", "name, rated, leak"),
-)
+VIEWS = (("line", "Air line"), ("before", "Before work"), ("sensors", "Sensors"), ("reader", "Numbers"))
 
 
 def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
-    """Show the editor with the chosen line."""
+    """Show the view that the address names."""
+    view = query.get("view", "line")
+    tabs = html.Nav(
+        [
+            dcc.Link(label, href=ui.address(PATH, {"view": key, "line": query.get("line")}), className="tab here" if key == view else "tab")
+            for key, label in VIEWS
+        ],
+        className="tabs",
+        **{"aria-label": "Parts of the set-up"},
+    )
+    shown = {"before": _before, "sensors": _sensors, "reader": _reader}.get(view, _line)
+    return ui.page(TITLE, tabs, *shown(work, query, reader), lead="Describe your air line once; Line, Receiver and Water work from it.")
+
+
+def _line(work: Work, query: Mapping[str, str], reader: Reader) -> list[Any]:
     lines = work.lines()
     chosen = query.get("line", "") or (next(iter(lines)) if lines else "")
-    text = lines.get(chosen, NEW)
-    name = chosen if chosen in lines else "my line"
     choices = [*[(n, n) for n in lines], ("(new)", "a new line")]
-    return ui.page(
-        TITLE,
-        ui.controls(
-            ui.choice("line", "Air line", choices, chosen if chosen in lines else "(new)", default=next(iter(lines), "(new)")),
-            dmc.TextInput(id="line-name", label="Keep it as", value=name, size="md", className="control"),
+    known = chosen in lines
+    return [
+        ui.controls(ui.choice("line", "Air line", choices, chosen if known else "(new)", default=next(iter(lines), "(new)"))),
+        line_editor.editor(
+            lines.get(chosen, line_editor.NEW),
+            chosen if known else "my line",
+            reader,
+            line_editor.said_kept(chosen) if "kept" in query and known else None,
         ),
+    ]
+
+
+# Before work
+
+
+def _before(work: Work, query: Mapping[str, str], reader: Reader) -> list[Any]:
+    lines = work.lines()
+    if not lines:
+        return [ui.no_lines()]
+    name = query.get("line") if query.get("line") in lines else next(iter(lines))
+    line = work.line(str(name))
+    parts = check_parts(line)
+    words = check_words(line, parts, (), reader)
+    bad = any(p.verdict.startswith("too low") for p in parts)
+    unknown = any(p.verdict == "rating not known" for p in parts)
+    rows = [
+        (
+            p.name,
+            "unknown" if p.rated_pa is None else ui.bare(reader.pressure(p.rated_pa)),
+            ui.bare(reader.pressure(p.normal_pa)),
+            ui.bare(reader.pressure(p.failed_open_pa)),
+            p.verdict,
+        )
+        for p in parts
+    ]
+    u = reader.unit
+    heads = ["part", f"rated [{u}]", f"sees in work [{u}]", f"if a regulator fails [{u}]", "so"]
+    return [
+        ui.controls(ui.choice("line", "Air line", [(n, n) for n in lines], str(name), default=next(iter(lines)))),
+        ui.answer([words[0]], tone="bad" if bad else "unsure" if unknown else "good", sure="from the line's file"),
+        html.Div([_questions(line), _answered(work, line)], className="two"),
+        ui.card("Every part against the highest pressure it can see", ui.table(heads, rows)),
+        ui.cautions("whip", "eyes", "vessel", more=[*cautions(line), *rating_cautions(line)]),
+    ]
+
+
+def _questions(line: Line) -> html.Section:
+    asked = questions(line)
+    return ui.card(
+        "Walk from the compressor to the tool",
+        dcc.Checklist(
+            id="check-answers",
+            options=[{"label": html.Div([q.text, html.Small(q.source)]), "value": q.key} for q in asked],
+            value=[],
+            className="walk",
+        ),
+        dmc.TextInput(id="check-note", label="Note", description="what was found, what was put right", size="md", className="control"),
         html.Div(
             [
-                html.Section(
-                    [
-                        html.Label("Parts in order of flow, the tool last; quantities with their units", htmlFor="line-text"),
-                        dcc.Textarea(id="line-text", value=text, spellCheck=False, wrap="off"),
-                        html.Div(
-                            [
-                                html.Button("Keep this line", id="line-keep", className="button strong", n_clicks=0),
-                                html.Span(_said(chosen) if "kept" in query else None, id="line-kept", role="status"),
-                            ],
-                            className="actions",
-                        ),
-                    ],
-                    className="card editor",
-                ),
-                html.Div([html.Div(checked(text, reader), id="line-checked", **{"aria-live": "polite"}), _keys()], className="page"),
+                html.Button("Keep these answers", id="check-keep", className="button strong", n_clicks=0),
+                html.Span(id="check-said", role="status"),
+                dcc.Store(id="check-line", data=line.name),
             ],
-            className="two",
+            className="actions",
         ),
-        lead="Describe your air line once; Line and Receiver work from it.",
+        note="Tick what is in order. What is not ticked is kept as not in order.",
     )
 
 
-def _keys() -> html.Section:
-    return ui.card("What a part may say", ui.table(["kind", "keys"], KEYS, words=True))
+def _answered(work: Work, line: Line) -> html.Section:
+    """What was answered before, the newest first."""
+    kept = work.checks(line.name)[::-1][:20]
+    if not kept:
+        return ui.card("Answered before", html.P("Nothing yet."))
+    rows = [
+        (
+            f"{c.when:%Y-%m-%d %H:%M}",
+            f"{sum(c.answers.values())} of {len(c.answers)}",
+            ", ".join(k for k, good in c.answers.items() if not good) or "none",
+            c.note,
+        )
+        for c in kept
+    ]
+    return ui.card("Answered before", ui.table(["when", "in order", "not in order", "note"], rows, words=True))
 
 
-def checked(text: str, reader: Reader) -> html.Div:
-    """Say whether a line can be used; if so, draw it, and give the cautions that belong to it."""
-    try:
-        line = parse_line(text)
-    except ValueError as problem:
-        said = html.Section([html.P("Not yet", className="check-bad"), html.P(str(problem))], className="card")
-        return html.Div([said, ui.cautions("rated", "whip", "eyes", "limits")], className="page")
-    drawn = html.Section(
-        [html.P(f"{line.name}: understood, {len(line.parts)} parts.", className="check-good"), parts_row(line, reader)],
-        className="card stacked",
-    )
-    return html.Div([drawn, ui.cautions(more=[*cautions(line), *rating_cautions(line)])], className="page")
+def answered(work: Work, line_name: str, ticked: Sequence[str], note: str) -> str:
+    """Keep the answers; return what to say."""
+    line = next((line for line in map(work.line, work.lines()) if line.name == line_name), None)
+    if line is None:
+        return "Not kept: the line is no longer there."
+    answers = {q.key: q.key in ticked for q in questions(line)}
+    work.keep_check(line.name, answers, note)
+    open_ones = [key for key, good in answers.items() if not good]
+    return "Kept: all in order." if not open_ones else f"Kept. Not in order: {', '.join(open_ones)}. Put that right before you work."
+
+
+# Sensors
+
+
+def _sensors(work: Work, query: Mapping[str, str], reader: Reader) -> list[Any]:
+    del query, reader
+    sensors = work.sensors()
+    ask = 'farend calibrate --port PORT --name tool --at "0 psi" --at "100 psi"'
+    if not sensors:
+        return [
+            ui.empty(
+                "No sensor is calibrated yet",
+                [
+                    "Readings in counts or volts need one: with the sensor vented, then at the pressure of a reference gauge, run: ",
+                    html.Code(ask),
+                ],
+            )
+        ]
+    now = datetime.now(UTC)
+    rows = [_sensor(s, now) for s in sensors.values()]
+    return [
+        ui.card("Sensors and their calibrations", ui.table(["sensor", "sits on", "called", "calibrated", "so"], rows, words=True)),
+        ui.card("Calibrate", html.P(["With the sensor on its port: ", html.Code(ask)]), note="What was before stays in its history."),
+    ]
+
+
+def _sensor(s: Sensor, now: datetime) -> tuple[str, ...]:
+    age = s.age_days(now)
+    if age is None or s.calibrated is None:
+        return s.key, s.channel, s.made.name, "never", "calibrate it"
+    so = f"{age:.0f} days old: check its zero again" if age > OLD_DAYS else "in date"
+    return s.key, s.channel, s.made.name, f"{s.calibrated:%Y-%m-%d}", so
+
+
+# The reader
+
+
+def _reader(work: Work, query: Mapping[str, str], reader: Reader) -> list[Any]:
+    del work, query, reader
+    kept = {"persistence": True, "persistence_type": "local", "size": "md"}
+    decimals = [{"value": "point", "label": "1.5"}, {"value": "comma", "label": "1,5"}]
+    return [
+        ui.card(
+            "Numbers",
+            dmc.SegmentedControl(id="point", data=decimals, value="point", **kept, **{"aria-label": "Decimal sign"}),
+            note="How decimals are written; either sign is understood. The unit of pressure is chosen at the top of every page.",
+        ),
+        ui.card(
+            "Price of electricity",
+            dmc.NumberInput(id="tariff", label="A kWh costs", value=TARIFF_PER_KWH, min=0.0, max=10.0, step=0.01, decimalScale=3, **kept),
+            note="In your currency; what a leak costs a year is worked out with it.",
+        ),
+        html.P("Both are kept in this browser.", className="note"),
+    ]
 
 
 def register(app: Dash, work: Work) -> None:
-    """Connect the editor."""
-
-    @app.callback(Output("line-checked", "children"), Input("line-text", "value"), State("unit", "value"), prevent_initial_call=True)
-    def check(text: str | None, unit: str) -> Any:
-        return checked(text or "", Reader(unit))
+    """Connect the editor, the answers before work, and the reader's choices."""
+    line_editor.register(app, work)
 
     @app.callback(
-        Output("line-kept", "children"),
-        Output("url", "search", allow_duplicate=True),
-        Input("line-keep", "n_clicks"),
-        State("line-name", "value"),
-        State("line-text", "value"),
+        Output("check-said", "children"),
+        Input("check-keep", "n_clicks"),
+        State("check-line", "data"),
+        State("check-answers", "value"),
+        State("check-note", "value"),
         prevent_initial_call=True,
     )
-    def keep(clicks: int, name: str | None, text: str | None) -> tuple[Any, Any]:
-        if not clicks:
-            return no_update, no_update
-        return kept(work, name or "", text or "")
+    def keep(clicks: int, line: str, ticked: list[str] | None, note: str | None) -> Any:
+        return answered(work, line, ticked or [], note or "") if clicks else no_update
 
-
-def kept(work: Work, name: str, text: str) -> tuple[Any, Any]:
-    """Keep a line; return what to say, and the address's search that shows it."""
-    try:
-        saved = work.save_line(name, text)
-    except (ValueError, OSError) as problem:
-        return html.Span(f"Not kept: {problem}", className="check-bad"), no_update
-    return _said(saved), f"?{urlencode({'line': saved, 'kept': 1})}"
-
-
-def _said(name: str) -> html.Span:
-    return html.Span(f"Kept as {name}.", className="check-good")
+    app.clientside_callback(
+        ClientsideFunction("farend", "prefer"), Output("reader", "data"), Input("point", "value"), Input("tariff", "value")
+    )
