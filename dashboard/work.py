@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from analysis.units import from_si
 from dashboard import figures
+from dashboard.fitting import FitState, Fittings
 from dashboard.recordings import Recordings
 from logger.home import bin_folder, lines_folder, safe_name
 from logger.kept import delete, find_session, list_sessions, rename, restore, save_imported
@@ -71,6 +72,7 @@ class Work:
         self._counts: dict[tuple[str, int, int], int] = {}
         self._lock = threading.Lock()
         self.recordings = Recordings(self.home)
+        self._fittings = Fittings()
 
     def _once(self, key: tuple[Any, ...], make: Callable[[], T]) -> T:
         """Make a value, or hand out the one that was made before from the same key; who asks meanwhile waits for that one alone."""
@@ -352,6 +354,24 @@ class Work:
         simulation = self.simulate(line, fired, fired[-1] + 5.0)
         summary = self._once(("beside", line, fired), lambda: summarise(find_shots(simulation.t_s, simulation.tool_pa)))
         return simulation, summary
+
+    def start_fit(self, name: str, line: Line, *, again: bool = False) -> None:
+        """Begin to fit a line to a session, in a process of its own; one that was stopped only begins when asked `again`."""
+        key = self._fit_key(name, line)
+        if self._fittings.state(key).kind == "none" or again:
+            recording = self.recording(name)
+            self._fittings.start(key, recording.t_s, recording.pressures, line, recording.marks)
+
+    def fit_state(self, name: str, line: Line) -> FitState:
+        """Say how the fit of a line to a session stands."""
+        return self._fittings.state(self._fit_key(name, line))
+
+    def stop_fit(self, name: str, line: Line) -> None:
+        """Stop the fit of a line to a session."""
+        self._fittings.stop(self._fit_key(name, line))
+
+    def _fit_key(self, name: str, line: Line) -> tuple[Any, ...]:
+        return (*_version(self.session(name)), line)
 
     def steady(self, line: Line, flow_m3_per_s: float) -> Steady:
         """Pressure along a line for a constant flow of free air."""

@@ -260,6 +260,18 @@ def test_a_slider_answers_while_it_is_dragged_and_writes_the_address_when_it_res
     assert desktop.wrong == []
 
 
+def test_the_line_is_read_from_a_session_while_the_page_answers(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + ADDRESSES["Line"], "Line")
+    page.get_by_role("link", name="Read the line from this session").click()
+    page.wait_for_url("**fit=1**")
+    expect(page.locator("#fit")).to_contain_text("test nozzle", timeout=PATIENCE_MS)  # it has none, and the page says what to do
+    assert grave_faults(page) == []
+    page.reload()
+    expect(page.locator("#fit")).to_contain_text("test nozzle")
+    expect(page.get_by_role("button", name="Stop")).to_be_hidden()
+    assert desktop.wrong == []
+
+
 def test_a_line_is_checked_while_it_is_typed(desktop: Watched, site: str) -> None:
     page = desktop.open(site + "/setup", "Setup")
     editor = page.get_by_label("Parts in order of flow")

@@ -10,7 +10,7 @@ from dash import Dash, html
 
 from analysis.line import Line, Part, cautions
 from analysis.units import from_si
-from dashboard import figures, ui, wording
+from dashboard import figures, line_fit, ui, wording
 from dashboard.reader import Reader, seconds, significant
 from dashboard.work import Work
 
@@ -58,6 +58,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         html.Div([_simulated(line, simulation, reader), _losses(line, steady, flow, reader)], className="two"),
         _shots_table(simulation, reader),
         _beside(work, query.get("session", ""), line, reader),
+        line_fit.section(work, query["session"], name, dict(query), reader) if query.get("session") else None,
         ui.warnings([c for c in cautions(line) if "assumed" in c]),
         _cautions(line),
         _how(simulation),
@@ -200,5 +201,5 @@ def part_facts(part: Part, reader: Reader) -> str:
 
 
 def register(app: Dash, work: Work) -> None:
-    """Nothing to connect: the address holds all choices."""
-    del app, work
+    """Connect the fit; all else is in the address."""
+    line_fit.register(app, work)
