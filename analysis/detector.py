@@ -166,7 +166,7 @@ class ShotDetector:
         self._waiting_t, self._waiting_p = [], []
         first = slice(0, FIRST_READINGS)
         self._widths = triggers.widths(float(np.median(np.diff(t[first]))))
-        self._state, self._places = triggers.first_state(t[first], p[first])
+        self._state, self._places = triggers.first_state(t[first], p[first], self._widths)
         self._append(t, p)
         self._advance(last=False)
 

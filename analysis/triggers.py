@@ -88,8 +88,8 @@ def widths(step_s: float) -> Widths:
     )
 
 
-def first_state(t_s: Floats, p_pa: Floats) -> tuple[Floats, Ints]:
-    """Start the state from the first readings: their noise and resolution."""
+def first_state(t_s: Floats, p_pa: Floats, w: Widths) -> tuple[Floats, Ints]:
+    """Start the state from the first readings: their noise, resolution and slope."""
     state, places = np.zeros(FLOATS), np.zeros(INTS, dtype=np.int64)
     bend = np.abs(p_pa[2:] - 2.0 * p_pa[1:-1] + p_pa[:-2])
     step = np.abs(np.diff(p_pa))
@@ -98,6 +98,10 @@ def first_state(t_s: Floats, p_pa: Floats) -> tuple[Floats, Ints]:
     state[NOISE] = float(np.median(bend)) if bend.size else 0.0  # median of the second difference's size
     state[REFERENCE] = float(p_pa[0]) if p_pa.size else 0.0
     state[BIN_0] = float(t_s[0]) if t_s.size else 0.0
+    half = p_pa.size // 2
+    if half:
+        fall = float(np.median(p_pa[:half]) - np.median(p_pa[half:])) / half  # a reading
+        state[TREND_0 : TREND_0 + w.lag.size] = fall * w.lag
     return state, places
 
 
