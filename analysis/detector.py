@@ -182,7 +182,7 @@ class ShotDetector:
         while True:
             found = triggers.scan(
                 self._t, self._raw, self._clean, self._total, self._base, self._base + self._t.size, last,
-                w.lag, w.mean, w.spike, w.gap_s, w.step_s, self._state, self._places, self._marks, self._bins,
+                w.lag, w.mean, w.stride, w.spike, w.gap_s, w.step_s, self._state, self._places, self._marks, self._bins,
             )  # fmt: skip
             for mark in self._marks[:found]:
                 self._note(mark.copy())

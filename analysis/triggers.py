@@ -20,6 +20,7 @@ Ints = NDArray[np.int64]
 # Three widths of fall: a tool emptying its own inlet, a wave rounded by a hose, a receiver drawn down.
 LAG_S = (0.016, 0.06, 0.18)
 MEAN_S = (0.006, 0.03, 0.08)
+STRIDES = 8  # a wide mean hardly changes from one reading to the next: it is looked at so many times while it passes
 UP_SPIKE = 4  # readings
 SPIKE_S = 0.016  # what comes back within this time was electrical: no line fills that fast
 LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
@@ -68,6 +69,7 @@ class Widths:
     step_s: float
     lag: Ints
     mean: Ints
+    stride: Ints
     spike: int
     gap_s: float
 
@@ -79,10 +81,12 @@ class Widths:
 
 def widths(step_s: float) -> Widths:
     """Set the widths for readings `step_s` apart."""
+    mean = np.array([max(1, round(s / step_s)) for s in MEAN_S], dtype=np.int64)
     return Widths(
         step_s=step_s,
         lag=np.array([max(1, round(s / step_s)) for s in LAG_S], dtype=np.int64),
-        mean=np.array([max(1, round(s / step_s)) for s in MEAN_S], dtype=np.int64),
+        mean=mean,
+        stride=np.maximum(mean // STRIDES, 1),
         spike=max(3 if step_s <= SPIKE_S else 1, min(32, int(SPIKE_S / step_s))),
         gap_s=max(GAP_S, GAP_STEPS * step_s),
     )
@@ -114,7 +118,7 @@ def noise_of(state: Floats) -> float:
 @jit
 def scan(
     t: Floats, raw: Floats, clean: Floats, total: Floats, base: int, until: int, last: bool, lag: Ints, mean: Ints,
-    spike: int, gap_s: float, step_s: float, state: Floats, places: Ints, marks: Floats, bins: Floats,
+    stride: Ints, spike: int, gap_s: float, step_s: float, state: Floats, places: Ints, marks: Floats, bins: Floats,
 ) -> int:  # fmt: skip
     """Advance through the readings and write marks; returns how many.
 
@@ -136,6 +140,12 @@ def scan(
     i = places[NEXT]
     stop = until if last else until - max(spike, UP_SPIKE) - 1
     scales = lag.size
+    whites = np.empty(scales)
+    for s in range(scales):
+        whites[s] = 5.0 * (2.0 / mean[s]) ** 0.5
+    bin_end = state[BIN_0] + (places[BIN] + 1) * BIN_S
+    bin_n, bin_t, bin_p, running = places[BIN_N], state[BIN_T], state[BIN_P], state[SUM]
+    reference, bin_0 = state[REFERENCE], state[BIN_0]
     while i < stop and found < marks.shape[0] - 128 and places[BINS] < bins.shape[0] - 64:
         k = i - base
         x = raw[k]
@@ -206,21 +216,19 @@ def scan(
         for n in range(run):
             j = k + n
             here = i + n
-            which = int((t[j] - state[BIN_0]) / BIN_S)
-            if which != places[BIN]:
-                if places[BIN_N] > 0:
-                    bins[places[BINS], 0] = state[BIN_0] + state[BIN_T] / places[BIN_N]
-                    bins[places[BINS], 1] = state[REFERENCE] + state[BIN_P] / places[BIN_N]
+            if t[j] >= bin_end:
+                if bin_n > 0:
+                    bins[places[BINS], 0] = bin_0 + bin_t / bin_n
+                    bins[places[BINS], 1] = reference + bin_p / bin_n
                     places[BINS] += 1
-                places[BIN] = which
-                places[BIN_N] = 0
-                state[BIN_T] = 0.0
-                state[BIN_P] = 0.0
-            places[BIN_N] += 1
-            state[BIN_T] += t[j] - state[BIN_0]
-            state[BIN_P] += clean[j] - state[REFERENCE]
-            state[SUM] += clean[j] - state[REFERENCE]
-            total[j] = state[SUM]
+                places[BIN] = int((t[j] - bin_0) / BIN_S)
+                bin_end = bin_0 + (places[BIN] + 1) * BIN_S
+                bin_n, bin_t, bin_p = 0, 0.0, 0.0
+            bin_n += 1
+            bin_t += t[j] - bin_0
+            bin_p += clean[j] - reference
+            running += clean[j] - reference
+            total[j] = running
             if here - start >= 2:
                 bend = abs(clean[j] - 2.0 * clean[j - 1] + clean[j - 2])
                 # Follow the median: up and down by the same small share.
@@ -229,21 +237,19 @@ def scan(
                     move *= 4.0  # far more than noise ever gives: it has grown
                 state[NOISE] = max(state[NOISE] + (move if bend > state[NOISE] else -move), 0.0)
             for s in range(scales):
-                reach = lag[s] + mean[s]
-                if here - reach < start:
+                if here % stride[s] != 0:
                     continue
                 m = mean[s]
-                fall = (
-                    ((total[j - lag[s]] - total[j - reach]) - (total[j] - total[j - m])) / m
-                    if here - reach >= 0 and j - reach >= 0
-                    else 0.0
-                )
-                white = 5.0 * sigma * (2.0 / m) ** 0.5
+                reach = lag[s] + m
+                if here - reach < start:
+                    continue
+                fall = ((total[j - lag[s]] - total[j - reach]) - (total[j] - total[j - m])) / m
+                white = sigma * whites[s]
                 # Follow the median fall (the slope of a pump or a leak) and the median distance from it (the ripple), both slowly.
                 ripple = max(state[RIPPLE_0 + s], 0.1 * white)
                 away = fall - state[TREND_0 + s]
-                state[TREND_0 + s] += (step_s / TREND_S) * (ripple if away > 0.0 else -ripple)
-                move = (step_s / RIPPLE_S) * ripple
+                state[TREND_0 + s] += (stride[s] * step_s / TREND_S) * (ripple if away > 0.0 else -ripple)
+                move = (stride[s] * step_s / RIPPLE_S) * ripple
                 state[RIPPLE_0 + s] = ripple + (move if abs(away) > ripple else -move)
                 fall = away
                 threshold = max(white, 2.5 * 1.4826 * state[RIPPLE_0 + s])
@@ -286,4 +292,6 @@ def scan(
                         state[PEAK_0 + s] = fall
         i += run
     places[NEXT] = i
+    places[BIN_N] = bin_n
+    state[BIN_T], state[BIN_P], state[SUM] = bin_t, bin_p, running
     return found
