@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import triggers
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
-from analysis.measures import RECOVERED, Fall, measure, recovery, smooth, swing_s, width_for
+from analysis.measures import RECOVERED, Fall, comes_back, measure, recovery, swing_s
 from analysis.record import Event, Outcome, Shot, ShotRecord
 
 Floats = NDArray[np.float64]
@@ -33,12 +34,15 @@ BRIEF_SIGMA = 9.0
 LEAST_SIGMA, LEAST_STEPS, SURE_SIGMA, LEAST_PA = 2.8, 1.5, 8.0, 600.0
 SURE_FIT = 8.0  # so sure is a fit of the whole fall, where noise smears the steps of the resolution:
 DITHER = 0.46
-FASTEST_S, SWING_MEAN_S = 0.14, 0.03  # no tool is fired twice within this
+FASTEST_S = 0.14  # no tool is fired twice within this
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S = 0.28
 # No hose rounds a deep dip this much: only a valve that stays open makes one.
 DEEP_SHARE, DEEP_FALL_S, LONGEST_LOW_S = 0.05, 0.1, 0.3
 PLUG_SIGMA = 12.0
+PLUG_CONSTANT_S, PLUG_NEXT = 0.0082, 0.2  # time constant of the first jump, and the share of it that follows in the same time
+PLUG_SEEN_S, PLUG_COARSE, PLUG_PAUSE_S = 0.016, 0.8, 15.0  # readings further apart show only the size of the jump
+FEWEST_JUMPS, JUMPS_FURTHER = 5, 0.06
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
@@ -76,6 +80,7 @@ class ShotDetector:
         self._bins = np.zeros((4096, 2))
         self._slow = SlowWatch()
         self._fall_times: deque[float] = deque(maxlen=15)
+        self._jumps: deque[float] = deque(maxlen=15)
         self._falls: deque[Floats] = deque()
         self._open: _Open | None = None
         self._last: Fall | None = None
@@ -124,7 +129,7 @@ class ShotDetector:
         ValueError
             If the shapes differ or the detector has finished.
         """
-        t, p = np.asarray(t_s, dtype=np.float64).ravel(), np.asarray(p_pa, dtype=np.float64).ravel()
+        t, p = np.asarray(t_s).ravel(), np.asarray(p_pa).ravel()
         if t.size != p.size:
             msg = f"{t.size} times but {p.size} pressures; each reading needs both."
             raise ValueError(msg)
@@ -132,21 +137,18 @@ class ShotDetector:
             msg = "The detector has finished; start a new one for more readings."
             raise ValueError(msg)
         for a in range(0, t.size, SLAB):
-            self._take(t[a : a + SLAB], p[a : a + SLAB])
+            self._take(t[a : a + SLAB].astype(np.float64, copy=False), p[a : a + SLAB].astype(np.float64, copy=False))
 
     def _take(self, t: Floats, p: Floats) -> None:
-        good = np.isfinite(t) & np.isfinite(p)
-        if not good.all():
+        if not triggers.usable(t, p, self._last_s):
+            good = np.isfinite(t) & np.isfinite(p)
             t, p = t[good], p[good]
-        if not t.size:
-            return
-        highest = np.maximum.accumulate(np.concatenate([[self._last_s], t]))
-        forward = t > highest[:-1]
-        if not forward.all():
+            highest = np.maximum.accumulate(np.concatenate([[self._last_s], t]))
+            forward = t > highest[:-1]
             self._dropped += int((~forward).sum())
             t, p = t[forward], p[forward]
-            if not t.size:
-                return
+        if not t.size:
+            return
         if np.isnan(self._first_s):
             self._first_s = float(t[0])
         self._last_s = float(t[-1])
@@ -257,8 +259,9 @@ class ShotDetector:
             return
         until = top_s + VIEW_S
         lag_readings = int(w.lag[-1])
-        end = int(np.searchsorted(self._t[: self._scanned], until))
+        end = int(self._t[: self._scanned].searchsorted(until))
         ready = self._base + end
+        top = int(self._t.searchsorted(top_s))
         for other in self._falls:
             # Another fall begins after the pressure has come back up: the view ends there. Only what was known by the end of the
             # view counts, so that a stream and a file agree.
@@ -267,11 +270,8 @@ class ShotDetector:
                 break
             if begins <= top_s:
                 continue
-            a, b = np.searchsorted(self._t, [top_s, begins + 0.5 * w.lag[int(other[1])] * w.step_s])
-            between = self._clean[a : b + 1]
-            low = int(np.argmin(between))
-            fallen = self._clean[max(a - lag_readings, 0) : a + 1].max() - between[low]
-            back = between[low:].max() - between[low] > max(0.3 * float(other[4]), 0.3 * fallen, 4.0 * noise)
+            b = int(self._t.searchsorted(begins + 0.5 * w.lag[int(other[1])] * w.step_s))
+            back = comes_back(self._clean, top, b, lag_readings, float(other[4]), noise)
             step = other[1] == mark[1] and other[1] > 0 and other[4] > 0.5 * size and begins > top_s + 0.05
             if back or step:
                 until = min(until, begins)
@@ -279,22 +279,24 @@ class ShotDetector:
         for start, stop in self._gap_ends:
             if stop > top_s:
                 until = min(until, start + 1e-9)
-        end = int(np.searchsorted(self._t[: self._scanned], until, side="right"))
+        end = int(self._t[: self._scanned].searchsorted(until, side="right"))
         earliest = max(self._not_before, max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf))
-        a = int(np.searchsorted(self._t, max(top_s - 1.5, earliest)))
+        a = int(self._t.searchsorted(max(top_s - 1.5, earliest)))
         fall = measure(self._t[a:end], self._clean[a:end], top_s, lag, noise, size, w.step_s, earliest, until, self._least(top_s, noise))
         if fall is None or fall.half_s > top_s + BESIDE_S:
             return  # nothing, or another fall, which has a mark of its own
         after_gap_s = fall.time_s - max((stop for _, stop in self._gap_ends if stop <= top_s), default=self._first_s)
         if after_gap_s < 2.0 * w.step_s:
             return  # it began in the gap
-        small = bool(self._sizes) and fall.dip_pa < RING_SHARE * float(np.median(self._sizes))
+        small = bool(self._sizes) and fall.dip_pa < RING_SHARE * _middle(self._sizes)
         faint = fall.dip_pa < FAINT_SIGMA * noise
         if after_gap_s < RING_S and (small or faint or fall.risen > RISEN_FROM_GAP):
             return  # the line may ring from a shot that the gap has swallowed
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
-        if self._swings(fall, noise, w.step_s, until_s=top_s + VIEW_S):
-            return
+        # Only what every view of this fall shows: a later one would see more.
+        shown = self._t[: int(self._t[: self._scanned].searchsorted(top_s + VIEW_S))]
+        if swing_s(shown, self._clean, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
+            return  # the ripple of a pump
         self._accept(fall, noise, float(mark[9]), ready)
 
     def _least(self, top_s: float, noise: float) -> float:
@@ -308,21 +310,9 @@ class ShotDetector:
         """Whether a mark only repeats, on a wider scale, the fall judged last: since its bottom nothing has fallen that far."""
         if self._last is None:
             return False
-        a, z = np.searchsorted(self._t[: self._scanned], [self._last.minimum_s, float(mark[3]) + 0.5 * w.step_s])
-        since = self._clean[a:z]
+        known = self._t[: self._scanned]
+        since = self._clean[known.searchsorted(self._last.minimum_s) : known.searchsorted(float(mark[3]) + 0.5 * w.step_s)]
         return bool(since.size == 0 or since.max() - since[-1] < 0.3 * float(mark[4]))
-
-    def _swings(self, fall: Fall, noise: float, step_s: float, *, until_s: float) -> bool:
-        """Whether falls follow each other faster than any tool is fired: the ripple of a pump."""
-        n = width_for(noise, fall.dip_pa, step_s, SWING_MEAN_S, 0.05)
-        if noise > 0.06 * n**0.5 * fall.dip_pa:
-            return False  # noise alone would swing as much
-        a, z = np.searchsorted(self._t[: self._scanned], [fall.time_s - 2.0 * FASTEST_S, min(until_s, fall.half_s + 2.0 * FASTEST_S)])
-        t, y = self._t[a:z] - fall.half_s, smooth(self._clean[a:z], n)
-        around = t - t.mean()
-        y = y - float(around @ y / (around @ around)) * t  # the slope of the pump that makes the ripple
-        middle, margin = fall.before_pa - 0.5 * fall.dip_pa, 0.12 * fall.dip_pa
-        return bool(swing_s(t, y, 0.0, middle + margin, middle - margin) < FASTEST_S)
 
     def _accept(self, fall: Fall, noise: float, resolution: float, ready: int) -> None:
         last = self._last
@@ -347,9 +337,9 @@ class ShotDetector:
             if disturbs(fall, noise) and self._slow.drop(fall):
                 self._close(fall.time_s)
             return
-        if self._sizes and dip < SMALL_SHARE * float(np.median(self._sizes)):
+        if self._sizes and dip < SMALL_SHARE * _middle(self._sizes):
             return
-        if dip > PLUG_SIGMA * noise and plugged_in(fall):
+        if dip > PLUG_SIGMA * noise and self._plugged_in(fall, noise):
             self._close(fall.time_s)
             self._events.append(Event(kind="connected", time_s=fall.time_s, until_s=fall.minimum_s))
             self._last = fall
@@ -357,6 +347,7 @@ class ShotDetector:
             return
         self._sizes.append(dip)
         self._fall_times.append(fall.fall_s)
+        self._jumps.append(fall.jump)
         self._slow.shot_times.append(fall.time_s)
         self._close(fall.time_s)
         self._open = _Open(fall, noise)
@@ -371,9 +362,26 @@ class ShotDetector:
         if share > DEEP_SHARE and (fall.fall_s > DEEP_FALL_S or fall.low_s > LONGEST_LOW_S):
             return True
         if len(self._fall_times) >= 3:
-            usual = float(np.median(self._fall_times))
+            usual = _middle(self._fall_times)
             return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and fall.low_s > LONGEST_LOW_S)
         return False
+
+    def _plugged_in(self, fall: Fall, noise_pa: float) -> bool:
+        """Tell a tool that is plugged in, whose chamber fills at once, from a shot, whose valve takes milliseconds to open.
+
+        After the first jump the filling goes on slowly, while a shot goes on falling as it began. Where the readings are too far
+        apart to see that, only a fall after a pause counts that jumps further than this line's shots do.
+        """
+        if fall.jump <= 0.0 or fall.low_s < (0.05 if fall.jump_s < 0.011 else 0.08):
+            return False
+        u = 2.1 * noise_pa / fall.dip_pa
+        usual = _middle(self._jumps) if len(self._jumps) >= FEWEST_JUMPS else 0.0
+        if fall.jump < usual + JUMPS_FURTHER or fall.next_jump + u > PLUG_NEXT * fall.jump:
+            return False
+        if fall.jump_s > PLUG_SEEN_S:
+            return fall.jump > PLUG_COARSE and (self._last is None or fall.time_s - self._last.time_s > PLUG_PAUSE_S)
+        constant_s = -fall.jump_s / np.log(max(1.0 - fall.jump + u, 1e-6))
+        return bool(0.0 < constant_s < PLUG_CONSTANT_S)
 
     def _close(self, until_s: float, *, cut: bool = True) -> None:
         """End the watch on the open shot at the next fall."""
@@ -479,15 +487,11 @@ def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: floa
     return float(fall.dip_pa / max(noise_pa, 1e-9) * readings**0.5)
 
 
-def plugged_in(fall: Fall) -> bool:
-    """Tell a tool that is plugged in, whose chamber fills at once, from a shot, whose valve takes milliseconds to open.
-
-    After the first jump the filling goes on slowly, while a shot goes on falling as it began.
-    """
-    if fall.jump_s > 0.016 or fall.jump <= 0.0 or fall.low_s < (0.05 if fall.jump_s < 0.009 else 0.08):
-        return False
-    constant_s = -fall.jump_s / np.log(max(1.0 - fall.jump, 1e-6))
-    return bool(constant_s < 0.0082 and fall.next_jump < 0.2 * fall.jump)
+def _middle(values: Iterable[float]) -> float:
+    """Median of a few numbers, without numpy's overhead."""
+    known = sorted(values)
+    n = len(known)
+    return 0.5 * (known[(n - 1) // 2] + known[n // 2])
 
 
 def _shot(fall: Fall, recovery_s: float, censored_s: float, outcome: Outcome) -> Shot:

@@ -77,6 +77,9 @@ class SlowWatch:
 
     def advance(self, until_s: float, *, last: bool = False) -> None:
         """Look at all bins before a time; every shot before it must be known by now."""
+        ahead = self._next - self._base
+        if not last and (ahead >= self._t.size or self._t[ahead] >= until_s):
+            return
         z = int(np.searchsorted(self._t, until_s))
         if z > self._next - self._base:
             a = self._next - self._base

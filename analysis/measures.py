@@ -18,12 +18,13 @@ STEEPEST_RING_PER_S = 4.0  # dips a second: a hose that rings with a quarter of 
 BENT_S = 0.2  # a longer stretch of a recovery is no parabola
 FAINT_SIGMA, FAINT_BEFORE_S = 6.0, 0.3  # dips in so much noise are measured by a fit of the whole fall
 MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.11, 0.17), 20, 0.008
+SWING_MEAN_S = 0.03
 BOTTOM_MEAN_S = 0.03
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
 RECOVERED = 0.9  # share of the dip that must be regained
 HELD_S = 0.15  # and for how long
 LOOK_BACK_S = 0.6
-JUMP_S = 0.004
+JUMP_S = 0.008
 # A fall starts rounded, so the chord from 15 to 45 % of it is extended by more than half its own length; readings far apart
 # round it the other way. Both numbers from simulated lines with the sensor at the tool, along the hose and on a receiver.
 ONSET_SHAPE, ONSET_SPACING = 0.9, 0.4
@@ -335,28 +336,54 @@ def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s
 
 
 @jit
-def swing_s(t: Floats, y: Floats, at_s: float, upper_pa: float, lower_pa: float) -> float:
-    """Time to the nearest other fall of like size, before or after the one that is half over at `at_s` [s]; inf without one.
+def swing_s(t: Floats, p: Floats, at_s: float, view_s: float, before_pa: float, dip_pa: float, noise_pa: float, step_s: float) -> float:
+    """Time to the nearest other fall of like size, before or after the one that is half over at `at_s` [s].
 
-    A fall runs from above the upper to below the lower level; between two falls the pressure must have been above the upper one.
+    The line's slope is taken out. Infinite where there is none within the view, or where noise alone would swing as much.
     """
+    n = width_for(noise_pa, dip_pa, step_s, SWING_MEAN_S, 0.05)
+    if noise_pa > 0.06 * n**0.5 * dip_pa:
+        return np.inf
+    a, z = position(t, at_s - view_s), position(t, at_s + view_s)
+    y = smooth(p[a:z], n)
+    size = z - a
+    x_mean, x2, both = 0.0, 0.0, 0.0
+    for i in range(size):
+        x_mean += (t[a + i] - at_s) / size
+    for i in range(size):
+        x = t[a + i] - at_s - x_mean
+        x2 += x * x
+        both += x * (y[i] - y[0])
+    slope = both / x2 if x2 > 0.0 else 0.0
+    # A fall runs from above the upper to below the lower level.
+    upper, lower = before_pa - 0.38 * dip_pa, before_pa - 0.62 * dip_pa
     nearest = np.inf
-    middle = position(t, at_s)
-    i = middle
-    while i < t.size and y[i] < upper_pa:
-        i += 1
-    while i < t.size and y[i] > lower_pa:
-        i += 1
-    if i < t.size:
-        nearest = t[i] - at_s
-    i = min(middle, t.size - 1)
-    while i >= 0 and y[i] < upper_pa:
-        i -= 1
-    while i >= 0 and y[i] > lower_pa:
-        i -= 1
-    while i >= 0 and y[i] < upper_pa:
-        i -= 1
-    return min(nearest, at_s - t[i]) if i >= 0 else nearest
+    stage = 0
+    for i in range(position(t, at_s) - a, size):
+        v = y[i] - slope * (t[a + i] - at_s)
+        if stage == 0 and v >= upper:
+            stage = 1
+        elif stage == 1 and v <= lower:
+            nearest = t[a + i] - at_s
+            break
+    stage = 0
+    for i in range(min(position(t, at_s) - a, size - 1), -1, -1):
+        v = y[i] - slope * (t[a + i] - at_s)
+        if (stage == 0 and v >= upper) or (stage == 1 and v <= lower):
+            stage += 1
+        elif stage == 2 and v >= upper:
+            nearest = min(nearest, at_s - t[a + i])
+            break
+    return nearest
+
+
+@jit
+def comes_back(p: Floats, a: int, b: int, lag: int, size_pa: float, noise_pa: float) -> bool:
+    """Whether the pressure comes up again between a fall that ends at `a` and another near `b`."""
+    low = lowest(p, a, b + 1)
+    back = p[highest(p, low, b + 1)] - p[low]
+    fallen = p[highest(p, max(a - lag, 0), a + 1)] - p[low]
+    return back > max(0.3 * size_pa, 0.3 * fallen, 4.0 * noise_pa)
 
 
 @jit

@@ -110,6 +110,16 @@ def first_state(t_s: Floats, p_pa: Floats, w: Widths) -> tuple[Floats, Ints]:
 
 
 @jit
+def usable(t: Floats, p: Floats, last_s: float) -> bool:
+    """Whether every reading has a time after the one before it, and a pressure."""
+    for i in range(t.size):
+        if not (t[i] > last_s and t[i] < np.inf and abs(p[i]) < np.inf):
+            return False
+        last_s = t[i]
+    return True
+
+
+@jit
 def noise_of(state: Floats) -> float:
     """Standard deviation of the noise [Pa], never below what rounding and the noise that it hides may be together."""
     return max(state[NOISE] / 1.6521, 0.45 * state[RESOLUTION], LEAST_NOISE_PA)

@@ -6,6 +6,8 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from scipy.signal import find_peaks
@@ -16,27 +18,37 @@ from tests.shot_scores import Scene, record
 HOUR = 3_600_000
 
 
-def rate(t: np.ndarray, p: np.ndarray) -> tuple[float, int]:
-    start = time.perf_counter()
-    shots = len(find_shots(t, p).shots)
-    return t.size / (time.perf_counter() - start) / 1e6, shots
+TRIES = 3
+
+
+def best_rate(work: Callable[[], object], readings: int) -> float:
+    """Millions of readings a second, the best of a few tries: other programs only ever slow one down."""
+    took = []
+    for _ in range(TRIES):
+        start = time.perf_counter()
+        work()
+        took.append(time.perf_counter() - start)
+    return readings / min(took) / 1e6
 
 
 def test_readings_a_second() -> None:
     rng = np.random.default_rng(1)
     t = np.arange(HOUR) / 1000.0
     quiet = np.round((6e5 + rng.normal(0.0, 1000.0, HOUR)) / 300.0) * 300.0
-    find_shots(t[:5000], quiet[:5000])  # compile
     made = record(Scene(name="work", rate_hz=1000.0, single=40, bursts=20), 1)
     work = np.tile(made.p_pa, HOUR // made.t_s.size)
-    start = time.perf_counter()
-    find_peaks(-work, prominence=30e3)
-    peaks_s = time.perf_counter() - start
-    quiet_rate, none = rate(t, quiet)
-    work_rate, shots = rate(t[: work.size], work)
-    print(f"\nquiet {quiet_rate:.1f} M readings/s; {shots} shots in {work.size / 6e4:.0f} min {work_rate:.1f} M/s")
-    print(f"find_peaks with prominence over the latter {work.size / peaks_s / 1e6:.1f} M/s")
+    find_shots(t[:60_000], work[:60_000])  # compile
+    print()
+    rates = {}
+    for name, p in (("quiet", quiet), ("work", work)):
+        ours = best_rate(partial(find_shots, t[: p.size], p), p.size)
+        peaks = best_rate(partial(find_peaks, -p, prominence=30e3), p.size)
+        plain = best_rate(partial(find_peaks, -p), p.size)
+        rates[name] = ours
+        print(f"{name}: {ours:.1f} M readings/s; find_peaks with prominence {peaks:.1f}, without anything {plain:.1f}")
+    none, shots = (len(find_shots(t[: p.size], p).shots) for p in (quiet, work))
+    print(f"{shots} shots in {work.size / 6e4:.0f} min of work")
     assert none == 0
     assert shots >= 0.99 * (HOUR // made.t_s.size) * made.times_s.size
-    assert quiet_rate > 0.5
-    assert work_rate > 0.1
+    assert rates["quiet"] > 0.5
+    assert rates["work"] > 0.1
