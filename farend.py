@@ -267,14 +267,20 @@ def _leakdown(args: argparse.Namespace) -> int:
     if len(args.what) > 1:
         return _segments(args)
 
+    from analysis.cycles import find_cycles
     from analysis.leak_cost import leak_cost
     from analysis.shut_in import judge
     from dashboard import answers, wording
 
     recording = _open(args.what[0], args)
-    leak = judge(recording.t_s, recording.p_pa, recording.shots, **_vessel(args, recording))
-    cost = leak_cost(leak.leak_m3_per_s, tariff_per_kwh=args.tariff)
-    return _answer(args, answers.leakdown(leak, cost), wording.leakdown(leak, cost, _reader(args)))
+    judged = judge(recording.t_s, recording.p_pa, recording.shots, **_vessel(args, recording))
+    cost = leak_cost(judged.leak.leak_m3_per_s, tariff_per_kwh=args.tariff)
+    answer, words = answers.leakdown(judged.leak, cost), wording.leakdown(judged.leak, cost, _reader(args))
+    if judged.pumped and not judged.shots:
+        found = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
+        answer["cycles"] = answers.cycles(found)
+        words = ["The pump was left on; its runs tell the leak.", *wording.cycles(found, _reader(args))]
+    return _answer(args, answer, words)
 
 
 def _segments(args: argparse.Namespace) -> int:
@@ -296,8 +302,8 @@ def _segments(args: argparse.Namespace) -> int:
             )
             raise ValueError(msg)
         vessel = _vessel(args, recording) | {"volume_m3": sum(volumes[n] for n in names)}
-        leak = judge(recording.t_s, recording.p_pa, recording.shots, **vessel)
-        tests.append(SegmentTest(name=recording.name, open=names, leak_m3_per_s=leak.leak_m3_per_s))
+        judged = judge(recording.t_s, recording.p_pa, recording.shots, **vessel)
+        tests.append(SegmentTest(name=recording.name, open=names, leak_m3_per_s=judged.leak.leak_m3_per_s))
     found = leak_by_segment(tuple(volumes), tests)
     reference_pa = parse_quantity(args.reference, "pressure")
     return _answer(args, leak_answers.segments(found, tests), leak_answers.segments_words(found, reference_pa, _reader(args)))
@@ -329,17 +335,17 @@ def _volume_from(args: argparse.Namespace) -> int:
 
 
 def _cycles(args: argparse.Namespace) -> int:
-    from analysis.cycles import find_cycles
-    from analysis.shut_in import shots_of_work
-    from dashboard import answers, wording
+    from analysis.shut_in import read_cycles
+    from dashboard import answers, leak_answers, wording
 
-    recording = _open(args.what, args)
-    cycles = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
-    shots = shots_of_work(recording.shots, recording.t_s, recording.p_pa)
-    if shots:
-        note = f"The recording shows work, {shots} shots: a line that recovers can look like a run of the pump. Record at the tank."
-        cycles = replace(cycles, warnings=(*cycles.warnings, note))
-    return _answer(args, answers.cycles(cycles), wording.cycles(cycles, _reader(args)))
+    recordings = [_open(what, args) for what in args.what]
+    found = [read_cycles(r.shots, r.t_s, r.p_pa, **_vessel(args, r)) for r in recordings]
+    if len(found) == 1:
+        return _answer(args, answers.cycles(found[0]), wording.cycles(found[0], _reader(args)))
+    # Sessions know when they were; files stand in their order.
+    started = [r.session.started.timestamp() if r.session else float(i) for i, r in enumerate(recordings)]
+    named = [r.name for r in recordings]
+    return _answer(args, leak_answers.trend(named, started, found), leak_answers.trend_words(named, started, found, _reader(args)))
 
 
 def _compare(args: argparse.Namespace) -> int:
@@ -648,7 +654,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--tariff", type=float, default=0.20, help="price of a kWh, in your currency")
 
     p = command("cycles", _cycles, "read the pump's cycles: duty, delivery and leak", show, one)
-    p.add_argument("what", metavar="WHAT", help=WHAT)
+    p.add_argument("what", metavar="WHAT", nargs="+", help=f"{WHAT}; several of the same tank tell what grows or falls")
     p.add_argument("--volume", help="tank and all that is open to it; without it flows are not given")
     p.add_argument("--reference", default="90 psi", help="gauge pressure at which flows are stated")
 

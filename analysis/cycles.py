@@ -8,7 +8,7 @@ minute or two, so the slope just after a stop is no leak: the fall is fitted as 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -22,6 +22,7 @@ from analysis.constants import (
     LEAK_REFERENCE_PA,
     R_AIR_J_PER_KG_K,
 )
+from analysis.cycle_trend import change_over, leak_by_time, levels_off, like_a_pump
 from analysis.estimate import Estimate
 from analysis.leak_breaks import Readings, coarsen, condense
 from analysis.leakdown import leak_at
@@ -29,9 +30,11 @@ from analysis.tank_air import tank_flows
 
 Array = NDArray[np.float64]
 
+NOTHING: Final = Estimate(value=None)
 LEAST_RISE_PA: Final = 8_000.0  # a pressure switch has a wider band than this [Pa]; common practice, no source
 LEAST_TO_BEND: Final = 14  # readings on a side from which its bend can be told from noise; common practice, no source
 SHORT_DIP_S: Final = 2.5  # dips shorter than this are no pause of the pump [s]; common practice, no source
+RUN_UP_S: Final = 0.25  # standard uncertainty of a start, from what the motor does before the pressure rises [s]; no source
 ROUGH_BLOCKS: Final = 5_000  # readings in which a pump that was left on is recognised; 9 s over half a day
 TOP_SHARE: Final = 0.4  # a run regains at least this share of the usual one [-]; common practice, no source
 
@@ -82,6 +85,10 @@ class Cycles:
         The pump ran all the time without reaching a cut-out.
     warnings : tuple of str
         What the reader should know.
+    leak_by_time_m3_per_s : Estimate
+        Leak at `reference_pa` by the share of time the pump runs [m3/s]; what was drawn by work counts in it.
+    leak_change, delivery_change : Estimate
+        Relative change of fall and delivery from the first run to the last [-]; None for fewer than five cycles.
     """
 
     cycles: tuple[Cycle, ...]
@@ -97,6 +104,9 @@ class Cycles:
     volume_m3: float | None
     never_unloads: bool
     warnings: tuple[str, ...]
+    leak_by_time_m3_per_s: Estimate = NOTHING
+    leak_change: Estimate = NOTHING
+    delivery_change: Estimate = NOTHING
 
 
 def find_cycles(
@@ -142,14 +152,19 @@ def find_cycles(
         None if temp_k is None else np.asarray(temp_k, dtype=np.float64),
         p_amb_pa if isinstance(p_amb_pa, float | int) else np.asarray(p_amb_pa, dtype=np.float64),
     )
-    runs = _runs(r)
+    found = _runs(r)
+    runs = _like_pumps(r, found)
     warnings: list[str] = []
     nothing = Estimate(value=None)
     if not runs:
-        running = _wanders(r)
+        moving = bool(found) or _wanders(r)
+        running = not found and moving and not levels_off(r.p_pa)
         warnings.append(
             "The pressure never reaches a cut-out: the pump runs all the time and does not keep up, or is switched by hand."
             if running
+            else "The pressure comes back by levelling off, as a line behind a regulator does, not by a pump that stops at its cut-out. "
+            "Cannot tell how the pump runs: record at the compressor's tank."
+            if moving
             else "No run of the pump is in this recording: it stays off. Use the leak-down for the leak."
         )
         return _answer((), nothing, None, nothing, nothing, None, reference_pa, volume_m3, running, warnings)
@@ -162,13 +177,53 @@ def find_cycles(
     if leak.high is not None and leak.high < 0.0:
         warnings.append("The pressure rises between the runs, which hides leak and delivery. Record at the tank, with the tools idle.")
         delivery, leak, share = nothing, nothing, None
-    return _answer(cycles, duty, period, delivery, leak, share, reference_pa, volume_m3, False, warnings)
+    answer = _answer(cycles, duty, period, delivery, leak, share, reference_pa, volume_m3, False, warnings)
+    return _with_changes(answer, r)
+
+
+def _with_changes(c: Cycles, r: Readings) -> Cycles:
+    """Add the leak by the share of time, and what grew or fell from the first run to the last."""
+    regular = _regular(c.cycles)
+    whole = [(x.start_s, x.stop_s, y.start_s) for x, y in itertools.pairwise(c.cycles) if x in regular]
+    spans = [(a, z, b) for a, z, b in whole if a is not None and z is not None and b is not None]
+    if not spans:
+        return c
+    amb = float(np.mean(r.p_amb_pa))
+    p_abs = r.p_pa + r.p_amb_pa
+    inside = (r.t_s >= spans[0][0]) & (r.t_s <= spans[-1][2])
+    running = np.zeros(r.t_s.size, dtype=bool)
+    for a, z, _ in spans:
+        running |= (r.t_s >= a) & (r.t_s <= z)
+    by_time = leak_by_time(
+        c.duty,
+        c.delivery_m3_per_s,
+        mean_abs_pa=float(np.mean(p_abs[inside])),
+        run_abs_pa=float(np.mean(p_abs[running])) if running.any() else c.reference_pa + amb,
+        reference_abs_pa=c.reference_pa + amb,
+        p_amb_pa=amb,
+    )
+    smooth = median_filter(p_abs, 3, mode="nearest")
+
+    def at(when: float) -> float:
+        return float(np.interp(when, r.t_s, smooth))
+
+    fall = [np.log(at(z) / at(b)) / (b - z) for _, z, b in spans]
+    rise = [(at(z) - at(a)) / (z - a) + f * 0.5 * (at(z) + at(a)) for (a, z, _), f in zip(spans, fall, strict=True)]
+    times = [a for a, _, _ in spans]
+    return replace(c, leak_by_time_m3_per_s=by_time, leak_change=change_over(times, fall), delivery_change=change_over(times, rise))
+
+
+def _like_pumps(r: Readings, runs: list[tuple[float | None, float | None]]) -> list[tuple[float | None, float | None]]:
+    """Keep the runs where most of them end as a pump's do; else none."""
+    ended = [(a, z) for a, z in runs if z is not None]
+    alike = [like_a_pump(r, a, z, LEAST_RISE_PA) for a, z in ended]
+    return runs if sum(alike) > 0.6 * len(alike) or not ended else []
 
 
 def pump_runs(r: Readings) -> tuple[Cycle, ...]:
     """Find the runs of the pump and nothing else, roughly and quickly: enough to tell whether it ran."""
     r = coarsen(r, ROUGH_BLOCKS)
-    return tuple(_cycle(r, start, stop) for start, stop in _runs(r))
+    return tuple(_cycle(r, start, stop) for start, stop in _like_pumps(r, _runs(r)))
 
 
 def _answer(
@@ -374,6 +429,8 @@ def _duty(cycles: tuple[Cycle, ...], r: Readings) -> tuple[Estimate, float | Non
     share = float(np.sum(on) / np.sum(period))
     # Each turn is good to about a third of a reading; the cycles' own scatter is not error, their mean is what was asked.
     u = 0.35 * float(np.median(np.diff(r.t_s))) * np.sqrt(2.0 * len(on)) / float(np.sum(period))
+    # A motor takes a moment to run up before it shows in the pressure, the same in every run.
+    u = float(np.hypot(u, RUN_UP_S / float(np.mean(period))))
     return Estimate(value=share, low=float(max(share - 1.96 * u, 0.0)), high=float(min(share + 1.96 * u, 1.0))), float(np.mean(period))
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.constants import ATMOSPHERE_ABS_PA, LEAK_REFERENCE_PA
-from analysis.cycles import Cycle, pump_runs
+from analysis.cycles import Cycle, Cycles, find_cycles, pump_runs
 from analysis.estimate import Estimate
 from analysis.leak_breaks import condense
 from analysis.leakdown import Leakdown, Stretches, fit_readings
@@ -27,6 +27,25 @@ STILL_PA: Final = 500.0  # a shot that moves the pressure by less is none that m
 PAUSE_S: Final = 3600.0  # between runs; in shorter pauses the air in the tank has not come to the wall's temperature
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """A leak-down, and what else the recording shows.
+
+    Attributes
+    ----------
+    leak : Leakdown
+        Its numbers are taken back where the recording is of work or of a pump that was left on.
+    shots : int
+        What `shots_of_work` counts.
+    pumped : bool
+        The pump was left on; its cycles tell the leak.
+    """
+
+    leak: Leakdown
+    shots: int
+    pumped: bool
+
+
 def judge(
     t_s: ArrayLike,
     p_pa: ArrayLike,
@@ -38,14 +57,31 @@ def judge(
     reference_pa: float = LEAK_REFERENCE_PA,
     leave_out: Stretches = (),
     use: Stretches = (),
-) -> Leakdown:
+) -> Judged:
     """Judge a leak-down, or say why the recording is none; `find` finds its shots, see `fit_leakdown` for the rest."""
     t, p = np.asarray(t_s, dtype=np.float64), np.asarray(p_pa, dtype=np.float64)
     amb = p_amb_pa if isinstance(p_amb_pa, float | int) else np.asarray(p_amb_pa, dtype=np.float64)
     readings = condense(t, p, None if temp_k is None else np.asarray(temp_k, dtype=np.float64), amb)
     leak = fit_readings(readings, volume_m3=volume_m3, reference_pa=reference_pa, leave_out=leave_out, use=use)
-    why = why_not(shots_of_work(find, t, p), pump_runs(readings))
-    return withhold(leak, why) if why else leak
+    shots, runs = shots_of_work(find, t, p), pump_runs(readings)
+    why = why_not(shots, runs)
+    return Judged(leak=withhold(leak, why) if why else leak, shots=shots, pumped=bool(why_not(0, runs)))
+
+
+def read_cycles(find: Callable[[], ShotRecord], t_s: ArrayLike, p_pa: ArrayLike, **vessel: Any) -> Cycles:
+    """Read the pump's cycles, heeding that a line at work can look like one under a pump; `vessel` as for `find_cycles`."""
+    found = find_cycles(t_s, p_pa, **vessel)
+    shots = shots_of_work(find, np.asarray(t_s, dtype=np.float64), np.asarray(p_pa, dtype=np.float64))
+    if not shots:
+        return found
+    if found.never_unloads:
+        note = (
+            f"Cannot tell how the pump runs: the recording shows work, {shots} shots, and the pressure may move by that alone. "
+            "Record at the compressor's tank."
+        )
+        return replace(found, never_unloads=False, warnings=(note,))
+    note = f"The recording shows work, {shots} shots: what they draw counts in the duty, and hides the leak. Record with the tools idle."
+    return replace(found, warnings=(*found.warnings, note))
 
 
 def shots_of_work(find: Callable[[], ShotRecord], t_s: Array, p_pa: Array) -> int:

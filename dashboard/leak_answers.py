@@ -1,13 +1,16 @@
-"""Leak by segment and the volume of a line: the JSON and the sentences of their answers."""
+"""Leak by segment, the volume of a line, and cycles from session to session: the JSON and the sentences of their answers."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from dashboard.answers import LITRE, Json, estimate
-from dashboard.reader import Reader, percent
+from analysis.cycle_trend import trend as follow
+from dashboard.answers import LITRE, Json, cycles, estimate
+from dashboard.reader import Reader, change, percent
 
 if TYPE_CHECKING:
+    from analysis.cycles import Cycles
     from analysis.estimate import Estimate
     from analysis.leak_segments import Segments, SegmentTest
 
@@ -51,3 +54,38 @@ def volume_words(found: Estimate, reader: Reader) -> list[str]:
         "Air that flows over changes its temperature: this stands if the pressure was read, or recorded, until it stood still, some "
         "five minutes later.",
     ]
+
+
+def trend(names: Sequence[str], started_s: Sequence[float], found: Sequence[Cycles]) -> Json:
+    """Answer of `farend cycles` for several recordings."""
+    leak = follow(started_s, [c.leak_m3_per_s for c in found])
+    delivery = follow(started_s, [c.delivery_m3_per_s for c in found])
+    return {
+        "sessions": [{"name": name} | cycles(c) for name, c in zip(names, found, strict=True)],
+        "leak": {"change": estimate(leak.change), "verdict": leak.verdict},
+        "delivery": {"change": estimate(delivery.change), "verdict": delivery.verdict},
+        "warnings": [f"{name}: {w}" for name, c in zip(names, found, strict=True) for w in c.warnings],
+    }
+
+
+def trend_words(names: Sequence[str], started_s: Sequence[float], found: Sequence[Cycles], reader: Reader) -> list[str]:
+    """Say whether a leak grows, or a pump delivers less, from session to session."""
+    out = []
+    for what, values in (("leak", [c.leak_m3_per_s for c in found]), ("delivery", [c.delivery_m3_per_s for c in found])):
+        t = follow(started_s, values)
+        said = {
+            "growing": f"The {what} grows",
+            "falling": f"The {what} falls",
+            "no change": f"The {what} has not changed much",
+            "cannot tell": f"Cannot tell whether the {what} changes",
+        }[t.verdict]
+        rest = (
+            "; give the tank's --volume, and more or longer sessions"
+            if t.change.value is None
+            else f": {reader.estimate(t.change, change)}"
+        )
+        out.append(f"{said}{rest}.")
+    for name, c in zip(names, found, strict=True):
+        leak, delivery = (reader.estimate(e, reader.flow) for e in (c.leak_m3_per_s, c.delivery_m3_per_s))
+        out.append(f"  {name}: leak {leak}, delivery {delivery}")
+    return out

@@ -141,20 +141,31 @@ def cycles(found: Cycles, reader: Reader) -> list[str]:
             "The pump never unloads: it ran all the time without reaching a cut-out, so the demand or the leak is as large as its delivery."
         ]
     elif not found.cycles:
-        out = ["No run of the pump in this recording."]
+        out = ["No run of the pump can be made out in this recording."]
     else:
         out = [f"{_count(len(found.cycles), 'run')} of the pump."]
     if found.cut_in_pa is not None and found.cut_out_pa is not None:
         out.append(f"It starts at {reader.pressure(found.cut_in_pa)} and stops at {reader.pressure(found.cut_out_pa)}.")
     if found.duty.value is not None and found.mean_period_s is not None:
-        out.append(f"It runs {reader.estimate(found.duty, percent)} of the time, once in {seconds(found.mean_period_s)}.")
+        out.append(
+            f"It runs {reader.estimate(found.duty, percent)} of the time, once in {seconds(found.mean_period_s)}: "
+            f"{3600.0 / found.mean_period_s:.3g} starts an hour."
+        )
     at = f"at {reader.pressure(found.reference_pa)}"
     if found.delivery_m3_per_s.value is not None:
         out.append(f"Delivery {at}: {reader.estimate(found.delivery_m3_per_s, reader.flow)} of free air.")
     if found.leak_m3_per_s.value is not None:
         out.append(f"Leak {at}: {reader.estimate(found.leak_m3_per_s, reader.flow)} of free air.")
+        if found.leak_by_time_m3_per_s.value is not None:
+            out.append(
+                f"By the share of time that the pump runs: {reader.estimate(found.leak_by_time_m3_per_s, reader.flow)}, "
+                "work done meanwhile included."
+            )
     elif found.leak_share is not None:
         out.append(f"The leak is {percent(found.leak_share)} of the delivery; with --volume the flows can be given.")
+    for what, e in (("fall between the runs", found.leak_change), ("delivery", found.delivery_change)):
+        if e.value is not None and e.low is not None and e.high is not None and e.low * e.high > 0 and abs(e.value) > 0.03:
+            out.append(f"From the first run to the last the {what} {'grew' if e.value > 0 else 'fell'}: {reader.estimate(e, change)}.")
     return out
 
 

@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.cycle_trend import change_over, trend
 from analysis.cycles import Cycles, find_cycles
+from analysis.estimate import Estimate
 from analysis.tank_air import air_temperature
 from tests.nights import Pumping, simulate_night, simulate_pumping
 
@@ -102,6 +104,47 @@ def test_pump_that_stays_off_is_an_answer() -> None:
     assert answer.cycles == ()
     assert not answer.never_unloads
     assert any("Use the leak-down" in w for w in answer.warnings)
+
+
+def test_leak_by_the_share_of_time_agrees_with_the_slope_when_nobody_works() -> None:
+    answer = judge(TANKS["each second"])
+    assert number(answer.leak_by_time_m3_per_s.value) == pytest.approx(number(answer.leak_m3_per_s.value), rel=0.06)
+    working = judge(TANKS["light work"])
+    assert number(working.leak_by_time_m3_per_s.value) > 1.3 * number(working.leak_m3_per_s.value)
+
+
+def test_line_behind_a_regulator_that_recovers_is_no_pump() -> None:
+    t = np.arange(0.0, 1800.0, 0.5)
+    since = np.minimum(t % 150.0, 150.0)
+    p = 650e3 - np.where(since < 60.0, 100e3 * since / 60.0, 100e3 * np.exp(-(since - 60.0) / 8.0))
+    answer = find_cycles(t, p + np.random.default_rng(1).normal(0.0, 300.0, t.size), volume_m3=0.05)
+    assert answer.cycles == ()
+    assert not answer.never_unloads
+    assert any("levelling off" in w for w in answer.warnings)
+
+
+def test_leak_that_grows_within_a_recording_is_seen() -> None:
+    rate = np.linspace(1.0, 1.5, 12) + np.random.default_rng(2).normal(0.0, 0.02, 12)
+    grown = change_over(np.arange(12.0), rate)
+    assert number(grown.low) < 0.5 < number(grown.high)
+    assert number(grown.low) > 0.3
+    assert change_over([0.0, 1.0], [1.0, 2.0]).value is None
+    steady = judge(TANKS["each second"])
+    assert number(steady.leak_change.low) < 0.03
+    assert abs(number(steady.delivery_change.value)) < 0.05
+    with pytest.raises(ValueError, match="do not belong together"):
+        change_over([0.0], [1.0, 2.0])
+
+
+def test_trend_over_sessions_says_what_grows_and_what_falls() -> None:
+    def around(*values: float) -> list[Estimate]:
+        return [Estimate(value=v, low=0.95 * v, high=1.05 * v) for v in values]
+
+    assert trend([0.0, 10.0, 20.0], around(1.0, 1.2, 1.5)).verdict == "growing"
+    assert trend([20.0, 10.0, 0.0], around(1.0, 1.2, 1.5)).verdict == "falling"
+    assert trend([0.0, 10.0], around(1.0, 1.01)).verdict == "no change"
+    assert trend([0.0, 10.0], [Estimate(value=1.0, low=0.2, high=1.8), Estimate(value=1.2, low=0.5, high=2.0)]).verdict == "cannot tell"
+    assert trend([0.0, 10.0], [Estimate(value=None), *around(1.0)]).verdict == "cannot tell"
 
 
 def test_part_of_a_cycle_gives_no_duty() -> None:

@@ -39,3 +39,22 @@ def test_a_night_is_planned_by_the_leak_that_must_show(capsys: pytest.CaptureFix
     assert farend.main(["leakdown", "--plan"]) == 1
     assert "--volume" in capsys.readouterr().err
     assert farend.main(["leakdown"]) == 2
+
+
+def test_work_is_not_taken_for_a_pump_and_a_pump_is_read_overnight(capsys: pytest.CaptureFixture[str]) -> None:
+    assert farend.main(["cycles", str(SAMPLES / "deck_no_receiver.csv"), "--volume", "100 L", "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert not answer["never_unloads"]
+    assert answer["cycles"] == []
+    assert farend.main(["leakdown", str(SAMPLES / "pump_up.csv"), "--volume", "100 L"]) == 0
+    assert "The pump was left on" in capsys.readouterr().out
+
+
+def test_several_sessions_tell_a_trend(capsys: pytest.CaptureFixture[str]) -> None:
+    pump_up = str(SAMPLES / "pump_up.csv")
+    assert farend.main(["cycles", pump_up, pump_up, "--volume", "100 L", "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert len(answer["sessions"]) == 2
+    assert answer["leak"]["verdict"] in ("no change", "cannot tell")
+    assert farend.main(["cycles", pump_up, pump_up, "--volume", "100 L"]) == 0
+    assert "delivery" in capsys.readouterr().out
