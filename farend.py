@@ -387,6 +387,7 @@ def _fit(args: argparse.Namespace) -> int:
         recording.marks,
         flow_m3_per_s=parse_quantity(args.flow, "flow"),
         inlet_pa=parse_quantity(args.inlet, "pressure"),
+        unknown=args.unknown,
     )
     return _answer(args, answers.fit(fitted), wording.fit(fitted, _reader(args)))
 
@@ -668,6 +669,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("what", metavar="WHAT", help=WHAT)
     p.add_argument("--flow", default="4.65 L/s", help="free-air flow at which the loss of the line is stated")
     p.add_argument("--inlet", default="620.5 kPa", help="supply pressure at which the loss of the line is stated")
+    p.add_argument("--unknown", action="append", metavar="NAME", help="fit only this, such as hose.bore; may be given several times")
 
     p = command("simulate", _simulate, "what the line should do when shots are fired, and what a sensor would show of it", show, one, line)
     p.add_argument("--shots", type=int, default=1, help="how many, in a burst")

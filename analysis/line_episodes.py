@@ -1,0 +1,296 @@
+"""The stretches of a recording that a line is fitted to: test nozzles with the supply shut or open, and single shots on a settled line.
+
+Times of marks are good to a second or two; the exact moments are found here, in the readings.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.line import Line
+from analysis.shots import find_shots
+
+Floats = NDArray[np.float64]
+
+NOZZLE_B: Final = 0.45  # critical ratio of a test nozzle that names none
+LEAD_S: Final = 0.2  # time shown before an event
+AFTER_NOZZLE_S: Final = 1.2
+AFTER_SHUT_S: Final = 9.0  # the air cools while it expands; once the wall has warmed it again, its mass alone sets the pressure
+AFTER_SHOT_S: Final = 0.9
+LONGEST_NOZZLE_S: Final = 2.5  # of a longer one with the supply open only the beginning is used: the flow is steady by then
+LONGEST_CHAIN_S: Final = 45.0
+LONGEST_REST_S: Final = 10.0  # of rest before a nozzle, over which a leak shows
+SEARCH_S: Final = 3.0  # marks set by hand are this good
+FAST_S: Final = 0.002  # readings are averaged over this long while waves run,
+SLOW_S: Final = 0.1  # and over this long once they have died away
+FLOOR_PA: Final = 200.0  # a mean of many readings is not trusted further than this
+MOST_SHOTS: Final = 6
+SHOT_MODEL_U: Final = 0.02  # share of the dip by which the model may miss it: nobody knows how the tool's valve opens and shuts
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """A stretch of the recording that is fitted.
+
+    Attributes
+    ----------
+    at_s : float
+        When it begins to happen [s], on the recording's clock; `LEAD_S` later than the episode's own zero.
+    since_s, tool_pa, sigma_pa : ndarray, shape (n,)
+        Times on the episode's own clock [s], pressures at the tool [Pa gauge], and their standard uncertainty [Pa].
+    supply_pa : ndarray or None
+        Likewise in the tank, where it was recorded.
+    blows : tuple of (float, float)
+        Openings of the test nozzle: when after the first, and how long [s]; none for a shot.
+    nozzle_c, nozzle_b : float
+        Conductance [m3/(s Pa)] and critical ratio of the nozzle.
+    shut : bool
+        Whether the supply is shut.
+    start_tool_pa, start_supply_pa : float
+        Pressures at rest before [Pa gauge].
+    drift_pa_per_s : float
+        Slope of the pressure at the tool at rest before [Pa/s]; NaN where the rest was too short.
+    """
+
+    at_s: float
+    since_s: Floats
+    tool_pa: Floats
+    sigma_pa: Floats
+    supply_pa: Floats | None
+    blows: tuple[tuple[float, float], ...]
+    nozzle_c: float
+    nozzle_b: float
+    shut: bool
+    start_tool_pa: float
+    start_supply_pa: float
+    drift_pa_per_s: float = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Times [s] and pressures [Pa gauge] at the tool and, where recorded, in the tank; only readings that are there."""
+
+    t: Floats
+    tool: Floats
+    supply: Floats | None
+    noise_pa: float
+
+
+def readings(t_s: ArrayLike, channels: Mapping[str, ArrayLike]) -> Readings:
+    """Find the tool's and the supply's channel by their names.
+
+    Raises
+    ------
+    ValueError
+        If there is no pressure at the tool, or too few readings.
+    """
+    t = np.asarray(t_s, dtype=np.float64)
+
+    def find(*words: str) -> Floats | None:
+        for name, values in channels.items():
+            if any(w in name.lower() for w in words):
+                return np.asarray(values, dtype=np.float64)
+        return None
+
+    supply = find("supply", "tank", "compressor")
+    tool = find("tool", "nailer", "gun")
+    if tool is None and len(channels) == 1:
+        tool, supply = np.asarray(next(iter(channels.values())), dtype=np.float64), None
+    if tool is None:
+        msg = f"None of the channels ({', '.join(channels)}) is the tool's pressure; name one of them 'tool'."
+        raise ValueError(msg)
+    good = np.isfinite(t) & np.isfinite(tool)
+    if supply is not None:
+        good &= np.isfinite(supply)
+    if good.sum() < 200:
+        msg = f"Only {int(good.sum())} readings have a pressure at the tool; a fit needs at least 200."
+        raise ValueError(msg)
+    t, tool, supply = t[good], _without_spikes(tool[good]), _without_spikes(supply[good]) if supply is not None else None
+    noise = float(np.median(np.abs(np.diff(tool)))) / 0.6745 / math.sqrt(2.0)
+    return Readings(t=t, tool=tool, supply=supply, noise_pa=max(noise, 100.0))
+
+
+def _without_spikes(p: Floats) -> Floats:
+    """Replace one or two readings that stand far from their neighbours by the middle one of five."""
+    if p.size < 5:
+        return p
+    wide = np.concatenate([p[:2], p, p[-2:]])
+    middle = np.median(np.stack([wide[i : i + p.size] for i in range(5)]), axis=0)
+    off = np.abs(p - middle)
+    return np.where(off > 10.0 * float(np.median(off)) + 2e3, middle, p)
+
+
+def shut_at(time_s: float, marks: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether the supply is shut at a time, by the last such mark before it."""
+    state = False
+    for mark in sorted(marks, key=lambda m: float(m.get("time_s", 0.0))):
+        if float(mark.get("time_s", 0.0)) <= time_s and mark.get("kind") in ("supply shut", "supply open"):
+            state = mark["kind"] == "supply shut"
+    return state
+
+
+def onset(t: Floats, p: Floats, near_s: float) -> float | None:
+    """Moment near a mark at which the pressure begins its steepest fall [s]; None where nothing falls."""
+    window = np.flatnonzero((t > near_s - SEARCH_S) & (t < near_s + SEARCH_S))
+    if window.size < 50:
+        return None
+    tt, pp = t[window], p[window]
+    span = 0.04
+    sums = np.concatenate([[0.0], np.cumsum(pp)])
+    left, right = np.searchsorted(tt, tt - span), np.searchsorted(tt, tt + span)
+    here = np.arange(tt.size)
+    ok = (here - left >= 2) & (right - here >= 2)
+    step = np.full(tt.size, np.inf)
+    step[ok] = (sums[right[ok]] - sums[here[ok]]) / (right[ok] - here[ok]) - (sums[here[ok]] - sums[left[ok]]) / (here[ok] - left[ok])
+    noise = float(np.median(np.abs(np.diff(pp)))) / 0.6745 / math.sqrt(2.0)
+    # The first steep fall: where waves run to and fro a later one may be steeper.
+    k = int(np.flatnonzero(step < 0.45 * np.min(step))[0]) if np.min(step) < 0.0 else 0
+    while k + 1 < tt.size and step[k + 1] < step[k]:
+        k += 1
+    if not step[k] < -max(6.0 * noise / math.sqrt(max(int(right[k] - k), 1)), 1500.0):
+        return None
+    before = pp[(tt > tt[k] - 0.5) & (tt < tt[k] - span)]
+    level = float(np.median(before)) if before.size else float(pp[0])
+    after = float(np.min(pp[k : right[k] + 1]))
+    below = np.flatnonzero((tt > tt[k] - span) & (pp < level - max(4.0 * noise, 0.15 * (level - after))))
+    return float(tt[below[0]]) if below.size else float(tt[k])
+
+
+def zero_difference(got: Readings, line: Line, nozzles: Sequence[Mapping[str, Any]], marks: Sequence[Mapping[str, Any]]) -> float:
+    """Median of supply less tool at rest with the supply open [Pa]: the difference of the two sensors' zeros.
+
+    A regulator keeps the two pressures apart, so nothing is known then.
+    """
+    if got.supply is None or any(p.kind == "regulator" for p in line.parts):
+        return 0.0
+    out = []
+    for mark in nozzles:
+        at = onset(got.t, got.tool, float(mark["time_s"]))
+        if at is None or shut_at(at, marks):
+            continue
+        rest = (got.t > at - 1.5) & (got.t < at - 0.1)
+        if rest.sum() > 20:
+            out.append(float(np.median(got.supply[rest] - got.tool[rest])))
+    return float(np.median(out)) if out else 0.0
+
+
+def _bins(t: Floats, edges: Floats) -> tuple[Callable[[Floats], Floats], Floats]:
+    """A function that averages between edges, and how many readings fell in; empty bins are left out."""
+    which = np.searchsorted(edges, t, side="right")
+    _, index, count = np.unique(which, return_inverse=True, return_counts=True)
+
+    def mean(v: Floats) -> Floats:
+        return np.asarray(np.bincount(index, weights=v) / count, dtype=np.float64)
+
+    return mean, count.astype(np.float64)
+
+
+def _cut(
+    got: Readings, at: float, until_s: float, blows: tuple[tuple[float, float], ...], nozzle: tuple[float, float], shut: bool
+) -> Episode:
+    """Cut an episode out, averaged finely where waves run and coarsely after."""
+    inside = (got.t > at - LEAD_S) & (got.t < at + until_s)
+    t = got.t[inside] - (at - LEAD_S)
+    waves = [(LEAD_S + a, LEAD_S + a + d + AFTER_NOZZLE_S) for a, d in blows] or [(0.0, until_s + LEAD_S)]
+    edges, now = [0.0], 0.0
+    while now < until_s + LEAD_S:
+        now += FAST_S if any(a - LEAD_S <= now < b for a, b in waves) else SLOW_S
+        edges.append(now)
+    mean, count = _bins(t, np.array(edges))
+    rest = (got.t > at - 1.0) & (got.t < at - 0.03)
+    start = float(np.median(got.tool[rest]))
+    return Episode(
+        at_s=at,
+        since_s=mean(t),
+        tool_pa=mean(got.tool[inside]),
+        sigma_pa=np.hypot(got.noise_pa / np.sqrt(count), FLOOR_PA),
+        supply_pa=mean(got.supply[inside]) if got.supply is not None else None,
+        blows=blows,
+        nozzle_c=nozzle[0],
+        nozzle_b=nozzle[1],
+        shut=shut,
+        start_tool_pa=start,
+        start_supply_pa=float(np.median(got.supply[rest])) if got.supply is not None else start,
+    )
+
+
+def nozzle_episodes(got: Readings, marks: Sequence[Mapping[str, Any]], warnings: list[str]) -> list[Episode]:
+    """One episode of the nozzle with the supply shut, and up to two with it open; what cannot be used is said in `warnings`."""
+    shut: list[tuple[float, float, tuple[float, float]]] = []
+    opened: list[Episode] = []
+    t = got.t
+    ends = sorted(float(m["time_s"]) for m in marks if m.get("kind") == "supply open")
+    for mark in (m for m in marks if m.get("kind") == "nozzle"):
+        c, lasts = mark.get("conductance_l_per_s_bar"), mark.get("duration_s")
+        if not isinstance(c, int | float) or not c > 0.0 or not isinstance(lasts, int | float) or not lasts > 0.0:
+            warnings.append("A nozzle mark without its conductance or duration is left out; it needs both.")
+            continue
+        at = onset(t, got.tool, float(mark["time_s"]))
+        if at is None:
+            warnings.append(f"Near the nozzle mark at {float(mark['time_s']):.0f} s the pressure does not fall; it is left out.")
+            continue
+        b = mark.get("b")
+        nozzle = (float(c) * 1e-8, float(b) if isinstance(b, int | float) else NOZZLE_B)
+        is_shut = shut_at(at, marks)
+        until = lasts + AFTER_NOZZLE_S if is_shut or lasts <= LONGEST_NOZZLE_S else LONGEST_NOZZLE_S - 0.1
+        if t[-1] < at + until or ((t > at - 1.0) & (t < at + until)).sum() < 100:
+            continue
+        if is_shut:
+            shut.append((at, float(lasts), nozzle))
+        else:
+            opened.append(_cut(got, at, until, ((0.0, min(float(lasts), until + 1.0)),), nozzle, False))
+    opened.sort(key=lambda e: -e.blows[0][1])  # the longest shows the steady loss best, a short one its end
+    out = opened[:1] + opened[1:][-1:]
+    if shut:
+        # One run over all openings of one shut supply: the air is still cold from one when the next begins.
+        first, _, nozzle = shut[0]
+        same = [(a - first, d) for a, d, z in shut if z == nozzle and a - first + d < LONGEST_CHAIN_S - AFTER_SHUT_S]
+        same = [s for s in same if not any(first <= e + SEARCH_S < first + s[0] for e in ends)][:3]
+        last = first + same[-1][0] + same[-1][1]
+        opens = min((e - SEARCH_S for e in ends if e > last), default=math.inf)  # marks are good to a second or two
+        until = min(last + AFTER_SHUT_S, max(opens, last + AFTER_NOZZLE_S), float(t[-1])) - first
+        shuts = max((float(m["time_s"]) for m in marks if m.get("kind") == "supply shut" and float(m["time_s"]) <= first), default=math.inf)
+        rest_s = min(first - shuts - 2.0, LONGEST_REST_S)
+        rest = (t > first - rest_s) & (t < first - 0.1)
+        calm = rest_s > 2.0 and rest.sum() > 50
+        drift = float(np.polyfit(t[rest] - first, got.tool[rest], 1)[0]) if calm else math.nan
+        out.insert(0, dataclasses.replace(_cut(got, first, until, tuple(same), nozzle, True), drift_pa_per_s=drift))
+    return out
+
+
+def shot_episodes(got: Readings, marks: Sequence[Mapping[str, Any]]) -> list[Episode]:
+    """Single shots, far from any nozzle mark, fired on a settled line while the supply is open."""
+    try:
+        found = find_shots(got.t, got.tool).shots
+    except ValueError:
+        return []
+    busy = [float(m["time_s"]) for m in marks if m.get("kind") == "nozzle"]
+    t = got.t
+    quiet = []
+    for i, shot in enumerate(found):
+        alone = (i == 0 or shot.time_s - found[i - 1].time_s > 2.5) and (i + 1 == len(found) or found[i + 1].time_s - shot.time_s > 1.2)
+        near = any(-SEARCH_S < shot.time_s - b < SEARCH_S + 6.0 for b in busy)
+        if alone and not near and not shut_at(shot.time_s, marks) and shot.time_s > t[0] + 1.2 and shot.time_s + AFTER_SHOT_S < t[-1]:
+            quiet.append(shot)
+    if not quiet:
+        return []
+    usual = float(np.median([s.dip_pa for s in quiet]))
+    quiet = [s for s in quiet if abs(s.dip_pa / usual - 1.0) < 0.25]
+    keep = quiet if len(quiet) <= MOST_SHOTS else [quiet[i] for i in np.linspace(0, len(quiet) - 1, MOST_SHOTS).round().astype(int)]
+    cut = [_cut(got, s.time_s, AFTER_SHOT_S, (), (0.0, 0.0), False) for s in keep]
+    return [dataclasses.replace(e, sigma_pa=np.hypot(e.sigma_pa, SHOT_MODEL_U * usual)) for e in cut]
+
+
+def at_temperature(line: Line, marks: Sequence[Mapping[str, Any]]) -> Line:
+    """Return the line at the temperature that was noted while it was recorded."""
+    temps = [float(m["temperature_degc"]) for m in marks if isinstance(m.get("temperature_degc"), int | float)]
+    if not temps:
+        return line
+    return dataclasses.replace(line, site=dataclasses.replace(line.site, temperature_k=273.15 + sum(temps) / len(temps)))

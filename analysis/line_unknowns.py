@@ -1,0 +1,322 @@
+"""The unknowns of a line fit, and what the line model makes of them in each episode of a recording.
+
+Three sorts of unknowns cost differently. Those of the line need a run of every episode; the air of one shot needs a run of that shot;
+the moment of an episode, the sensor's lag and the tap's error need none. The Jacobian is built accordingly.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.constants import ANR_PRESSURE_ABS_PA, R_AIR_J_PER_KG_K
+from analysis.line import Line
+from analysis.line_episodes import LEAD_S, Episode
+from analysis.model import Network, Nozzle, build, chamber_volume, iso_k, run_network, settled
+
+Floats = NDArray[np.float64]
+
+CELL_M: Final = 0.7  # the fit asks for many runs; its cells are coarser than the simulation's,
+COARSE_CELL_M: Final = 1.6  # and coarser still while it chooses between starting points
+BRIEF_S: Final = 5.0  # after the first nozzle, which is then enough
+RATE_HZ: Final = 500.0
+TAP_REFERENCE_PA: Final = 8e5
+FIELD: Final = {"bore": "bore_m", "volume": "volume_m3", "conductance": "conductance", "chamber": "volume_m3"}
+LEAK_SHOWS_PA_PER_S: Final = 100.0
+STEP: Final = 2e-3  # of a logarithm, for differences
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """One unknown: the logarithm of a multiple of its nominal value or, where `plain`, a difference to it.
+
+    Attributes
+    ----------
+    name : str
+    nominal : float
+    prior_u : float
+        Standard deviation that is expected before the recording is seen, of the logarithm or the difference.
+    bound : float
+        Largest size of the logarithm or the difference.
+    sort : str
+        ``line`` (needs a run of every episode), ``shot`` (of one) or ``trace`` (of none).
+    plain : bool
+    part : int
+        Index of the part of the line that it belongs to; -1 for none.
+    episode : int
+        Index of the episode that it belongs to; -1 for all.
+    """
+
+    name: str
+    nominal: float
+    prior_u: float
+    bound: float
+    sort: str = "line"
+    plain: bool = False
+    part: int = -1
+    episode: int = -1
+
+    def value(self, x: float) -> float:
+        """Value for an unknown x."""
+        return self.nominal + x if self.plain else self.nominal * math.exp(x)
+
+    @property
+    def step(self) -> float:
+        """Step for differences."""
+        return 0.02 * self.prior_u if self.plain else STEP
+
+
+def unknowns_of(line: Line, episodes: Sequence[Episode], chosen: Sequence[str] | None = None) -> list[Unknown]:
+    """List the unknowns of a line and of its episodes.
+
+    Parameters
+    ----------
+    line : Line
+    episodes : sequence of Episode
+    chosen : sequence of str, optional
+        Which parts' properties are unknown, by name; all where not given.
+
+    Raises
+    ------
+    ValueError
+        If a chosen name is not a property of the line.
+    """
+    labels = line.labels()
+    out: list[Unknown] = []
+    shots = [k for k, e in enumerate(episodes) if not e.blows]
+    shut = [e for e in episodes if e.shut]
+    for i, part in enumerate(line.parts):
+        if part.kind == "hose":
+            out.append(Unknown(f"{labels[i]}.bore", part.bore_m or 0.0, 0.04, 0.6, part=i))
+    for i, part in enumerate(line.parts):
+        if part.kind == "receiver":
+            out.append(Unknown(f"{labels[i]}.volume", part.volume_m3 or 0.0, 0.5, 2.0, part=i))
+        elif part.conductance is not None:
+            out.append(Unknown(f"{labels[i]}.conductance", part.conductance, 1.0 if i == 0 else 0.5, 2.5, part=i))
+    if chosen is not None:
+        known = [*(u.name for u in out if not u.name.startswith("regulator")), "tool.air_per_shot"]
+        known += [f"{label}.set" for label in labels if label.startswith("regulator")]
+        for name in chosen:
+            if name not in known:
+                msg = f"{name} is no unknown of this line. It has {', '.join(known)}."
+                raise ValueError(msg)
+        out = [u for u in out if u.name in chosen]
+    # The tool: how large its chamber is, and the share of its air that a shot lets out; both together are the air per shot.
+    out.append(Unknown("tool.chamber", chamber_volume(line), 0.8, 3.0, part=len(line.parts) - 1))
+    if shots:
+        out.append(Unknown("share", 0.5, 0.3, 0.6))
+    # What nobody asks for, but the readings depend on.
+    out.append(Unknown("friction", 1.0, 0.25, 2.0))  # roughness, and full-bore fittings, which pressures at the ends cannot tell from it
+    out.append(Unknown("heat", 1.0, 0.3, 1.0))  # of the hoses' walls
+    out.append(Unknown("tank", line.compressor.tank_m3, 0.1, 0.4))
+    if any(p.kind == "receiver" for p in line.parts):
+        out.append(Unknown("wall", 1.0, 0.7, 2.5))  # heat from the walls of vessels
+        out.append(Unknown("port", 0.5, 0.7, 2.5))  # passage into and out of a receiver, over that of the hose's full bore
+    if any(e.blows for e in episodes):
+        out.append(Unknown("late", 0.0, 0.004, 0.03, plain=True))  # how much later than stated the nozzle shuts [s]
+        # What a tap beside a blowing nozzle shows is not quite the hose's pressure; the difference goes with the flow.
+        out.append(Unknown("tap", 0.0, 20e3, 80e3, sort="trace", plain=True))
+    out.append(Unknown("chamber_wall", 1.5, 0.5, 1.5))  # heat from the wall of the tool's chamber, smaller and more stirred than a vessel
+    if shut and (leak := _leak(line, shut[0])):
+        out.append(leak)
+    for k, e in enumerate(episodes):
+        for i in range(1, len(e.blows)):  # how much later than it was seen a further opening came [s]
+            out.append(Unknown(f"again{i}", 0.0, 0.01, 0.1, plain=True, episode=k))
+    if shots:
+        out.append(Unknown("shot", 0.02, 0.7, 1.5))  # how long a shot draws air [s]
+        for k in shots if len(shots) > 1 else []:
+            out.append(Unknown(f"air{k}", 1.0, 0.05, 0.3, sort="shot", episode=k))
+    out.append(Unknown("lag", 0.0, 0.002, 0.05, sort="trace", plain=True))  # of the sensor [s]; below zero it means none
+    for k in range(len(episodes)):
+        out.append(Unknown(f"moment{k}", 0.0, 0.02, 0.1, sort="trace", plain=True, episode=k))
+    return out
+
+
+def _leak(line: Line, shut: Episode) -> Unknown | None:
+    """Leak of all behind the supply [m3/(s Pa)], where the pressure falls at rest before the nozzle more than settling air does."""
+    if not shut.drift_pa_per_s < -LEAK_SHOWS_PA_PER_S:
+        return None
+    per_slope = air_volume(line) / ((shut.start_tool_pa + line.site.p_amb_pa) * ANR_PRESSURE_ABS_PA)
+    nominal = -shut.drift_pa_per_s * per_slope
+    return Unknown("leak", nominal, 0.1 * nominal + 20.0 * per_slope, 10.0 * nominal, plain=True)
+
+
+def _openings(e: Episode, values: Mapping[str, float]) -> list[tuple[float, float]]:
+    """When the nozzle opens, after the first time, and for how long [s]."""
+    return [(a + (values[f"again{i}"] if i else 0.0), d) for i, (a, d) in enumerate(e.blows)]
+
+
+def air_volume(line: Line) -> float:
+    """All air behind the first part [m3]: hoses, vessels, the tool's chamber."""
+    total = chamber_volume(line)
+    for part in line.parts[:-1]:
+        if part.kind == "hose":
+            total += math.pi / 4.0 * (part.bore_m or 0.0) ** 2 * (part.length_m or 0.0)
+        else:
+            total += part.volume_m3 or 0.0
+    return total
+
+
+def _shortened(e: Episode) -> Episode:
+    """Return only the first opening of the nozzle and what comes shortly after."""
+    until = LEAD_S + e.blows[0][1] + BRIEF_S
+    keep = (e.since_s < until) & (e.since_s < LEAD_S + min((a for a, _ in e.blows[1:]), default=math.inf))
+    return dataclasses.replace(
+        e, blows=e.blows[:1], supply_pa=None, since_s=e.since_s[keep], tool_pa=e.tool_pa[keep], sigma_pa=e.sigma_pa[keep]
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One episode's run: times [s], pressures at the tool and in the tank [Pa gauge], and the air of its shot [kg]."""
+
+    t: Floats
+    tool: Floats
+    supply: Floats
+    shot_kg: float
+
+
+class Problem:
+    """Residuals of all episodes as a function of the unknowns; runs of the model are kept."""
+
+    def __init__(self, line: Line, episodes: Sequence[Episode], chosen: Sequence[str] | None = None, cell_m: float = CELL_M) -> None:
+        self.line, self.episodes, self.chosen, self.cell_m = line, list(episodes), chosen, cell_m
+        self.unknowns = unknowns_of(line, episodes, chosen)
+        self.index = {u.name: i for i, u in enumerate(self.unknowns)}
+        self.prior_u = np.array([u.prior_u for u in self.unknowns])
+        self.bound = np.array([u.bound for u in self.unknowns])
+        self._line_wide = [i for i, u in enumerate(self.unknowns) if u.sort == "line"]
+        self._kept: dict[tuple[int, bytes], Trace] = {}
+        self.runs = 0
+
+    def brief(self) -> Problem:
+        """Return a smaller problem of the same sort, to choose a starting point with: coarse cells, fewer and shorter episodes."""
+        kept = [e for e in self.episodes if e.blows] + [e for e in self.episodes if not e.blows][:1]
+        return Problem(self.line, [_shortened(e) if e.shut else e for e in kept], self.chosen, COARSE_CELL_M)
+
+    def start_from(self, other: Problem, x: Floats) -> Floats:
+        """Return unknowns x of another problem as those of this one; what the other does not have is zero."""
+        named = {u.name: float(v) for u, v in zip(other.unknowns, x, strict=True)}
+        return np.array([named.get(u.name, 0.0) for u in self.unknowns])
+
+    def values(self, x: Floats) -> dict[str, float]:
+        """Every unknown's value."""
+        return {u.name: u.value(float(v)) for u, v in zip(self.unknowns, x, strict=True)}
+
+    def fitted_line(self, x: Floats) -> Line:
+        """Return the line with the fitted parts."""
+        line = self.line
+        for u, v in zip(self.unknowns, x, strict=True):
+            if u.part >= 0:
+                line = line.with_part(u.part, **{FIELD[u.name.split(".")[1]]: u.value(float(v))})
+        return line
+
+    def _network(self, x: Floats, values: dict[str, float]) -> Network:
+        net = build(self.fitted_line(x), cell_m=self.cell_m)
+        net.hose[:, 7] = values["friction"]
+        net.hose[:, 8] = values["heat"]
+        net.volume[0, 0] = values["tank"]
+        net.volume[1:-1, 1] *= values.get("wall", 1.0)
+        net.volume[-1, 1] *= values["chamber_wall"]
+        net.element[net.el_part < 0, 0] *= values.get("port", 1.0)
+        net.pump[0] = 0.0
+        return net
+
+    def trace(self, k: int, x: Floats) -> Trace:
+        """Run one episode."""
+        e = self.episodes[k]
+        own = self.index.get(f"air{k}")
+        key = (k, x[self._line_wide].tobytes() + (x[own : own + 1].tobytes() if own is not None else b""))
+        if key in self._kept:
+            return self._kept[key]
+        if len(self._kept) > 40 * len(self.episodes):
+            self._kept.clear()
+        values = self.values(x)
+        net = self._network(x, values)
+        supply, tool = e.start_supply_pa + net.p_amb_pa, e.start_tool_pa + net.p_amb_pa
+        if e.shut:
+            net.element[0, 0] *= 1e-7
+        regulated = np.flatnonzero(np.isfinite(net.element[:, 3]))
+        if regulated.size:  # it holds the pressure that was seen at rest
+            net.element[regulated[-1], 3] = tool
+        else:
+            supply = supply if e.shut else tool
+        state = settled(net, supply, tool)
+        if (leak := values.get("leak", 0.0)) > 0.0:
+            net.leak = np.vstack([net.leak, [net.is_hose.size - 2, -1.0, math.inf, iso_k(leak), 0.5]])
+        if not e.blows:
+            share = min(values["share"] * values.get(f"air{k}", 1.0), 0.9)
+            net.shot[:] = share * values["tool.chamber"] * tool / (R_AIR_J_PER_KG_K * net.temp_k), tool, values["shot"]
+        nozzles = [
+            Nozzle(from_s=LEAD_S + a, until_s=LEAD_S + a + d + values["late"], conductance=e.nozzle_c, b=e.nozzle_b)
+            for a, d in _openings(e, values)
+        ]
+        got = run_network(
+            net,
+            state,
+            duration_s=float(e.since_s[-1]) + 0.1,
+            shots_s=[] if e.blows else [LEAD_S],
+            nozzles=nozzles,
+            output_rate_hz=RATE_HZ,
+        )
+        self.runs += 1
+        p = got.p_abs_pa - net.p_amb_pa
+        trace = Trace(
+            t=np.arange(p.shape[0]) / RATE_HZ,
+            tool=p[:, -2, 1],
+            supply=p[:, 0, 0],
+            shot_kg=float(got.shots[0, 2]) if got.shots.size else math.nan,
+        )
+        self._kept[key] = trace
+        return trace
+
+    def residual(self, k: int, x: Floats) -> Floats:
+        """Model less measured over its uncertainty, of one episode: the tool's readings, then the supply's where they tell of the line."""
+        e, got = self.episodes[k], self.trace(k, x)
+        tool = got.tool
+        if e.blows and (tap := x[self.index["tap"]]):
+            values = self.values(x)
+            late = values["late"]
+            share = np.zeros(got.t.size)  # of each sample's time that the nozzle blows
+            for a, d in _openings(e, values):
+                since = got.t - LEAD_S - a
+                share += np.clip(since * RATE_HZ + 0.5, 0.0, 1.0) - np.clip((since - d - late) * RATE_HZ + 0.5, 0.0, 1.0)
+            tool = tool + share * tap * (tool + self.line.site.p_amb_pa) / TAP_REFERENCE_PA
+        # A sensor's lag: the moment takes up the shift, so only what it rounds off is left.
+        lag = max(float(x[self.index["lag"]]), 0.0)
+        if lag > 1e-5:
+            n = min(int(6.0 * lag * RATE_HZ) + 1, tool.size)
+            kernel = np.exp(-np.arange(n + 1) / (lag * RATE_HZ))
+            kernel /= kernel.sum()
+            tool = np.convolve(np.concatenate([np.full(n, tool[0]), tool]), kernel)[n : n + tool.size]
+        at = e.since_s - x[self.index[f"moment{k}"]]
+        out = (np.interp(at, got.t, tool) - e.tool_pa) / e.sigma_pa
+        if e.supply_pa is None or e.shut or not e.blows:
+            return np.asarray(out, dtype=np.float64)
+        # The tank's own fall: what its sensor's zero is does not matter.
+        level = got.supply - got.supply[0] + e.start_supply_pa
+        return np.concatenate([out, (np.interp(at, got.t, level) - e.supply_pa) / e.sigma_pa])
+
+    def residuals(self, x: Floats) -> list[Floats]:
+        """Residuals of all episodes."""
+        return [self.residual(k, x) for k in range(len(self.episodes))]
+
+    def jacobian(self, x: Floats, here: Sequence[Floats]) -> list[Floats]:
+        """Derivatives of the residuals, an array (readings, unknowns) an episode."""
+        out = [np.zeros((r.size, x.size)) for r in here]
+        for i, u in enumerate(self.unknowns):
+            y = x.copy()
+            y[i] += u.step if x[i] <= 0.0 else -u.step
+            for k, e in enumerate(self.episodes):
+                idle = (u.episode >= 0 and u.episode != k) or (u.name == "tap" and not e.blows) or (u.name == "late" and not e.blows)
+                idle = idle or (u.name in ("share", "shot") and bool(e.blows))
+                idle = idle or (e.shut and (u.name == "tank" or (u.part == 0 and u.name.endswith("conductance"))))
+                if not idle:
+                    out[k][:, i] = (self.residual(k, y) - here[k]) / (y[i] - x[i])
+        return out
