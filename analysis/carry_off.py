@@ -120,7 +120,8 @@ def carry_off(
         )
         raise ValueError(msg)
     vessel = Vessel(volume_m3=volume, p_pa=start, p_amb_pa=line.site.p_amb_pa, temp_k=line.site.temperature_k)
-    tyre, brad, shot = tyre_m3 or TYRE_M3, brad_air_m3 or BRAD_AIR_M3, line.tool.air_per_shot_m3 or BRAD_AIR_M3
+    tyre, brad = TYRE_M3 if tyre_m3 is None else tyre_m3, BRAD_AIR_M3 if brad_air_m3 is None else brad_air_m3
+    shot = line.tool.air_per_shot_m3 or BRAD_AIR_M3
     _above_zero("The air space of a tyre", tyre)
     _above_zero("The air of a brad", brad)
     per_tyre = tyre * (TYRE_TO_PA - TYRE_FROM_PA) / (R_AIR_J_PER_KG_K * line.site.temperature_k)
@@ -133,14 +134,14 @@ def carry_off(
         fill_s=fill_time(line),
         tyres=_bracket(
             lambda more, wall: vessel.draws(per_tyre * more, every_s=TYRE_EVERY_S, stop_pa=TYRE_TO_PA, to_the_end=True, wall=wall),
-            GIVEN_95 if tyre_m3 else TYRE_95,
+            TYRE_95 if tyre_m3 is None else GIVEN_95,
         ),
         tyre_m3=tyre,
         tyre_from_pa=TYRE_FROM_PA,
         tyre_to_pa=TYRE_TO_PA,
         brads=_bracket(
             lambda more, wall: vessel.shots(brad * more, at_pa=BRAD_AT_PA, floor_pa=brad_floor, wall=wall),
-            GIVEN_95 if brad_air_m3 else AIR_ASSUMED_95,
+            AIR_ASSUMED_95 if brad_air_m3 is None else GIVEN_95,
         ),
         brad_air_m3=brad,
         shots=_bracket(lambda more, wall: vessel.shots(shot * more, at_pa=line.shot_reference_pa, floor_pa=floor, wall=wall), shot_u),

@@ -61,6 +61,8 @@ def test_what_cannot_be_is_refused(line: Line) -> None:
         carry_off(line, volume_m3=0.024, floor_pa=6.6e5)
     with pytest.raises(ValueError, match="above zero"):
         carry_off(line, volume_m3=-1.0)
+    with pytest.raises(ValueError, match="air space of a tyre must be above zero"):
+        carry_off(line, volume_m3=0.024, tyre_m3=0.0)
 
 
 def test_a_filling_of_the_model_is_read_back_and_agrees(line: Line) -> None:
