@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.units import UnitError, parse_quantity
 from dashboard.reader import UNIT_SETS
+from logger.logbook import SERVICE
 
 if TYPE_CHECKING:
     from analysis.line import Line
@@ -537,6 +538,27 @@ def _output(named: str) -> Path:
     return output
 
 
+def _logbook(args: argparse.Namespace) -> int:
+    from datetime import datetime
+
+    from dashboard import book
+    from dashboard.work import Work
+    from logger.home import line_file
+
+    work, now = Work(_home()), datetime.now().astimezone()
+    name = line_file(args.line, _home()).stem
+    line = work.line(name)
+    if args.done:
+        water_m3 = parse_quantity(args.water, "volume") if args.water else None
+        work.write_down(line.name, args.done, water_m3=water_m3, note=args.note or "")
+    found = book.book_of(work, name, now)
+    if args.csv:
+        _output(args.csv).write_text(book.as_csv(found, work.entries(line.name), _reader(args)), encoding="utf-8")
+    if args.calendar:
+        _output(args.calendar).write_bytes(book.as_calendar(line.name, found, now))
+    return _answer(args, book.answer(found), book.words(line.name, found, now))
+
+
 def _dashboard(args: argparse.Namespace) -> int:
     from dashboard.app import serve
 
@@ -720,6 +742,14 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--work", metavar="TEXT", help="which fastener and wood, as the judgements name them (default: the most judged)")
 
     command("check", _check, "hold every part's rating against the highest pressure it can see", show, line)
+
+    p = command("logbook", _logbook, "what a kept line has done, what is due, and what changes over time", show)
+    p.add_argument("--line", required=True, metavar="NAME", help="air line that is kept; its sessions name it")
+    p.add_argument("--done", choices=SERVICE, help="write down that this was done now")
+    p.add_argument("--water", metavar="VOLUME", help="with --done: water that came out, e.g. '80 mL'")
+    p.add_argument("--note", help="with --done: your words")
+    p.add_argument("--csv", metavar="FILE", help="write sessions and entries as a table")
+    p.add_argument("--calendar", metavar="FILE.ics", help="write what is due as a calendar")
 
     p = command("report", _report, "write a report to keep or hand on, of one session or several", one)
     p.add_argument("what", metavar="WHAT", nargs="+", help=f"{WHAT}; two of work are compared, the first as before")

@@ -20,12 +20,12 @@ from werkzeug.serving import WSGIRequestHandler
 from dashboard import ui
 from dashboard.access import Access, invitation
 from dashboard.hand_out import serve_files
-from dashboard.pages import compare, leakdown, line, more, now, receiver, sessions, setting, setup, shots, water
+from dashboard.pages import compare, leakdown, line, logbook, more, now, receiver, sessions, setting, setup, shots, water
 from dashboard.reader import UNIT_SETS, Reader
 from dashboard.report_download import serve_reports, with_links
 from dashboard.work import Work
 
-PAGES: tuple[ModuleType, ...] = (now, sessions, shots, leakdown, compare, line, receiver, water, setting, setup, more)
+PAGES: tuple[ModuleType, ...] = (now, sessions, shots, leakdown, compare, line, receiver, water, setting, logbook, setup, more)
 ON_THE_BAR = (now, sessions, shots, leakdown, compare, more)  # of a phone; the others are on the page More
 HERE, EVERYWHERE = "127.0.0.1", "0.0.0.0"
 PATIENCE_S = 30.0  # for a client that neither sends nor takes anything

@@ -21,12 +21,14 @@ from logger.csv_in import read_csv
 from logger.kept import save_imported
 from logger.open import Recording, open_what
 from logger.recorder import record
+from logger.session import change_session
 from logger.virtual import VirtualDevice
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_data"
+LINE = "boathouse"
 SPEED = 60.0  # times as fast as it is said to have happened
 BURST_SHOTS, BURST_EVERY_S, FLOOR_PA = 6, 0.3, 580e3
 NIGHT_M3 = 0.0296
@@ -96,13 +98,14 @@ def play(home: Path, file: str, name: str) -> Recording:
     kpa = {"tool": reading.readings["tool_pa"].to_numpy() / 1e3}
     with VirtualDevice(t_s, kpa, unit="kPa", rate_hz=reading.rate_hz, speed=SPEED) as device:
         say(f"Recording {name!r} from {device.port}: {seconds(float(t_s[-1]))} of work, {SPEED:.0f} times as fast.")
-        session = record(home=home, port=device.port, name=name, for_s=float(t_s[-1]))
+        session = record(home=home, port=device.port, name=name, for_s=float(t_s[-1]), line=LINE)
     return open_what(session.folder, home=home)
 
 
 def bring_in(home: Path, name: str, title: str) -> Recording:
     """Import a sample as a session."""
     folder = save_imported(home, title, read_csv(SAMPLES / f"{name}.csv"))
+    change_session(folder, line=LINE, notes="Invented.")
     return open_what(folder, home=home)
 
 

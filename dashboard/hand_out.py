@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from urllib.parse import quote
 
@@ -37,6 +38,16 @@ def serve_files(server: flask.Flask, work: Work) -> None:
             return _refused(problem)
         return flask.Response(text, mimetype="text/csv", headers={"Content-Disposition": "attachment; filename=shots.csv"})
 
+    @server.route("/download/logbook.<form>")
+    def logbook(form: str) -> flask.Response:
+        if form not in {"csv", "ics"}:
+            flask.abort(404)
+        ask = flask.request.args
+        try:
+            return _book(work, ask.get("line", ""), form, ask.get("unit", "kPa"))
+        except (ValueError, OSError) as problem:
+            return _refused(problem)
+
     @server.route("/download/session.<form>")
     def session(form: str) -> flask.Response:
         if form not in FORMS:
@@ -46,6 +57,18 @@ def serve_files(server: flask.Flask, work: Work) -> None:
             return _session(work, ask.get("session", ""), form, ask.get("unit", "kPa"))
         except (ValueError, OSError) as problem:
             return _refused(problem)
+
+
+def _book(work: Work, name: str, form: str, unit: str) -> flask.Response:
+    from dashboard import book
+
+    line, now = work.line(name), datetime.now().astimezone()
+    found = book.book_of(work, name, now)
+    if form == "ics":
+        body, kind = book.as_calendar(line.name, found, now), "text/calendar"
+    else:
+        body, kind = book.as_csv(found, work.entries(line.name), Reader(unit)).encode(), "text/csv"
+    return flask.Response(body, mimetype=kind, headers={"Content-Disposition": f"attachment; filename=logbook.{form}"})
 
 
 def _session(work: Work, name: str, form: str, unit: str) -> flask.Response:

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from analysis.steady import Steady
     from analysis.water import WaterBalance
     from analysis.whatif import WhatIf
-    from logger.checks import Check
+    from logger.logbook import Entry
     from logger.open import Recording
     from logger.sensors import Sensor
 
@@ -225,10 +225,14 @@ class Work:
 
         return self._once(("shots", *_version(self.session(name)), channel), find)
 
+    def is_long(self, session: Session) -> bool:
+        """Tell whether a session is so long that only its own page works it out."""
+        return session.count > COUNTED_MOST
+
     def shot_count(self, name: str) -> int | None:
         """Count the shots of a session; None where it is so long that counting is left to its own page."""
         session = self.session(name)
-        if session.count > COUNTED_MOST:
+        if self.is_long(session):
             return None
         version = _version(session)
         if version not in self._counts:
@@ -320,17 +324,22 @@ class Work:
         beside.replace(folder / f"{kept}.toml")
         return kept
 
-    def keep_check(self, line: str, answers: Mapping[str, bool], note: str) -> None:
-        """Keep what was answered before work, with the time."""
-        from logger.checks import Check, keep_check
+    def write_down(
+        self, line: str, kind: str, *, answers: Mapping[str, bool] | None = None, water_m3: float | None = None, note: str = ""
+    ) -> None:
+        """Write into the log book what was done to a line, or found before work, with the time."""
+        from logger.logbook import Entry, write_entry
 
-        keep_check(self.home, Check(when=datetime.now().astimezone(), line=line, answers=answers, note=note.strip()[:TEXT_MOST]))
+        now = datetime.now().astimezone()
+        write_entry(
+            self.home, Entry(when=now, line=line, kind=kind, answers=answers or {}, water_m3=water_m3, note=note.strip()[:TEXT_MOST])
+        )
 
-    def checks(self, line: str) -> tuple[Check, ...]:
-        """What was answered before work on a line, in order of time."""
-        from logger.checks import read_checks
+    def entries(self, line: str) -> tuple[Entry, ...]:
+        """What the log book says of a line, in order of time."""
+        from logger.logbook import read_entries
 
-        return read_checks(self.home, line)
+        return read_entries(self.home, line)
 
     def sensors(self) -> dict[str, Sensor]:
         """Sensors that are known, by name."""

@@ -28,6 +28,7 @@ ADDRESSES = {
     "Receiver": "/receiver?line=boathouse",
     "Water": "/water?line=boathouse&coldest=4+degC",
     "Setting": f"/setting?session={quote_plus(BEFORE)}",
+    "Log book": "/logbook",
     "Setup": "/setup",
 }
 PATIENCE_MS = 60_000  # the line model is compiled once; on a slow machine that takes a while

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -17,7 +16,6 @@ from dashboard.pages import setup
 from dashboard.reader import Reader
 from dashboard.static_page import find, of_class, text
 from dashboard.work import Work
-from logger.checks import Check, keep_check, read_checks
 from tests.browser.home import LINES, make_home
 
 BOATHOUSE = (LINES / "boathouse.toml").read_text(encoding="utf-8")
@@ -110,22 +108,13 @@ def test_answers_before_work_are_kept_with_their_date(tmp_path: Path) -> None:
     assert setup.answered(work, line.name, keys, "") == "Kept: all in order."
     said_so = setup.answered(work, line.name, keys[:-1], "goggles are lost")
     assert "Not in order: eyes" in said_so
-    kept = work.checks(line.name)
+    kept = work.entries(line.name)
     assert [sum(c.answers.values()) for c in kept] == [len(keys), len(keys) - 1]
     assert kept[1].note == "goggles are lost"
     assert kept[0].when.tzinfo is not None
     page = text(setup.layout(work, {"view": "before", "line": "boathouse"}, Reader("psi")))
     assert "goggles are lost" in page
     assert setup.answered(work, "no such line", keys, "").startswith("Not kept")
-
-
-def test_a_torn_line_of_answers_costs_only_itself(tmp_path: Path) -> None:
-    for day in (3, 2):
-        keep_check(tmp_path, Check(when=datetime(2026, 6, day, 7, tzinfo=UTC), line="a", answers={"eyes": day == 2}))
-    path = tmp_path / "checks.jsonl"
-    path.write_text(path.read_text(encoding="utf-8") + '{"when": "2026-06-0', encoding="utf-8")
-    assert [c.when.day for c in read_checks(tmp_path)] == [2, 3]
-    assert read_checks(tmp_path, "b") == ()
 
 
 @pytest.mark.parametrize("view", [key for key, _ in setup.VIEWS])

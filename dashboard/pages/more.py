@@ -16,6 +16,7 @@ OTHERS = (
     ("/receiver", "Receiver", "How large a receiver must be, and what else would help."),
     ("/water", "Water", "How much water comes with the air, where it falls out, when to drain."),
     ("/setting", "Setting", "Which pressure sets this nail flush in this wood."),
+    ("/logbook", "Log book", "What the line has done, what is due, and what changes over time."),
     ("/setup", "Setup", "Your air lines, tools and sensors."),
 )
 

@@ -16,6 +16,7 @@ from dashboard import line_editor, ui
 from dashboard.dry_answers import check_words
 from dashboard.reader import Reader
 from dashboard.work import Work
+from logger.logbook import CHECKED
 from logger.sensors import OLD_DAYS, Sensor
 
 PATH, TITLE, SHORT = "/setup", "Setup", "Setup"
@@ -112,7 +113,7 @@ def _questions(line: Line) -> html.Section:
 
 def _answered(work: Work, line: Line) -> html.Section:
     """What was answered before, the newest first."""
-    kept = work.checks(line.name)[::-1][:20]
+    kept = [e for e in work.entries(line.name)[::-1] if e.kind == CHECKED][:20]
     if not kept:
         return ui.card("Answered before", html.P("Nothing yet."))
     rows = [
@@ -133,7 +134,7 @@ def answered(work: Work, line_name: str, ticked: Sequence[str], note: str) -> st
     if line is None:
         return "Not kept: the line is no longer there."
     answers = {q.key: q.key in ticked for q in questions(line)}
-    work.keep_check(line.name, answers, note)
+    work.write_down(line.name, CHECKED, answers=answers, note=note)
     open_ones = [key for key, good in answers.items() if not good]
     return "Kept: all in order." if not open_ones else f"Kept. Not in order: {', '.join(open_ones)}. Put that right before you work."
 
