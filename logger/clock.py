@@ -16,6 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.pace import Pace
+
 Floats = NDArray[np.float64]
 
 SLACK_S: Final = 2.0  # by so much may a time stamp run ahead of the host's clock before it is taken for a mistake or a restart
@@ -29,6 +31,7 @@ STEERING_S: Final = 10.0  # an error of the time is worked off within about this
 SETTLING: Final = 60  # windows until the least delay counts as known
 BOOT_S: Final = 10.0  # a board that has just started counts at most so much
 REORDERED_S: Final = 1.0  # so long late readings may keep coming out of their order
+GAP_S: Final = 0.05  # longer than usual by this, and three times as long, a step is a gap
 STALLED_S: Final = 3.0  # device time that falls behind for this long has stood still
 
 
@@ -57,6 +60,8 @@ class DeviceClock:
         By which fraction the device's clock is corrected now; +50e-6 where it runs 50 ppm slow.
     origin_s : float or None
         Host time that is 0 s, for devices that share a time base; without it the first reading is at 0 s.
+    gaps, longest_gap_s : int and float
+        Times that the device's own stamps went on by far more than usual, and the longest of these [s].
     """
 
     unit_s: float
@@ -65,18 +70,22 @@ class DeviceClock:
     problems: Counter[str] = field(default_factory=Counter)
     rate_correction: float = 0.0
     origin_s: float | None = None
+    gaps: int = 0
+    longest_gap_s: float = 0.0
+    _pace: Pace = field(default_factory=Pace)
     _usual_s: float = math.nan  # step from reading to reading
     _last: float | None = None  # the last accepted time stamp, as sent
     _device_s: float = 0.0  # the same, unwrapped, from the first
     _time_s: float = 0.0
     _host_s: float = 0.0  # when it arrived
     _host_0: float = 0.0
+    _block: tuple[float, float] = (0.0, 0.0)  # device time and arrival of the last reading before the present block
     _suspect: tuple[float, float, float] | None = None  # a time stamp that did not fit, its arrival, and that of the first such
     _earliest: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=WINDOWS))
     _window: tuple[float, float, float, float] | None = None  # device and host time at its start, device time and lag of the earliest
     _level_0: float = math.nan
 
-    def feed(self, stamps: Floats, host_s: float) -> Floats:
+    def feed(self, stamps: Floats, host_s: float, *, disturbed: bool = False) -> Floats:
         """Give the time of each reading of a block that arrived at `host_s`.
 
         Parameters
@@ -85,6 +94,9 @@ class DeviceClock:
             Time stamps as the device sent them.
         host_s : float
             Host's clock when the block was read [s], see `host_seconds`.
+        disturbed : bool
+            Whether the line has lately brought damaged lines: then a stamp that is off the device's pace, or skips readings without
+            being borne out by the next one, is taken for damaged too. A checksum of eight bits lets some of those through.
 
         Returns
         -------
@@ -96,20 +108,30 @@ class DeviceClock:
         if self._last is None:
             self._last, self._host_s = float(stamps[0]), host_s
             self._move_to(self._first_s(stamps, host_s), host_s)
-            return np.concatenate(([self._time_s], self.feed(stamps[1:], host_s)))
+            return np.concatenate(([self._time_s], self.feed(stamps[1:], host_s, disturbed=disturbed)))
+        self._block = (self._device_s, self._host_s)
         steps = np.mod(np.diff(stamps, prepend=self._last), self.wraps_at) * self.unit_s
         steps[0] += self._turns_s(float(steps[0]), host_s)
         device_s = self._device_s + np.cumsum(steps)
         allowed = self._allowed(host_s)
         usual = float(np.median(steps))
         even = self._suspect is None and bool((steps > 0).all()) and device_s[-1] - self._device_s <= allowed
-        if even and steps.max() <= self._jump_s(usual):
+        if even and steps.max() <= self._jump_s(usual) and (not disturbed or self._pace.is_next(steps)):
+            self._count_gap(float(steps.max()), usual)
+            self._pace.learn(steps, self.unit_s)
             self._usual_s = usual if math.isnan(self._usual_s) else self._usual_s + 0.1 * (usual - self._usual_s)
             times = self._corrected(device_s, host_s)
             self._last, self._device_s, self._host_s = float(stamps[-1]), float(device_s[-1]), host_s
             self._time_s = float(times[-1])
             return times
-        return np.array([self._one(float(s), host_s, following) for s, following in zip(stamps, [*stamps[1:], None], strict=True)])
+        each = zip(stamps, [*stamps[1:], None], strict=True)
+        return np.array([self._one(float(s), host_s, following, disturbed=disturbed) for s, following in each])
+
+    def _count_gap(self, step_s: float, usual_s: float) -> None:
+        usual_s = usual_s if math.isnan(self._usual_s) else self._usual_s
+        if step_s > max(3.0 * usual_s, usual_s + GAP_S):
+            self.gaps += 1
+            self.longest_gap_s = max(self.longest_gap_s, step_s)
 
     def _first_s(self, stamps: Floats, host_s: float) -> float:
         """Time of the first reading: the last of its block has come just now."""
@@ -125,23 +147,33 @@ class DeviceClock:
         return turn_s * max(round((away_s - step_s) / turn_s), 0) if self.speed == 1.0 and away_s > 0.5 * turn_s else 0.0
 
     def _allowed(self, host_s: float, slack_s: float = SLACK_S) -> float:
-        """Return how far device time can have gone on since the last reading [s]."""
-        return (host_s - self._host_s) * (1.0 if math.isinf(self.speed) else self.speed) * 1.01 + slack_s * max(1.0, self.speed)
+        """Return how far device time can have gone on since the last reading [s], by the arrival of the block before."""
+        device_s, before_s = self._block
+        since = (host_s - before_s) * (1.0 if math.isinf(self.speed) else self.speed) * 1.01 + slack_s * max(1.0, self.speed)
+        return since - (self._device_s - device_s)
 
     def _jump_s(self, usual_s: float) -> float:
         """Return the step beyond which a stamp must be borne out by another clock or by the next stamp [s]."""
         usual_s = usual_s if math.isnan(self._usual_s) else min(usual_s, self._usual_s)
         return max(20.0 * usual_s, TIGHT_S)
 
-    def _borne_out(self, stamp: float, following: float | None, step_s: float, host_s: float) -> bool:
+    def _borne_out(self, stamp: float, following: float | None, step_s: float, host_s: float, *, disturbed: bool) -> bool:
         """Tell lost lines from a damaged stamp: after lost lines the next stamp goes on from this one."""
-        if step_s <= self._jump_s(step_s):
+        if step_s <= self._jump_s(step_s) and (not disturbed or self._pace.is_next(np.array([step_s]))):
             return True
         if following is None:
             return step_s <= self._allowed(host_s, TIGHT_S)
-        return 0.0 < (following - stamp) % self.wraps_at * self.unit_s <= self._jump_s(step_s)
+        ahead_s = (following - stamp) % self.wraps_at * self.unit_s
+        return 0.0 < ahead_s <= self._jump_s(step_s) and (not disturbed or self._pace.fits(ahead_s))
 
-    def _one(self, stamp: float, host_s: float, following: float | None) -> float:
+    def _goes_on(self, stamp: float) -> bool:
+        """Whether a stamp goes on from the last one that was refused, so that both were right: the device has paused."""
+        if self._suspect is None:
+            return False
+        step_s = (stamp - self._suspect[0]) * self.unit_s
+        return 0.0 < step_s <= 3.0 * self._pace.period_s and self._pace.fits(step_s)
+
+    def _one(self, stamp: float, host_s: float, following: float | None, *, disturbed: bool) -> float:
         assert self._last is not None
         step = (stamp - self._last) % self.wraps_at * self.unit_s
         step += self._turns_s(step, host_s)
@@ -149,13 +181,20 @@ class DeviceClock:
             self.problems["same time twice"] += 1
             return math.nan
         fits = step <= self._allowed(host_s) and (stamp > self._last or self._wraps(stamp))
-        if fits and self._borne_out(stamp, following, step, host_s):
+        on_pace = (not disturbed or self._pace.fits(step)) and self._borne_out(stamp, following, step, host_s, disturbed=disturbed)
+        if fits and (on_pace or self._goes_on(stamp)):
+            self._count_gap(step, step)
+            if self._suspect is None:
+                self._pace.learn(np.array([step]), self.unit_s)
             self._suspect = None
             time_s = float(self._corrected(np.array([self._device_s + step]), host_s)[0])
             self._last, self._device_s, self._host_s, self._time_s = stamp, self._device_s + step, host_s, time_s
             return time_s
         suspect, self._suspect = self._suspect, (stamp, host_s, host_s)
         self.problems["time stamp fits nothing"] += 1
+        if fits and disturbed and self._pace.known:
+            self._pace.refuse()
+            return math.nan  # it may follow the last one, so the board has not started again
         if suspect is None or not 0 < (stamp - suspect[0]) * self.unit_s <= (host_s - suspect[1]) * self.speed + SLACK_S * self.speed:
             return math.nan  # one that fits nothing may be damaged; only a second one that goes on from it makes it a restart
         since = suspect[2]
@@ -188,6 +227,7 @@ class DeviceClock:
     def _move_to(self, time_s: float, host_s: float) -> None:
         """Begin anew at a time given by the host's clock."""
         self._time_s, self._device_s, self._host_s = time_s, time_s, host_s
+        self._block = (time_s, host_s)
         self._host_0 = host_s - time_s if self.origin_s is None else self.origin_s
         self._earliest.clear()
         self._window = None

@@ -187,6 +187,13 @@ class Device:
             found.update({k: n for k, n in self._clock.problems.items() if n})
         return found + self._refused + _bad(self._source)
 
+    @property
+    def gaps_said(self) -> str:
+        """What to say of readings that are missing by the device's own time; "" if none."""
+        if not isinstance(self._clock, DeviceClock) or not self._clock.gaps:
+            return ""
+        return f"By its own time {self._clock.gaps} stretches of readings never came, the longest of {self._clock.longest_gap_s:.3g} s."
+
     def take(self, news: News, origin_s: float | None) -> tuple[Floats, Floats]:
         """Turn news into readings.
 
@@ -223,7 +230,7 @@ class Device:
                 self._clock = DeviceClock(unit_s=time_unit, speed=layout.speed, origin_s=origin_s)
         if isinstance(self._clock, DeviceClock):
             assert rows.device is not None
-            times = self._clock.feed(rows.device, news.host_s)
+            times = self._clock.feed(rows.device, news.host_s, disturbed=self.parser.disturbed)
             good = np.isfinite(times)
             times, values = times[good], rows.values[good]
         else:

@@ -30,6 +30,7 @@ from analysis.units import unit as find_unit
 
 HELLO: Final = b"#farend?\n"  # asks a device of ours to describe itself; others take it for a comment
 LONGEST_LINE: Final = 1024
+DISTURBED_LINES: Final = 2000  # so long after a damaged line more are expected
 TIME_COLUMNS: Final = {"t_us": 1e-6, "t_ms": 1e-3, "t_s": 1.0, "time_us": 1e-6, "time_ms": 1e-3, "time_s": 1.0}
 MEASURED: Final = frozenset({"pressure", "temperature", "humidity", "voltage", "current", "counts"})
 # Beyond these, in SI, no sensor on an air line reads: digits ran together. Counts are those of a 24-bit converter.
@@ -182,12 +183,18 @@ class LineParser:
     _synced: bool = False
     _bytes: int = 0
     _odd_bytes: int = 0
+    _bad_at: int = -(10**9)  # the last bad line, as counted by `lines`
     _checksums: bool = False
     _foreign: bool = False
 
     def reopened(self) -> None:
         """Forget what was left of a line: after opening a port, all up to the first newline is thrown away."""
         self._rest, self._synced = b"", False
+
+    @property
+    def disturbed(self) -> bool:
+        """Whether damaged lines have come lately; then some that look whole may be damaged too."""
+        return self.lines - self._bad_at < DISTURBED_LINES
 
     @property
     def garbled(self) -> bool:
@@ -215,6 +222,7 @@ class LineParser:
         whole, newline, rest = (self._rest + data).rpartition(b"\n")
         if len(rest) > LONGEST_LINE:
             self.bad["line too long"] += 1
+            self._bad_at = self.lines
             self._synced, rest = False, b""
         self._rest = rest
         return self._rows(whole.split(b"\n") if newline else [])
@@ -241,6 +249,7 @@ class LineParser:
             return self._values(self._checked(line))
         except _BadLineError as why:
             self.bad[str(why)] += 1
+            self._bad_at = self.lines
             return None
 
     def _checked(self, line: bytes) -> bytes:

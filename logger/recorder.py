@@ -292,6 +292,8 @@ class _Recorder:
         for device in self._devices:
             of = f"{device.port}: " if len(self._devices) > 1 else ""
             said += [f"{of}{n} lines or readings left out: {why}." for why, n in sorted(device.problems.items()) if n]
+            if device.gaps_said and not device.gaps:  # being away is said anyway
+                said.append(of + device.gaps_said)
             if device.gaps:
                 said.append(f"{of or 'The device '}was away {device.gaps} times; the gaps are kept.".replace(": was", " was"))
         if self._keeper.late:

@@ -126,3 +126,58 @@ def test_without_a_device_clock_a_pause_stays_a_pause() -> None:
     assert before[-1][-1] == pytest.approx(1.99, abs=0.02)
     assert after[0] - before[-1][-1] == pytest.approx(29.91, abs=0.02)
     assert math.isclose(after[1] - after[0], 0.01, rel_tol=1e-6)
+
+
+def _paced(stamps: Floats, true_us: Floats, *, disturbed: bool) -> tuple[DeviceClock, Floats]:
+    """Feed stamps in small blocks, as readings of these true times arrive."""
+    clock = DeviceClock(unit_s=1e-6)
+    blocks = [slice(i, i + 5) for i in range(0, stamps.size, 5)]
+    times = [clock.feed(stamps[b], 5.01 + float(true_us[b][-1]) * 1e-6, disturbed=disturbed) for b in blocks]
+    return clock, np.concatenate(times)
+
+
+@pytest.mark.parametrize(
+    ("at", "off_us"),
+    [(302, 330.0), (301, 8000.0), (303, 40_000.0), (300, -1000.0)],  # off the pace; or on it, but not where the next one says
+)
+def test_on_a_disturbed_line_a_stamp_must_keep_the_pace(at: int, off_us: float) -> None:
+    true_us = np.arange(0.0, 2.4e6, 4000.0)
+    stamps = true_us.copy()
+    stamps[at] += off_us
+    _, times = _paced(stamps, true_us, disturbed=True)
+    assert np.flatnonzero(np.isnan(times)).tolist() == [at]
+    np.testing.assert_allclose(np.delete(times, at), np.delete(np.arange(600) * 0.004, at), atol=1e-3)
+
+
+def test_on_a_clean_line_every_stamp_that_goes_on_is_taken() -> None:
+    stamps = np.arange(0.0, 2.4e6, 4000.0)
+    stamps[300] += 900.0
+    assert np.isfinite(_paced(stamps, stamps, disturbed=False)[1]).all()
+
+
+def test_lost_lines_on_a_disturbed_line_cost_nothing_more() -> None:
+    kept = np.delete(np.arange(0.0, 2.4e6, 4000.0), [150, 222, 223, 224, 400, 402])
+    _, times = _paced(kept, kept, disturbed=True)
+    assert np.isfinite(times).all()
+
+
+def test_a_device_that_changes_its_pace_on_a_disturbed_line_loses_a_few_readings_at_most() -> None:
+    stamps = np.concatenate([np.arange(0.0, 1.2e6, 4000.0), 1_201_500.0 + np.arange(0.0, 300 * 5300.0, 5300.0)])
+    clock = DeviceClock(unit_s=1e-6)
+    times = [clock.feed(stamps[i : i + 3], 9.0 + stamps[i + 2] * 1e-6, disturbed=True) for i in range(0, 600, 3)]
+    assert np.isnan(np.concatenate(times)).sum() <= 4
+
+
+def test_a_device_that_is_uneven_is_never_held_to_a_pace() -> None:
+    rng = np.random.default_rng(2)
+    stamps: Floats = np.cumsum(rng.uniform(2000.0, 6000.0, 600)).round()
+    clock = DeviceClock(unit_s=1e-6)
+    times = [clock.feed(stamps[i : i + 5], 9.0 + stamps[i + 4] * 1e-6, disturbed=True) for i in range(0, 600, 5)]
+    assert np.isfinite(np.concatenate(times)).all()
+
+
+def test_a_gap_in_the_device_s_own_time_is_counted() -> None:
+    kept = np.delete(np.arange(0.0, 4e6, 4000.0), [*range(300, 325), 500, *range(700, 800)])
+    clock, _ = _paced(kept, kept, disturbed=False)
+    assert clock.gaps == 2
+    assert clock.longest_gap_s == pytest.approx(0.404)

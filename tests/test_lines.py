@@ -107,6 +107,24 @@ def test_the_first_torn_line_is_thrown_away() -> None:
     assert parser.feed(b"0,7,8\n2000,3,4\n").values.tolist() == [[3.0, 4.0]]
 
 
+def test_a_description_is_understood_though_it_comes_first() -> None:
+    parser, values = _fed(b"#farend columns=t_us,a0,a1 unit=counts\r\n1000,1,2\n")
+    assert values == [[1.0, 2.0]]
+    parser, values = _fed(b"arend columns=t_us,a0,a1 unit=counts\n1000,1,2\n")
+    assert parser.layout is None
+    split = LineParser()
+    split.feed(b"#farend colu")
+    assert split.feed(b"mns=t_us,tool unit=psi\n7,8\n").values.tolist() == [[8.0]]
+
+
+def test_bytes_that_are_no_text_are_known_for_another_baud_rate() -> None:
+    parser, _ = _fed(HEADER + b"1000,1,2\n" * 20)
+    assert not parser.garbled
+    parser.feed(bytes(range(120, 256)) * 8)
+    assert parser.garbled
+    assert parser.disturbed
+
+
 def test_after_one_checksum_a_line_without_one_is_torn() -> None:
     good = with_checksum("1000,512,498").encode()
     parser, values = _fed(HEADER + good + b"\n2000,511,49\n")

@@ -1,7 +1,7 @@
 """What the recorder survives: ``python -m tests.benchmarks.bench_faults [--short] [--seed N]``.
 
-A real recorder process is killed, its device unplugged and restarted, its lines damaged; a table at the end says what was tried, what
-survived and what was lost. Everything random comes from the seed.
+A real recorder process is killed and frozen, its device unplugged and restarted, its disk filled, the wall clock set, its lines
+damaged; a table at the end says what was tried, what survived and what was lost. Everything random comes from the seed.
 """
 
 from __future__ import annotations
@@ -18,10 +18,14 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
+from typing import Self
 
 import numpy as np
 
+import logger.keeper
+import logger.recorder
 from logger.clock import DeviceClock
 from logger.kept import list_sessions, recover_unfinished
 from logger.lines import LineParser, with_checksum
@@ -41,8 +45,10 @@ class Row:
         What was done.
     tried, survived : int
         How often; how often every reading kept was right and the loss within bounds.
-    worst_loss_s : float
-        Most that one fault cost [s of readings].
+    lost : int
+        Readings that were sent and not kept.
+    longest_gap_s : float
+        Longest time between two readings kept that is not between those sent [s]; for kills, the most that one cost.
     note : str
         What else to know.
     """
@@ -50,7 +56,8 @@ class Row:
     fault: str
     tried: int
     survived: int
-    worst_loss_s: float
+    lost: int
+    longest_gap_s: float
     note: str = ""
 
 
@@ -71,7 +78,7 @@ def _wait(condition: Callable[[], bool], seconds: float = 30.0) -> None:
 def kills(count: int, rng: random.Random) -> Row:
     """SIGKILL at random instants while a device sends in real time."""
     t_s, p_kpa = _trace(60.0)
-    survived, worst = 0, 0.0
+    survived, worst, lost = 0, 0.0, 0
     for _ in range(count):
         with tempfile.TemporaryDirectory() as home, VirtualDevice(t_s, {"tool": p_kpa}, rate_hz=RATE_HZ) as device:
             code = f"from logger.recorder import record; record(port={device.port!r}, home={home!r}, name='deck')"
@@ -86,9 +93,119 @@ def kills(count: int, rng: random.Random) -> Row:
             kept = found[0].count if found else 0
             right = kept == 0 or bool((found[0].raw["tool"] == p_kpa[:kept]).all())
             loss_s = max(sent - kept, 0) / RATE_HZ
+            lost += max(sent - kept, 0)
             worst = max(worst, loss_s)
             survived += right and loss_s <= 0.5
-    return Row(fault="SIGKILL at a random instant", tried=count, survived=survived, worst_loss_s=worst)
+    return Row(fault="SIGKILL at a random instant", tried=count, survived=survived, lost=lost, longest_gap_s=worst)
+
+
+def freezes(count: int, rng: random.Random) -> Row:
+    """Stop the recorder's process for a while, as a machine that sleeps or is overloaded does."""
+    t_s, p_kpa = _trace(2.0 * count + 5.0)
+    with tempfile.TemporaryDirectory() as home, VirtualDevice(t_s, {"tool": p_kpa}, rate_hz=RATE_HZ) as device:
+        code = f"from logger.recorder import record; record(port={device.port!r}, home={home!r}, name='deck')"
+        with subprocess.Popen([sys.executable, "-c", code], start_new_session=True) as process:
+            _wait(lambda: device.sent > RATE_HZ)
+            for _ in range(count):
+                process.send_signal(signal.SIGSTOP)
+                time.sleep(rng.uniform(0.1, 1.2))
+                process.send_signal(signal.SIGCONT)
+                time.sleep(rng.uniform(0.1, 0.5))
+            time.sleep(2.0)  # to read what has piled up
+            sent = device.sent
+            process.send_signal(signal.SIGINT)
+            process.wait(30.0)
+        (session,) = list_sessions(home)
+        kept = session.count
+        right = bool((session.raw["tool"] == p_kpa[:kept]).all())
+        times = session.raw["time_s"]
+        off = float(np.abs(times - t_s[:kept]).max())
+        lost = max(sent - kept - int(0.3 * RATE_HZ), 0)  # at the end some lines are still on their way
+    good = right and off < 0.05 and lost == 0
+    gap = float(np.diff(times).max()) - 1.0 / RATE_HZ
+    note = f"stamps within {1e3 * off:.1f} ms"
+    return Row(fault="recorder frozen 0.1 to 1.2 s", tried=count, survived=count if good else 0, lost=lost, longest_gap_s=gap, note=note)
+
+
+def clock_steps(count: int, rng: random.Random) -> Row:
+    """Set the wall clock forward and back by up to two days (NTP, DST, a person) while it records."""
+    t_s, p_kpa = _trace(0.25 * count + 0.5)
+    shift = [timedelta()]
+
+    class Stepped(datetime):
+        """The wall clock, as somebody sets it."""
+
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> Self:
+            return super().now(tz) + shift[0]
+
+    logger.keeper.datetime = logger.recorder.datetime = Stepped  # type: ignore[attr-defined]
+    try:
+        with tempfile.TemporaryDirectory() as home, VirtualDevice(t_s, {"tool": p_kpa}, rate_hz=RATE_HZ) as device:
+            began = datetime.now(UTC)
+            worker = threading.Thread(target=record, kwargs={"port": device.port, "home": home})
+            worker.start()
+            _wait(lambda: device.sent > 0)
+            for _ in range(count):
+                time.sleep(0.2)
+                shift[0] = timedelta(seconds=rng.choice([-3600.0, 3600.0, rng.uniform(-2.0, 2.0), rng.uniform(-172800.0, 172800.0)]))
+            worker.join(60.0)
+            (session,) = list_sessions(home)
+            times, lost = session.raw["time_s"], t_s.size - session.count
+            off = float(np.abs(times - t_s[: times.size]).max())
+            right = lost == 0 and off < 0.02 and abs((session.started - began).total_seconds()) < 10.0
+    finally:
+        logger.keeper.datetime = logger.recorder.datetime = datetime  # type: ignore[attr-defined]
+    gap = float(np.diff(times).max()) - 1.0 / RATE_HZ
+    note = f"stamps within {1e3 * off:.1f} ms"
+    return Row(fault="wall clock set", tried=count, survived=count if right else 0, lost=lost, longest_gap_s=gap, note=note)
+
+
+def full_disks(count: int, rng: random.Random) -> Row:
+    """Let a write to the disk fail half way, as on a full one."""
+    t_s, p_kpa = _trace(20.0)
+    code = (
+        "import resource, sys; resource.setrlimit(resource.RLIMIT_FSIZE, ({size}, {size}))\n"
+        "from logger.recorder import record\n"
+        "seen = []\n"
+        "try:\n    record(port={port!r}, home={home!r}, name='deck', on_status=lambda s: seen.append(s.readings))\n"
+        "except ValueError:\n    pass\n"
+        "print(seen[-1] if seen else 0)\n"
+    )
+    survived, lost, worst = 0, 0, 0
+    for _ in range(count):
+        with tempfile.TemporaryDirectory() as home, VirtualDevice(t_s, {"tool": p_kpa}, speed=10.0) as device:
+            text = code.format(size=rng.randrange(30_000, 110_000), port=device.port, home=home)
+            done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, timeout=60, check=True)
+            recover_unfinished(home)
+            (session,) = list_sessions(home)
+            kept = session.count
+            missing = max(int(done.stdout or 0) - kept, 0)
+            right = done.stderr == "" and session.finished and bool((session.raw["tool"] == p_kpa[:kept]).all())
+        lost, worst = lost + missing, max(worst, missing)
+        survived += right and missing <= 10.0 * RATE_HZ  # a second of the device's, which plays ten times as fast as life
+    return Row(fault="disk full", tried=count, survived=survived, lost=lost, longest_gap_s=worst / RATE_HZ / 10.0, note="stopped cleanly")
+
+
+def filling_disks(count: int, rng: random.Random) -> Row:
+    """Let the free space shrink to what ten seconds need: the recorder ends by itself, with all kept."""
+    t_s, p_kpa = _trace(30.0)
+    survived, lost = 0, 0
+    measured = logger.keeper.free_bytes
+    for _ in range(count):
+        with tempfile.TemporaryDirectory() as home, VirtualDevice(t_s, {"tool": p_kpa}) as device:
+            full_at = time.monotonic() + rng.uniform(1.0, 3.0)
+            logger.keeper.free_bytes = lambda _folder, full_at=full_at: 1e9 if time.monotonic() < full_at else 1.5e6  # type: ignore[misc]
+            try:
+                status: list[int] = []
+                session = record(port=device.port, home=home, on_status=lambda s, status=status: status.append(s.readings))  # type: ignore[misc]
+            finally:
+                logger.keeper.free_bytes = measured
+            missing = max(status) - session.count
+            lost += missing
+            right = bool((session.raw["tool"] == p_kpa[: session.count]).all())
+            survived += missing == 0 and right and "disk is full" in session.warnings[-1]
+    return Row(fault="disk filling up", tried=count, survived=survived, lost=lost, longest_gap_s=0.0, note="ended by itself in time")
 
 
 def plugs(count: int, rng: random.Random, *, restart: bool) -> Row:
@@ -133,16 +250,21 @@ def plugs(count: int, rng: random.Random, *, restart: bool) -> Row:
         fault="board restarted" if restart else "unplugged and back",
         tried=count,
         survived=gone_on if good else 0,
-        worst_loss_s=lost / max(count, 1) / RATE_HZ,
-        note=f"{lost} readings lost in all; back within {slowest:.2f} s",
+        lost=lost,
+        longest_gap_s=slowest,
+        note="the gap: until the first reading after the return",
     )
 
 
-def fuzz(count: int, rng: random.Random) -> Row:
-    """Damage lines: one bit, bytes lost, lines torn and run together, garbage between; count readings that nobody sent."""
+def fuzz(count: int, rng: random.Random, *, bits: bool = False) -> Row:
+    """Damage lines and count the readings that nobody sent.
+
+    As a line does it: one bit, bytes lost, lines torn and run together, garbage between, a burst. With `bits` instead two random bits
+    of every second line, which is worse than a line does: of those one in eight leaves the checksum right.
+    """
     parser, clock = LineParser(), DeviceClock(unit_s=1e-6)
     parser.feed(b"\n#farend columns=t_us,a0,a1 unit=counts checksum=xor\n")
-    false, accepted, done = 0, 0, 0
+    false, accepted, whole, done = 0, 0, 0, 0
     while done < count:
         lines = [(4000 * (done + i), rng.randrange(1024), rng.randrange(1024)) for i in range(1000)]
         truth = {(float(t), float(a), float(b)) for t, a, b in lines}
@@ -150,7 +272,11 @@ def fuzz(count: int, rng: random.Random) -> Row:
         for t, a, b in lines:
             line = bytearray(with_checksum(f"{t},{a},{b}").encode() + b"\n")
             kind = rng.randrange(8)
-            if kind == 0:
+            whole += (kind >= 4 if bits else kind in {3, 5, 6, 7}) and bytes(out[-1:]) in {b"", b"\n"}
+            if bits:
+                for _ in range(2 if kind < 4 else 0):
+                    line[rng.randrange(len(line))] ^= 1 << rng.randrange(8)
+            elif kind == 0:
                 line[rng.randrange(len(line))] ^= 1 << rng.randrange(8)
             elif kind == 1:
                 del line[rng.randrange(len(line))]
@@ -164,13 +290,14 @@ def fuzz(count: int, rng: random.Random) -> Row:
             out += line
         rows = parser.feed(bytes(out))
         assert rows.device is not None
-        good = np.isfinite(clock.feed(rows.device, 4e-3 * (done + 1000)))
+        good = np.isfinite(clock.feed(rows.device, 4e-3 * (done + 1000), disturbed=parser.disturbed))
         got = list(zip(rows.device[good].tolist(), *rows.values[good].T.tolist(), strict=True))
         false += sum(row not in truth for row in got)
         accepted += len(got)
         done += 1000
-    # Eight bits of XOR let one in some hundred of badly damaged lines through; most of those have a time that fits nothing.
-    return Row(fault="damaged line", tried=count, survived=count - false, worst_loss_s=0.0, note=f"{accepted} accepted, {false} never sent")
+    fault = "two random bits flipped" if bits else "damaged line"
+    note = f"{accepted} accepted of {whole} left whole, {false} never sent"
+    return Row(fault=fault, tried=count, survived=count - false, lost=max(whole - accepted, 0), longest_gap_s=math.nan, note=note)
 
 
 def main() -> None:
@@ -181,13 +308,21 @@ def main() -> None:
     given = options.parse_args()
     rng = random.Random(given.seed)
     few = given.short
-    rows = [fuzz(20_000 if few else 1_000_000, rng)]
+    rows = [fuzz(20_000 if few else 1_000_000, rng), fuzz(20_000 if few else 1_000_000, rng, bits=True)]
+    rows.append(clock_steps(3 if few else 50, rng))
     if os.name == "posix":
-        rows += [kills(3 if few else 200, rng), plugs(5 if few else 50, rng, restart=False), plugs(5 if few else 50, rng, restart=True)]
-    print(f"{'fault':<32}{'tried':>9}{'survived':>10}{'worst loss':>12}  note")
+        rows += [
+            freezes(2 if few else 20, rng),
+            filling_disks(1 if few else 10, rng),
+            full_disks(2 if few else 20, rng),
+            plugs(5 if few else 50, rng, restart=False),
+            plugs(5 if few else 50, rng, restart=True),
+            kills(3 if few else 200, rng),
+        ]
+    print(f"{'fault':<30}{'tried':>9}{'survived':>10}{'lost':>8}{'longest gap':>13}  note")
     for row in rows:
-        worst = "" if math.isnan(row.worst_loss_s) else f"{row.worst_loss_s:.3f} s"
-        print(f"{row.fault:<32}{row.tried:>9}{row.survived:>10}{worst:>12}  {row.note}")
+        gap = "" if math.isnan(row.longest_gap_s) else f"{row.longest_gap_s:.3f} s"
+        print(f"{row.fault:<30}{row.tried:>9}{row.survived:>10}{row.lost:>8}{gap:>13}  {row.note}")
 
 
 if __name__ == "__main__":
