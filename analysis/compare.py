@@ -107,11 +107,9 @@ def compare(before: Trace, after: Trace) -> Comparison:
     warnings: list[str] = []
     for name, side in (("before", b), ("after", a)):
         warnings += [f"{name}: {w}" for w in side.record.warnings]
-        left_out = len(side.record.shots) - side.used
+        left_out = "; ".join(f"{n} {why}" for why, n in side.left_out.items() if n)
         if side.used and left_out:
-            warnings.append(
-                f"{name}: {left_out} of {len(side.record.shots)} shots were fired before the line had settled and were left out."
-            )
+            warnings.append(f"{name}: of {len(side.record.shots)} shots were left out: {left_out}.")
     recovery_b, recovery_a, recovery_change = nothing, nothing, nothing
     dip_b, dip_a, dip_change, pace_shift = nothing, nothing, nothing, nothing
     pressure_shift, p_value = 0.0, None

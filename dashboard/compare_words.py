@@ -66,7 +66,7 @@ def _usual(side: Settled) -> float | None:
 def _pressure(c: Comparison, reader: Reader) -> str:
     before, after = (reader.pressure(float(np.median(side.start_pa))) for side in (c.before, c.after))
     if abs(c.pressure_shift) < 0.01:
-        return f"The line stood at {before} before and at {after} after: the same."
+        return f"The line stood at {before} before and at {after} after: alike."
     return (
         f"The line stood at {before} before and at {after} after. A tool takes air in proportion to absolute pressure; the dips were "
         "brought to one pressure, and the interval was widened for it."

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -16,12 +18,15 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.estimate import Estimate
 from analysis.units import from_si
 from dashboard.reader import Reader
-from dashboard.zoom import thin, window, with_gaps
+from dashboard.zoom import PAD, thin, window, with_gaps
 
 BLUE, ORANGE, GREEN, PURPLE, GREY = "#2b7cbf", "#cf6a1c", "#1d9474", "#9a68b8", "#7d868c"
 SERIES = (BLUE, ORANGE, GREEN, PURPLE)
 DASHES = ("solid", "dash", "dot", "dashdot")
 INK, GRID = "#22303a", "#dfe3e6"
+SINGLE_MOST = 250  # marks of single shots in view; more are gathered
+GATHERED = 120  # into so many at most
+NAMED_MOST = 60  # events and notes that are named in view
 
 
 def blank(x_title: str, y_title: str, *, height: int = 320, right: int = 16) -> go.Figure:
@@ -85,30 +90,44 @@ def label_at(fig: go.Figure, x: float, y: float, text: str, color: str, *, ancho
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotMark:
+    """Where a shot is marked: its instant [s] and lowest pressure [Pa gauge], and whether it was added by hand."""
+
+    time_s: float
+    lowest_pa: float
+    by_hand: bool = False
+
+
 def recording(
     t_s: ArrayLike,
     p_pa: ArrayLike,
     reader: Reader,
     *,
-    shots: Sequence[tuple[float, float]] = (),
+    shots: Sequence[ShotMark] = (),
+    taken_out: Sequence[tuple[float, float]] = (),
     shown_s: tuple[float, float] | None = None,
-    chosen: int | None = None,
+    picked: tuple[float, float, str] | None = None,
     marks: Sequence[tuple[float, str]] = (),
     events: Sequence[tuple[float, float, str]] = (),
     band_pa: tuple[float, float] | None = None,
 ) -> go.Figure:
     """Draw a recording with its shots marked.
 
+    The first three traces are the pressure, the marks of the shots, and what is pointed out; a zoom draws them again.
+
     Parameters
     ----------
     t_s, p_pa : array_like
         Times [s] and gauge pressure [Pa].
-    shots : sequence of (float, float)
-        Instant [s] and lowest pressure [Pa gauge] of each shot.
+    shots : sequence of ShotMark
+        Each is marked; where more than `SINGLE_MOST` are shown, marks that lie close are gathered into one with their number.
+    taken_out : sequence of (float, float)
+        Instant [s] and lowest pressure [Pa gauge] of what was taken out by hand.
     shown_s : (float, float), optional
         What to show first [s]; all of it by default.
-    chosen : int, optional
-        Index of the shot to point out.
+    picked : (float, float, str), optional
+        A place to point out: instant [s], pressure [Pa gauge] and what to write there.
     marks : sequence of (float, str)
         Instant [s] and text of each mark.
     events : sequence of (float, float, str)
@@ -123,44 +142,87 @@ def recording(
     fig.add_scatter(
         x=x, y=y, mode="lines", line={"color": BLUE, "width": 1.4}, name="pressure", hovertemplate="%{x:.3f}, %{y:.2f}<extra></extra>"
     )
-    if shots:
-        times = np.array([s[0] for s in shots]) / length_s
-        lows = np.array([reader.pressure_value(s[1]) for s in shots])
-        fig.add_scatter(
-            x=times,
-            y=lows,
-            mode="markers",
-            marker={"symbol": "triangle-up", "size": 9, "color": ORANGE, "line": {"width": 0}},
-            name="shots",
-            text=[f"shot {i + 1}" for i in range(len(shots))],
-            customdata=list(range(len(shots))),
-            hovertemplate="%{text}: lowest %{y:.2f} " + reader.unit + "<extra></extra>",
-        )
-    if chosen is not None and 0 <= chosen < len(shots):
-        fig.add_vline(x=shots[chosen][0] / length_s, line={"color": ORANGE, "width": 1, "dash": "dot"})
-        fig.add_annotation(
-            x=shots[chosen][0] / length_s, y=1, yref="paper", yanchor="bottom", text=f"<b>shot {chosen + 1}</b>", showarrow=False
-        )
-    for from_s, until_s, kind in events[:60]:
-        fig.add_vrect(x0=from_s / length_s, x1=max(until_s, from_s) / length_s, fillcolor=GREY, opacity=0.18, line_width=0)
+    window_s = shown_s or ((float(t[0]), float(t[-1])) if t.size else (0.0, 1.0))
+    fig.add_trace(_shot_marks(shots, taken_out, window_s, reader, length_s))
+    point_s, point_pa, text = picked or (0.0, 0.0, "")
+    fig.add_scatter(
+        x=[point_s / length_s] if picked else [],
+        y=[reader.pressure_value(point_pa)] if picked else [],
+        text=[f"<b>{text}</b>"],
+        mode="markers+text",
+        marker={"symbol": "circle-open", "size": 18, "color": PURPLE, "line": {"width": 2}},
+        textposition="bottom center",
+        textfont={"color": PURPLE},
+        hoverinfo="skip",
+        cliponaxis=False,
+    )
+    inside = [(max(a, window_s[0]), min(max(b, a), window_s[1]), kind) for a, b, kind in events if b >= window_s[0] and a <= window_s[1]]
+    for from_s, until_s, kind in inside[:NAMED_MOST]:
+        fig.add_vrect(x0=from_s / length_s, x1=until_s / length_s, fillcolor=GREY, opacity=0.18, line_width=0)
         fig.add_annotation(
             x=from_s / length_s, y=0.02, yref="paper", xanchor="left", yanchor="bottom", text=kind, showarrow=False, textangle=-90
         )
-    for time_s, text in marks[:60]:
+    seen = [(at, text) for at, text in marks if window_s[0] <= at <= window_s[1]]
+    for time_s, text in seen[:NAMED_MOST]:
         fig.add_vline(x=time_s / length_s, line={"color": PURPLE, "width": 1})
         fig.add_annotation(
             x=time_s / length_s, y=0.98, yref="paper", xanchor="left", yanchor="top", text=text, showarrow=False, textangle=-90
         )
+    more = max(len(inside) - NAMED_MOST, 0) + max(len(seen) - NAMED_MOST, 0)
+    if more:
+        text = f"{more} more events and notes: zoom in"
+        fig.add_annotation(x=1, y=1, xref="paper", yref="paper", xanchor="right", yanchor="bottom", text=text, showarrow=False)
     if band_pa is not None:
         fig.add_hrect(
             y0=reader.pressure_value(band_pa[0]), y1=reader.pressure_value(band_pa[1]), fillcolor=GREEN, opacity=0.10, line_width=0
         )
-    if shown_s is not None:
-        fig.update_xaxes(range=[shown_s[0] / length_s, shown_s[1] / length_s])
-    elif t.size:
-        fig.update_xaxes(range=[t[0] / length_s, t[-1] / length_s])
+    if t.size:
+        fig.update_xaxes(range=[window_s[0] / length_s, window_s[1] / length_s])
     fig.update_layout(hovermode="closest")
     return fig
+
+
+def _shot_marks(
+    shots: Sequence[ShotMark], taken_out: Sequence[tuple[float, float]], window_s: tuple[float, float], reader: Reader, length_s: float
+) -> go.Scatter:
+    """Marks of the shots in view and around it: one each, or where they are many a number for those that lie close.
+
+    `customdata` says what a mark stands for: ["shot", index], ["out", time] or ["many", from, until].
+    """
+    pad = PAD * (window_s[1] - window_s[0])
+    low, high = window_s[0] - pad, window_s[1] + pad
+    times = np.array([s.time_s for s in shots])
+    a, z = (int(i) for i in np.searchsorted(times, [low, high]))
+    rows: list[tuple[float, float, str, str, list[Any]]] = []  # instant, pressure, number, symbol, meaning
+    if z - a <= SINGLE_MOST:
+        rows += [
+            (s.time_s, s.lowest_pa, "", "star-triangle-up-open" if s.by_hand else "triangle-up", ["shot", i])
+            for i, s in enumerate(shots[a:z], start=a)
+        ]
+    else:
+        edges = np.linspace(low, high, GATHERED + 1)
+        cuts = np.searchsorted(times, edges)
+        for first, end in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True):
+            if end > first:
+                lowest = min(s.lowest_pa for s in shots[first:end])
+                rows.append(
+                    (float(times[first:end].mean()), lowest, str(end - first), "triangle-up", ["many", times[first], times[end - 1]])
+                )
+    rows += [(at, p, "", "x-thin-open", ["out", at]) for at, p in taken_out if low <= at <= high]
+    said = {"shot": "shot {}", "out": "taken out by hand", "many": "{} shots: zoom in to see each"}
+    return go.Scatter(
+        x=[r[0] / length_s for r in rows],
+        y=[reader.pressure_value(r[1]) for r in rows],
+        text=[r[2] for r in rows],
+        mode="markers+text",
+        textposition="bottom center",
+        textfont={"color": ORANGE, "size": 11},
+        marker={"symbol": [r[3] for r in rows], "size": 9, "color": ORANGE, "line": {"width": 1.5, "color": ORANGE}},
+        name="shots",
+        customdata=[r[4] for r in rows],
+        hovertext=[said[r[4][0]].format(r[4][1] + 1 if r[4][0] == "shot" else r[2]) for r in rows],
+        hovertemplate="%{hovertext}: lowest %{y:.2f} " + reader.unit + "<extra></extra>",
+    )
 
 
 def trace_points(

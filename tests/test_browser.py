@@ -117,6 +117,7 @@ def test_a_page_loads_whole_without_errors_or_outside_requests(watched: Watched,
 def test_zooming_brings_finer_readings_and_keeps_the_window_in_the_address(desktop: Watched, site: str) -> None:
     page = desktop.open(site + ADDRESSES["Shots"], "Shots")
     plot = page.locator(".figure-card .nsewdrag").first
+    plot.scroll_into_view_if_needed()
     box = plot.bounding_box()
     assert box is not None
     points = "document.querySelector('.figure-card .js-plotly-plot')._fullData[0].x"
@@ -288,3 +289,47 @@ def test_a_fault_that_bars_a_reader_would_be_seen(desktop: Watched, site: str) -
     page = desktop.open(f"{site}/sessions", "Sessions")
     page.evaluate("document.querySelector('main').insertAdjacentHTML('beforeend', '<img src=\"data:,\"><button></button>')")
     assert {fault.partition(":")[0] for fault in grave_faults(page)} == {"image-alt", "button-name"}
+
+
+def test_a_mark_shows_its_shot_and_the_arrow_keys_step(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + ADDRESSES["Shots"], "Shots")
+    plot = page.locator(".figure-card .js-plotly-plot")
+    expect(plot.locator(".main-svg").first).to_be_visible()
+    panel = page.locator("#shot-panel h2")
+    expect(panel).to_have_text("Shot 1 of 12")
+    page.wait_for_timeout(1500)
+    plot.locator(".scatterlayer .trace").nth(1).locator("path.point").nth(4).click(force=True)
+    expect(panel).to_have_text("Shot 5 of 12")
+    expect(page.locator("#overlay .annotation-text")).to_have_text("shot 5")
+    assert "shot=5" in page.url
+    page.keyboard.press("ArrowRight")
+    expect(panel).to_have_text("Shot 6 of 12")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("ArrowLeft")
+    expect(panel).to_have_text("Shot 4 of 12")
+    assert desktop.wrong == []
+
+
+def test_the_detector_is_corrected_by_hand_and_undone(desktop: Watched, site: str, home: Path) -> None:
+    page = desktop.open(site + ADDRESSES["Shots"] + "&shot=3", "Shots")
+    page.get_by_role("button", name="Not a shot", exact=True).click()
+    expect(page.locator("#shot-panel h2")).to_have_text("Shot 3 of 11")
+    expect(page.locator(".warnings")).to_contain_text("1 shot taken out by hand, 0 added.")
+    assert '"not a shot"' in (home / "sessions" / BEFORE / "marks.jsonl").read_text(encoding="utf-8")
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator("#shot-panel h2")).to_have_text("Shot 3 of 12")
+    expect(page.get_by_role("heading", name="Corrected by hand")).to_have_count(0)
+    # The curve where nothing happened: it says why no shot can be added there.
+    page.wait_for_timeout(1500)
+    page.locator(".figure-card .nsewdrag").first.scroll_into_view_if_needed()
+    area = page.locator(".figure-card .nsewdrag").first.bounding_box()
+    assert area is not None
+    ends = page.evaluate("(() => { const a = document.querySelector('.figure-card .js-plotly-plot')._fullLayout; "
+                         "return [a.xaxis.d2p(1.5), a.yaxis.d2p(6.4)]; })()")  # fmt: skip
+    page.mouse.move(area["x"] + ends[0] + 2, area["y"] + ends[1])
+    page.mouse.move(area["x"] + ends[0], area["y"] + ends[1])
+    page.mouse.click(area["x"] + ends[0], area["y"] + ends[1])
+    expect(page.locator("#shot-panel h2")).to_contain_text("No shot found at 1.")
+    page.get_by_role("button", name="A shot here").click()
+    expect(page.locator("#correction-problem")).to_contain_text("No fall of pressure can be measured")
+    assert desktop.wrong == []

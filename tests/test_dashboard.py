@@ -205,3 +205,42 @@ def test_compare_says_why_it_can_be_believed_and_what_the_model_expects(work: Wo
     assert "There is no air line" in text_of(
         render(compare, work, {**query, "line_before": "lost", "line_after": "boathouse"}, Reader("bar"))
     )
+
+
+def test_a_shot_is_taken_out_and_added_by_hand_and_undone(tmp_path: Path) -> None:
+    work = Work(make_home(tmp_path))
+    address = {"path": "/shots", "search": f"?session={BEFORE}", "unit": "bar"}
+    found = work.shots(BEFORE)[0].shots
+
+    def correct(kind: str, at_s: float) -> str:
+        return shots.corrected(work, address, kind, at_s)[1]
+
+    assert correct("not a shot", found[3].time_s) == ""
+    record = work.shots(BEFORE)[0]
+    assert [s.time_s for s in record.shots] == [s.time_s for i, s in enumerate(found) if i != 3]
+    words = text_of(render(shots, work, {"session": BEFORE}, Reader("bar")))
+    assert "1 shot taken out by hand, 0 added." in words
+    assert "Corrected by hand" in words
+    assert len(work.shots_csv(BEFORE, None, "kPa").splitlines()) == len(found)
+    # Near what was taken out, "a shot here" is the undo, also where the moment is not quite the same.
+    assert correct("shot", found[3].time_s + 0.03) == ""
+    assert repr(work.shots(BEFORE)[0].shots) == repr(found)
+    assert "Corrected by hand" not in text_of(render(shots, work, {"session": BEFORE}, Reader("bar")))
+    assert "There is a shot at" in correct("shot", found[0].time_s)
+    assert "No fall of pressure can be measured" in correct("shot", found[0].time_s - 1.5)
+    assert "There is no shot within" in correct("not a shot", found[0].time_s - 1.5)
+
+
+def test_a_picked_shot_is_shown_and_pointed_out(work: Work) -> None:
+    address = {"path": "/shots", "search": f"?session={BEFORE}", "unit": "kPa"}
+    shot = work.shots(BEFORE)[0].shots[2]
+    panel, over, figures = shots.shown_picked(work, address, {"shot": 2})
+    words = json.dumps(panel, default=lambda o: o.to_plotly_json() if hasattr(o, "to_plotly_json") else str(o))
+    for part in ("Shot 3 of 12", f"{shot.time_s:.2f} s", f"{shot.dip_pa / 1e3:.0f} kPa", "Not a shot", "Shot before", "Shot after"):
+        assert part in words
+    assert "shot 3" in text_of(over)
+    assert len(figures) == 1
+    panel, _, _ = shots.shown_picked(work, address, {"at": 1.0})
+    words = json.dumps(panel, default=lambda o: o.to_plotly_json() if hasattr(o, "to_plotly_json") else str(o))
+    assert "No shot found at 1.00 s" in words
+    assert "A shot here" in words

@@ -57,7 +57,7 @@ def test_a_gap_is_not_drawn_through() -> None:
 @pytest.mark.parametrize(("unit", "shown"), [("bar", 6.5), ("psi", 94.27), ("kPa", 650.0)])
 def test_a_recording_is_drawn_in_the_readers_unit(unit: str, shown: float) -> None:
     t = np.arange(0.0, 10.0, 0.1)
-    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader(unit), shots=[(5.0, 6.0e5)])
+    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader(unit), shots=[figures.ShotMark(time_s=5.0, lowest_pa=6.0e5)])
     assert fig.data[0].y[0] == pytest.approx(shown, rel=1e-3)
     assert fig.layout.yaxis.title.text == f"gauge pressure [{unit}]"
     assert fig.layout.xaxis.title.text == "time [s]"
@@ -66,9 +66,11 @@ def test_a_recording_is_drawn_in_the_readers_unit(unit: str, shown: float) -> No
 
 def test_a_long_recording_is_drawn_in_hours_and_its_shots_with_it() -> None:
     t = np.arange(0.0, 36_000.0, 1.0)
-    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader("bar"), shots=[(18_000.0, 6.0e5)], shown_s=(7200.0, 10_800.0))
+    fig = figures.recording(
+        t, np.full(t.size, 6.5e5), Reader("bar"), shots=[figures.ShotMark(time_s=9000.0, lowest_pa=6.0e5)], shown_s=(7200.0, 10_800.0)
+    )
     assert fig.layout.xaxis.title.text == "time [h]"
-    assert list(fig.data[1].x) == [5.0]
+    assert list(fig.data[1].x) == [2.5]
     assert tuple(fig.layout.xaxis.range) == (2.0, 3.0)
 
 
@@ -112,3 +114,29 @@ def test_a_thumbnail_is_small_and_survives_a_flat_line() -> None:
     assert svg.startswith("<svg")
     assert "nan" not in svg
     assert len(svg) < 10_000
+
+
+def test_marks_are_gathered_when_many_are_in_view_and_single_when_few_are() -> None:
+    t = np.arange(0.0, 36_000.0, 1.0)
+    p = np.full(t.size, 6.5e5)
+    shots = [figures.ShotMark(time_s=7.0 * i + 3.0, lowest_pa=6.0e5 - i, by_hand=i == 200) for i in range(5000)]
+    far = figures.recording(t, p, Reader("kPa"), shots=shots, taken_out=[(1500.0, 5.9e5)]).data[1]
+    assert len(far.x) <= figures.GATHERED + 1
+    assert sum(int(n) for n in far.text if n) == 5000
+    assert far.customdata[-1] == ["out", 1500.0]
+    assert min(far.y) == pytest.approx(590.0)
+    near = figures.recording(t, p, Reader("kPa"), shots=shots, shown_s=(1200.0, 1600.0)).data[1]
+    assert [c[0] for c in near.customdata] == ["shot"] * len(near.x)
+    assert {"triangle-up", "star-triangle-up-open"} == set(near.marker.symbol)
+    index = [c[1] for c in near.customdata]
+    assert index == list(range(index[0], index[-1] + 1))
+    assert [x * 3600.0 for x in near.x] == pytest.approx([shots[i].time_s for i in index])
+
+
+def test_notes_beyond_what_can_be_named_are_counted() -> None:
+    t = np.arange(0.0, 1000.0, 1.0)
+    marks = [(5.0 * i, "note") for i in range(100)]
+    whole = figures.recording(t, np.full(t.size, 6e5), Reader("bar"), marks=marks)
+    assert any(a.text == "40 more events and notes: zoom in" for a in whole.layout.annotations)
+    close = figures.recording(t, np.full(t.size, 6e5), Reader("bar"), marks=marks, shown_s=(0.0, 100.0))
+    assert not any("more events" in a.text for a in close.layout.annotations)

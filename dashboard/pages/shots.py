@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 from typing import Any
 
-import dash_ag_grid as dag
 import numpy as np
-from dash import MATCH, ClientsideFunction, Dash, Input, Output, Patch, State, html, no_update
+from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 
-from analysis.record import Shot, ShotRecord
-from analysis.shots import ShotSummary
-from analysis.statistics import kaplan_meier
+from analysis.corrections import KINDS
+from analysis.record import ShotRecord
+from analysis.shots import ShotSummary, recovery_curve
 from dashboard import figures, ui, wording
+from dashboard import shot_parts as parts
 from dashboard.reader import Reader, seconds
 from dashboard.work import Work
-from logger.open import Recording
 
 PATH, TITLE, SHORT = "/shots", "Shots", "Shots"
-OVERLAY_MOST = 120  # curves laid over each other; more are a smear that takes long to draw
-OVERLAY_LEAST_S, OVERLAY_MOST_S = 0.6, 8.0
 
 
 def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
@@ -31,7 +29,12 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     recording = work.recording(name, query.get("channel"))
     record, summary = work.shots(name, query.get("channel"))
     chosen = chosen_shot(query, record)
-    parts: list[Any] = [
+    picked: dict[str, float] = {} if chosen is None else {"shot": chosen}
+    fig = parts.recording_figure(recording, record, reader, ui.window_of(query), picked)
+    content: list[Any] = [
+        dcc.Store(id="picked", data=picked),
+        dcc.Store(id="corrected"),
+        parts.times_store(record),
         ui.controls(ui.session_choice(names, name), ui.channel_choice(recording)),
         ui.answer(
             wording.shots(record, summary, reader),
@@ -40,16 +43,27 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         ),
     ]
     if record.shots:
-        parts.append(ui.readouts(_readouts(summary, reader)))
-    parts.append(_recording_card(name, recording, record, reader, query, chosen))
+        content.append(ui.readouts(_readouts(summary, reader)))
+    content += [
+        parts.recording_card(name, recording, record, fig),
+        html.Section(
+            [
+                html.Div(parts.panel(recording, record, reader, picked), id="shot-panel"),
+                html.P(id="correction-problem", className="check-bad", role="alert"),
+            ],
+            className="card",
+            **{"aria-label": "One shot"},
+        ),
+        parts.corrected_card(recording),
+    ]
     if record.shots:
-        parts.append(
+        content.append(
             html.Div(
                 [
                     ui.card(
                         "One shot against the others",
-                        html.Div(overlay(recording, record, reader, chosen), id="overlay"),
-                        note="All shots, each from the instant it was fired. Tap a row below to see that shot in orange.",
+                        html.Div(parts.overlay(recording, record, reader, chosen), id="overlay"),
+                        note="All shots, each from the instant it was fired; the one picked in orange.",
                     ),
                     ui.card(
                         "How fast it recovers",
@@ -60,10 +74,10 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
                 className="two",
             )
         )
-        parts.append(
+        content.append(
             ui.card(
                 "Every shot",
-                grid(record, reader),
+                parts.grid(record, reader),
                 html.Div(
                     html.A(
                         "Download as CSV",
@@ -75,11 +89,11 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
                 note="Tap a heading to sort, a row to see that shot above.",
             )
         )
-        parts.append(_cadence(summary, reader))
-    parts.append(_events(record))
-    parts.append(ui.warnings([*recording.warnings, *record.warnings]))
-    parts.append(_how(record, reader))
-    return ui.page(TITLE, *parts)
+        content.append(_cadence(summary, reader))
+    content.append(_events(record))
+    content.append(ui.warnings([*recording.warnings, *record.warnings]))
+    content.append(_how(record, reader))
+    return ui.page(TITLE, *content)
 
 
 def chosen_shot(query: Mapping[str, str], record: ShotRecord) -> int | None:
@@ -106,56 +120,6 @@ def _readouts(summary: ShotSummary, reader: Reader) -> list[tuple[str, str, str 
     ]
 
 
-def _recording_card(
-    name: str, recording: Recording, record: ShotRecord, reader: Reader, query: Mapping[str, str], chosen: int | None
-) -> html.Section:
-    fig = figures.recording(
-        recording.t_s,
-        recording.p_pa,
-        reader,
-        shots=[(s.time_s, s.minimum_pa) for s in record.shots],
-        shown_s=ui.window_of(query),
-        chosen=chosen if "shot" in query else None,
-        marks=[(float(m["time_s"]), str(m.get("text") or m["kind"])) for m in recording.marks],
-        events=[(e.time_s, e.until_s, e.kind) for e in record.events if e.kind not in {"pump start", "pump stop"}],
-    )
-    return ui.card(
-        "The recording",
-        ui.figure(fig, f"Pressure of {name} against time with {len(record.shots)} shots marked", id=trace_id(name, recording)),
-        note=("Triangles: the lowest pressure of each shot. " if record.shots else "") + "Drag across to zoom, double-tap to see all.",
-        className="figure-card",
-    )
-
-
-def trace_id(name: str, recording: Recording) -> dict[str, str]:
-    """Name a figure so that its zoom finds the readings again."""
-    axis, _ = figures.time_axis(float(recording.t_s[-1] - recording.t_s[0]))
-    return {"trace": name, "channel": recording.channel, "axis": axis}
-
-
-def overlay(recording: Recording, record: ShotRecord, reader: Reader, chosen: int | None) -> html.Div:
-    """Lay the shots over each other; if there are very many, evenly picked ones and the chosen one."""
-    shots = record.shots
-    step = max(1, -(-len(shots) // OVERLAY_MOST))
-    picked = sorted({*range(0, len(shots), step), *([] if chosen is None else [chosen])})
-    length = _overlay_length(record)
-    curves = [_cut(recording, shots[i], length) for i in picked]
-    at = picked.index(chosen) if chosen is not None else None
-    fig = figures.overlay(curves, reader, chosen=at, numbers=[i + 1 for i in picked])
-    return ui.figure(fig, "Pressure after each shot, laid over each other")
-
-
-def _overlay_length(record: ShotRecord) -> float:
-    times = [s.recovery_s for s in record.shots if s.outcome == "recovered"] or [s.censored_s for s in record.shots]
-    return float(np.clip(1.6 * np.percentile(times, 75), OVERLAY_LEAST_S, OVERLAY_MOST_S))
-
-
-def _cut(recording: Recording, shot: Shot, length_s: float) -> tuple[Any, Any]:
-    until = shot.time_s + (min(length_s, shot.censored_s) if shot.outcome == "cut off" else length_s)
-    a, z = np.searchsorted(recording.t_s, [shot.time_s - 0.1, until])
-    return recording.t_s[a:z] - shot.time_s, recording.p_pa[a:z] - shot.before_pa
-
-
 def _recovery(record: ShotRecord, summary: ShotSummary) -> html.Div:
     fig = figures.recovery({"": curve_of(record)}, medians_s={"": summary.median_recovery_s.value})
     return ui.figure(fig, "Share of shots recovered against the time since the shot")
@@ -163,54 +127,8 @@ def _recovery(record: ShotRecord, summary: ShotSummary) -> html.Div:
 
 def curve_of(record: ShotRecord) -> tuple[Any, Any, Any]:
     """Kaplan-Meier steps of a record: times [s], share still waiting, and times of shots that were cut off [s]."""
-    ended = [s.outcome == "recovered" for s in record.shots]
-    curve = kaplan_meier([s.censored_s for s in record.shots], ended)
+    curve = recovery_curve(record.shots)
     return curve.time, curve.share, [s.censored_s for s in record.shots if s.outcome != "recovered"]
-
-
-def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
-    """List every shot in a table that sorts."""
-    digits = {"psi": 1, "bar": 2, "kPa": 0}[reader.unit]
-    rows = [
-        {
-            "shot": i + 1,
-            "time": s.time_s,
-            "before": reader.pressure_value(s.before_pa),
-            "minimum": reader.pressure_value(s.minimum_pa),
-            "dip": reader.pressure_value(s.dip_pa),
-            "recovery": None if s.outcome != "recovered" else s.recovery_s,
-            "outcome": s.outcome,
-        }
-        for i, s in enumerate(record.shots)
-    ]
-
-    def number(places: int) -> dict[str, Any]:
-        written = {"function": f"params.value == null ? '' : d3.format('.{places}f')(params.value)"}
-        return {"type": "numericColumn", "minWidth": 92, "flex": 1, "valueFormatter": written}
-
-    columns = [
-        {"field": "shot", "headerName": "Shot", "minWidth": 72, "maxWidth": 90, "pinned": "left"},
-        {"field": "time", "headerName": "At [s]", **number(2)},
-        {"field": "before", "headerName": f"Before [{reader.unit}]", **number(digits)},
-        {"field": "minimum", "headerName": f"Lowest [{reader.unit}]", **number(digits)},
-        {"field": "dip", "headerName": f"Dip [{reader.unit}]", **number(digits)},
-        {"field": "recovery", "headerName": "Recovery [s]", **number(2)},
-        {"field": "outcome", "headerName": "Outcome", "minWidth": 130, "flex": 1},
-    ]
-    return dag.AgGrid(
-        id="shot-table",
-        rowData=rows,
-        columnDefs=columns,
-        defaultColDef={"sortable": True, "resizable": True, "wrapHeaderText": True, "autoHeaderHeight": True, "suppressMovable": True},
-        dashGridOptions={
-            "rowHeight": 44,
-            "rowSelection": {"mode": "singleRow", "checkboxes": False, "enableClickSelection": True},
-            "suppressCellFocus": False,
-        },
-        className="ag-theme-quartz ag",
-        style={"height": f"{min(60 + 44 * len(rows), 480)}px"},
-        dangerously_allow_code=False,
-    )
 
 
 def _cadence(summary: ShotSummary, reader: Reader) -> html.Section | None:
@@ -260,11 +178,12 @@ def register(app: Dash, work: Work) -> None:
         Input({"trace": MATCH, "channel": MATCH, "axis": MATCH}, "relayoutData"),
         State({"trace": MATCH, "channel": MATCH, "axis": MATCH}, "id"),
         State("unit", "value"),
+        State("picked", "data"),
         prevent_initial_call=True,
     )
-    def zoom(moved: dict[str, Any] | None, trace: dict[str, str], unit: str) -> Any:
+    def zoom(moved: dict[str, Any] | None, trace: dict[str, str], unit: str, picked: dict[str, float] | None) -> Any:
         shown = ui.window_moved(moved, trace["axis"])
-        return no_update if shown is None else zoomed(work, trace, shown, Reader(unit))
+        return no_update if shown is None else zoomed(work, trace, shown, Reader(unit), picked)
 
     app.clientside_callback(
         ClientsideFunction("farend", "keep_window"),
@@ -274,31 +193,94 @@ def register(app: Dash, work: Work) -> None:
         prevent_initial_call=True,
     )
 
-    @app.callback(
-        Output("overlay", "children"),
+    app.clientside_callback(
+        ClientsideFunction("farend", "pick"),
+        Output("picked", "data"),
+        Input({"trace": ALL, "channel": ALL, "axis": ALL}, "clickData"),
         Input("shot-table", "selectedRows"),
+        Input({"step": ALL}, "n_clicks"),
+        State("picked", "data"),
+        State("shot-times", "data"),
+        State({"trace": ALL, "channel": ALL, "axis": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("shot-panel", "children"),
+        Output("overlay", "children"),
+        Output({"trace": ALL, "channel": ALL, "axis": ALL}, "figure", allow_duplicate=True),
+        Input("picked", "data"),
         State("address", "data"),
         prevent_initial_call=True,
     )
-    def choose(rows: list[dict[str, Any]] | None, address: dict[str, str]) -> Any:
-        return no_update if not rows else overlaid(work, address, rows[0]["shot"] - 1)
+    def show(picked: dict[str, float] | None, address: dict[str, str]) -> Any:
+        if not picked:
+            return no_update, no_update, [no_update]
+        return shown_picked(work, address, picked)
+
+    @app.callback(
+        Output("corrected", "data"),
+        Output("correction-problem", "children"),
+        Input({"correct": ALL, "at": ALL}, "n_clicks"),
+        State("address", "data"),
+        prevent_initial_call=True,
+    )
+    def correct(clicks: list[int], address: dict[str, str]) -> Any:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            return no_update, no_update
+        return corrected(work, address, ctx.triggered_id["correct"], float(ctx.triggered_id["at"]))
+
+    # A corrected session is another one: show the page again, with the window and the shot that the address holds by now.
+    app.clientside_callback(
+        ClientsideFunction("farend", "again"),
+        Output("address", "data", allow_duplicate=True),
+        Input("corrected", "data"),
+        State("address", "data"),
+        prevent_initial_call=True,
+    )
 
 
-def zoomed(work: Work, trace: Mapping[str, str], shown: tuple[float, float] | str, reader: Reader) -> Patch:
-    """Redraw the pressure curve for the window shown."""
+def zoomed(
+    work: Work, trace: Mapping[str, str], shown: tuple[float, float] | str, reader: Reader, picked: parts.Picked | None = None
+) -> Patch:
+    """Redraw what a figure shows in its window: the curve, the marks, events and notes."""
     recording = work.recording(trace["trace"], trace["channel"])
-    window = None if isinstance(shown, str) else shown
-    x, y = figures.trace_points(recording.t_s, recording.p_pa, reader, window)
+    record, _ = work.shots(trace["trace"], trace["channel"])
+    fig = parts.recording_figure(recording, record, reader, None if isinstance(shown, str) else shown, picked)
+    drawn = fig.to_plotly_json()
     patch = Patch()
-    patch["data"][0]["x"], patch["data"][0]["y"] = x, y
+    patch["data"] = drawn["data"]
+    patch["layout"]["shapes"], patch["layout"]["annotations"] = drawn["layout"].get("shapes", []), drawn["layout"].get("annotations", [])
     return patch
 
 
-def overlaid(work: Work, address: Mapping[str, str], chosen: int) -> html.Div:
-    """Draw the shots again with another one pointed out."""
+def _asked(work: Work, address: Mapping[str, str]) -> tuple[str, str | None, Reader]:
+    """Session, channel and units that an address asks for."""
     from dashboard.app import read_address
 
     _, query, reader = read_address(dict(address))
-    name = query.get("session") or work.sessions()[0].name
-    recording = work.recording(name, query.get("channel"))
-    return overlay(recording, work.shots(name, query.get("channel"))[0], reader, chosen)
+    return query.get("session") or work.sessions()[0].name, query.get("channel"), reader
+
+
+def shown_picked(work: Work, address: Mapping[str, str], picked: parts.Picked) -> tuple[Any, Any, list[Any]]:
+    """Show what was picked: its panel, the shots laid over each other, and where it is in the recording."""
+    name, channel, reader = _asked(work, address)
+    recording, record = work.recording(name, channel), work.shots(name, channel)[0]
+    point = parts.recording_figure(recording, record, reader, None, picked).to_plotly_json()["data"][2]
+    patch = Patch()
+    patch["data"][2] = point
+    chosen = int(picked["shot"]) if "shot" in picked else None
+    over = parts.overlay(recording, record, reader, chosen) if record.shots else no_update
+    return parts.panel(recording, record, reader, picked), over, [patch]
+
+
+def corrected(work: Work, address: Mapping[str, str], kind: str, at_s: float) -> tuple[Any, str]:
+    """Correct the detector; say why not where it cannot be."""
+    name, channel, _ = _asked(work, address)
+    if kind not in KINDS:
+        return no_update, ""
+    try:
+        work.correct(name, channel, kind, at_s)
+    except (ValueError, OSError) as problem:
+        return no_update, str(problem)
+    return f"{kind} {at_s} {time.monotonic_ns()}", ""

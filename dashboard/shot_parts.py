@@ -1,0 +1,206 @@
+"""What the Shots page is made of: the recording with its marks, one shot's measures, all shots laid over each other, the table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import dash_ag_grid as dag
+import numpy as np
+import plotly.graph_objects as go
+from dash import dcc, html
+
+from analysis.corrections import KINDS, corrections
+from analysis.record import Shot, ShotRecord
+from dashboard import figures, ui
+from dashboard.reader import Reader, seconds
+from logger.open import Recording
+
+OVERLAY_MOST = 120  # curves laid over each other; more are a smear that takes long to draw
+OVERLAY_LEAST_S, OVERLAY_MOST_S = 0.6, 8.0
+
+Picked = Mapping[str, float]  # {"shot": index}, {"at": a moment of the curve [s]} or {"out": time of a shot taken out [s]}
+
+
+def recording_figure(
+    recording: Recording, record: ShotRecord, reader: Reader, shown_s: tuple[float, float] | None, picked: Picked | None
+) -> go.Figure:
+    """Draw a recording with its shots; what is seen in a stretch of it."""
+    return figures.recording(
+        recording.t_s,
+        recording.p_pa,
+        reader,
+        shots=[figures.ShotMark(time_s=s.time_s, lowest_pa=s.minimum_pa, by_hand=s.by_hand) for s in record.shots],
+        taken_out=[(s.time_s, s.minimum_pa) for s in record.taken_out],
+        shown_s=shown_s,
+        picked=_place(recording, record, picked),
+        marks=[(float(m["time_s"]), str(m.get("text") or m["kind"])) for m in recording.marks if m["kind"] not in KINDS],
+        events=[(e.time_s, e.until_s, e.kind) for e in record.events if e.kind not in {"pump start", "pump stop"}],
+    )
+
+
+def _place(recording: Recording, record: ShotRecord, picked: Picked | None) -> tuple[float, float, str] | None:
+    """Where to point, and what to write there."""
+    if picked and "shot" in picked and 0 <= int(picked["shot"]) < len(record.shots):
+        shot = record.shots[int(picked["shot"])]
+        return shot.time_s, shot.minimum_pa, f"shot {int(picked['shot']) + 1}"
+    if picked and ("at" in picked or "out" in picked):
+        at_s = float(picked.get("at", picked.get("out", 0.0)))
+        return at_s, float(np.interp(at_s, recording.t_s, recording.p_pa)), f"{at_s:.2f} s"
+    return None
+
+
+def recording_card(name: str, recording: Recording, record: ShotRecord, fig: go.Figure) -> html.Section:
+    """Frame the recording."""
+    return ui.card(
+        "The recording",
+        ui.figure(fig, f"Pressure of {name} against time with {len(record.shots)} shots marked", id=trace_id(name, recording)),
+        note="Tap a mark to see its shot, or the curve where one is missing. Drag across to zoom, double-tap to see all.",
+        className="figure-card",
+    )
+
+
+def trace_id(name: str, recording: Recording) -> dict[str, str]:
+    """Name a figure so that its zoom finds the readings again."""
+    axis, _ = figures.time_axis(float(recording.t_s[-1] - recording.t_s[0]))
+    return {"trace": name, "channel": recording.channel, "axis": axis}
+
+
+def panel(recording: Recording, record: ShotRecord, reader: Reader, picked: Picked | None) -> list[Any]:
+    """Show one shot's measures with what can be done about it; or the moment that was chosen, where there is none."""
+    if picked and "out" in picked:
+        return [
+            html.H2(f"Taken out by hand, at {picked['out']:.2f} s"),
+            html.P("The detector took this for a shot; it counts no longer.", className="note"),
+            html.Div([_correct("Put it back", "shot", picked["out"])], className="actions"),
+        ]
+    if picked and "at" in picked:
+        at_s = float(picked["at"])
+        p_pa = float(np.interp(at_s, recording.t_s, recording.p_pa))
+        return [
+            html.H2(f"No shot found at {at_s:.2f} s"),
+            html.P(f"The pressure was {reader.pressure(p_pa)}. Was a shot fired here that has no mark?", className="note"),
+            html.Div([_correct("A shot here", "shot", at_s)], className="actions"),
+        ]
+    index = int(picked["shot"]) if picked and "shot" in picked else 0
+    if not 0 <= index < len(record.shots):
+        return [html.H2("No shot"), html.P("Tap the curve where a shot was fired that has no mark.", className="note")]
+    shot = record.shots[index]
+    recovery = seconds(shot.recovery_s) if shot.outcome == "recovered" else f"over {seconds(shot.censored_s)}"
+    return [
+        html.H2(f"Shot {index + 1} of {len(record.shots)}" + (", added by hand" if shot.by_hand else "")),
+        ui.readouts(
+            [
+                ("At", f"{shot.time_s:.2f} s", None),
+                ("Before", reader.pressure(shot.before_pa), None),
+                ("Lowest", reader.pressure(shot.minimum_pa), None),
+                ("Dip", reader.pressure(shot.dip_pa), None),
+                ("Recovery", recovery, shot.outcome),
+            ]
+        ),
+        html.Div(
+            [
+                html.Button("‹ Shot before", id={"step": -1}, className="button", n_clicks=0, disabled=index == 0),
+                html.Button("Shot after ›", id={"step": 1}, className="button", n_clicks=0, disabled=index + 1 == len(record.shots)),
+                _correct("Not a shot", "not a shot", shot.time_s, quiet=True),
+            ],
+            className="actions",
+        ),
+        html.P("The arrow keys ← → step too.", className="note keys"),
+    ]
+
+
+def _correct(label: str, kind: str, at_s: float, *, quiet: bool = False) -> html.Button:
+    look = "button quiet" if quiet else "button strong"
+    return html.Button(label, id={"correct": kind, "at": f"{at_s:.6f}"}, className=look, n_clicks=0)
+
+
+def corrected_card(recording: Recording) -> html.Section | None:
+    """List what was corrected by hand, each to be undone."""
+    made = corrections(recording.marks, recording.channel)
+    if not made:
+        return None
+    items = [
+        html.Li(
+            [
+                html.Span(f"{at:.2f} s: {'a shot, added' if kind == 'shot' else 'not a shot, taken out'}"),
+                _correct("Undo", "not a shot" if kind == "shot" else "shot", at, quiet=True),
+            ]
+        )
+        for at, kind in sorted(made.items())
+    ]
+    return ui.card("Corrected by hand", html.Ul(items, className="corrected"), note="Kept with the session and heeded everywhere.")
+
+
+def overlay(recording: Recording, record: ShotRecord, reader: Reader, chosen: int | None) -> html.Div:
+    """Lay the shots over each other; if there are very many, evenly picked ones and the chosen one."""
+    shots = record.shots
+    chosen = None if chosen is None or not 0 <= chosen < len(shots) else chosen
+    step = max(1, -(-len(shots) // OVERLAY_MOST))
+    picked = sorted({*range(0, len(shots), step), *([] if chosen is None else [chosen])})
+    length = _overlay_length(record)
+    curves = [_cut(recording, shots[i], length) for i in picked]
+    at = picked.index(chosen) if chosen is not None else None
+    fig = figures.overlay(curves, reader, chosen=at, numbers=[i + 1 for i in picked])
+    return ui.figure(fig, "Pressure after each shot, laid over each other")
+
+
+def _overlay_length(record: ShotRecord) -> float:
+    times = [s.recovery_s for s in record.shots if s.outcome == "recovered"] or [s.censored_s for s in record.shots]
+    return float(np.clip(1.6 * np.percentile(times, 75), OVERLAY_LEAST_S, OVERLAY_MOST_S))
+
+
+def _cut(recording: Recording, shot: Shot, length_s: float) -> tuple[Any, Any]:
+    until = shot.time_s + (min(length_s, shot.censored_s) if shot.outcome == "cut off" else length_s)
+    a, z = np.searchsorted(recording.t_s, [shot.time_s - 0.1, until])
+    return recording.t_s[a:z] - shot.time_s, recording.p_pa[a:z] - shot.before_pa
+
+
+def times_store(record: ShotRecord) -> dcc.Store:
+    """What the browser needs to step from shot to shot: when each was fired [s]."""
+    return dcc.Store(id="shot-times", data=[round(s.time_s, 4) for s in record.shots])
+
+
+def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
+    """List every shot in a table that sorts."""
+    digits = {"psi": 1, "bar": 2, "kPa": 0}[reader.unit]
+    rows = [
+        {
+            "shot": i + 1,
+            "time": s.time_s,
+            "before": reader.pressure_value(s.before_pa),
+            "minimum": reader.pressure_value(s.minimum_pa),
+            "dip": reader.pressure_value(s.dip_pa),
+            "recovery": None if s.outcome != "recovered" else s.recovery_s,
+            "outcome": s.outcome,
+        }
+        for i, s in enumerate(record.shots)
+    ]
+
+    def number(places: int) -> dict[str, Any]:
+        written = {"function": f"params.value == null ? '' : d3.format('.{places}f')(params.value)"}
+        return {"type": "numericColumn", "minWidth": 92, "flex": 1, "valueFormatter": written}
+
+    columns = [
+        {"field": "shot", "headerName": "Shot", "minWidth": 72, "maxWidth": 90, "pinned": "left"},
+        {"field": "time", "headerName": "At [s]", **number(2)},
+        {"field": "before", "headerName": f"Before [{reader.unit}]", **number(digits)},
+        {"field": "minimum", "headerName": f"Lowest [{reader.unit}]", **number(digits)},
+        {"field": "dip", "headerName": f"Dip [{reader.unit}]", **number(digits)},
+        {"field": "recovery", "headerName": "Recovery [s]", **number(2)},
+        {"field": "outcome", "headerName": "Outcome", "minWidth": 130, "flex": 1},
+    ]
+    return dag.AgGrid(
+        id="shot-table",
+        rowData=rows,
+        columnDefs=columns,
+        defaultColDef={"sortable": True, "resizable": True, "wrapHeaderText": True, "autoHeaderHeight": True, "suppressMovable": True},
+        dashGridOptions={
+            "rowHeight": 44,
+            "rowSelection": {"mode": "singleRow", "checkboxes": False, "enableClickSelection": True},
+            "suppressCellFocus": False,
+        },
+        className="ag-theme-quartz ag",
+        style={"height": f"{min(60 + 44 * len(rows), 480)}px"},
+        dangerously_allow_code=False,
+    )
