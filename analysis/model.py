@@ -534,8 +534,8 @@ def _measure(t_s: Floats, tool_pa: Floats, shots_s: Floats, raw: Floats, p_amb_p
     for i, at in enumerate(shots_s):
         before, lowest = raw[i, 0] - p_amb_pa, raw[i, 1] - p_amb_pa
         until = shots_s[i + 1] if i + 1 < shots_s.size else math.inf
-        window = (t_s > at) & (t_s <= until)
-        recovery = recovery_time(t_s[window] - at, tool_pa[window], before, lowest, hold=max(1, round(0.15 * rate)))
+        a, b = np.searchsorted(t_s, [at, until], side="right")
+        recovery = recovery_time(t_s[a:b] - at, tool_pa[a:b], before, lowest, hold=max(1, round(0.15 * rate)))
         out.append(
             SimulatedShot(
                 time_s=float(at),

@@ -103,12 +103,15 @@ def _inner(function: F) -> F:
 
 @_inner
 def friction_terms(re: float, rough: float) -> tuple[float, float]:
-    """Darcy's factor for turbulent flow (Haaland), and the share of turbulence: 0 below Re 2000, 1 above 4000, smooth between."""
-    x = min(max((re - 2000.0) / 2000.0, 0.0), 1.0)
-    share = x * x * (3.0 - 2.0 * x)
-    r = max(re, 2000.0)
-    inv = -1.8 * math.log10((rough / 3.7) ** 1.11 + 6.9 / r)
-    return 1.0 / (inv * inv), share
+    """Darcy's factor for turbulent flow (Haaland), and the share of turbulence: 0 below Re 2000, 1 above 4000, smooth between.
+
+    rough is Haaland's term of roughness, (e/3.7 D)^1.11. In laminar flow the factor is not worked out: it has no share.
+    """
+    if re <= 2000.0:
+        return 0.0, 0.0
+    x = min((re - 2000.0) / 2000.0, 1.0)
+    inv = -1.8 / math.log(10.0) * math.log(rough + 6.9 / re)
+    return 1.0 / (inv * inv), x * x * (3.0 - 2.0 * x)
 
 
 def valve(p: float, behind: float, e: int, el: np.ndarray) -> tuple[float, float]:
@@ -388,7 +391,8 @@ def refresh_hose(a: int, b: int, h: int, hose: np.ndarray, memory: float, g: np.
     """Look friction and heat coefficients up afresh; mean gets density-averaged viscosity and Reynolds number. Returns the fastest wave."""
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return 0.0
-    bore, rough, wall_k, brake, warm = hose[h, 4], hose[h, 5], hose[h, 6], hose[h, 7], hose[h, 8]
+    bore, wall_k, brake, warm = hose[h, 4], hose[h, 6], hose[h, 7], hose[h, 8]
+    rough = (hose[h, 5] / bore / 3.7) ** 1.11
     fastest, nu_sum, re_sum = 0.0, 0.0, 0.0
     for i in range(np.uint64(a), np.uint64(b)):
         r, u, p = g[W0 + i], g[W1 + i], g[W2 + i]
@@ -397,7 +401,7 @@ def refresh_hose(a: int, b: int, h: int, hose: np.ndarray, memory: float, g: np.
         mu /= t + SUTHERLAND_S_K
         nu = mu / r
         re = abs(u) * bore / nu
-        factor, share = friction_terms(re, rough / bore)
+        factor, share = friction_terms(re, rough)
         g[COEF0 + i] = brake * (1.0 - share) * 32.0 * nu / (bore * bore)
         g[COEF1 + i] = brake * share * factor / (2.0 * bore)
         # Nusselt number: 8 is the quasi-steady value that belongs to Zielke's kernel taken for heat; turbulent by Gnielinski.
