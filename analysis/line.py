@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from analysis.air import CV_UNCERTAINTY, LEAK_B, ambient_pressure, conductance_of_cv, conductance_of_flow, volumetric_efficiency
-from analysis.units import UnitError, from_si, parse_quantity
+from analysis.units import PSI_PA, UnitError, from_si, parse_quantity
 
 DEFAULT_B: Final = 0.3  # critical ratio of a coupler, valve, filter or regulator that names none; common practice, no source
 DEFAULT_CONDUCTANCE: Final = {  # sonic conductance [m3/(s Pa)] of a part that names none; common practice, no source
@@ -601,7 +601,7 @@ def cautions(line: Line) -> tuple[str, ...]:
             )
         if part.kind == "receiver" and (part.rated_pa is None or top <= part.rated_pa < c.cut_out_pa):
             # In normal work it sees `top`; a regulator that fails open passes all that the compressor has.
-            lead = f"No rated pressure is given for {part.name}: read its plate"
+            lead = f"No rated pressure is given for {part.name}: read its plate; portable ones are often rated {_both(150.0 * PSI_PA)}"
             if part.rated_pa is not None:
                 lead = f"{_cap(part.name)} is rated {_both(part.rated_pa)}, below the pump's cut-out"
             out.append(

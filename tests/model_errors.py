@@ -16,7 +16,7 @@ from analysis.air import iso6358_mass_flow
 from analysis.constants import GAMMA, R_AIR_J_PER_KG_K
 from analysis.friction import darcy
 from analysis.line import Line, parse_line
-from analysis.model import Nozzle, build, run_network, settled, simulate
+from analysis.model import Nozzle, Outcome, build, run_network, settled, simulate
 from analysis.steady import steady_loss
 
 
@@ -274,6 +274,40 @@ def mass_kept() -> Row:
     return Row(what="mass over 49 shots (relative)", model=run.mass_error, exact=0.0, error=run.mass_error, limit=1e-12)
 
 
+def _session(**how: Any) -> Outcome:
+    """A line with a receiver, a leak and a pump that runs, through a minute of bursts."""
+    line = _line(
+        _hose("30 m", "9.5 mm") + '[[part]]\nkind = "receiver"\nvolume = "20 L"\nleak = "0.02 L/s/bar"\n' + _hose("3 m", "8 mm"),
+        more='[[part]]\nkind = "coupler"\n',
+        tank="60 L",
+        chamber="0.3 L",
+    )
+    net = build(line, cell_m=how.pop("cell_m", 0.5))
+    net.pump[:2] = 0.005, 8.9e5
+    shots = np.concatenate([b + np.arange(0.0, 2.0, 0.25) for b in range(1, 60, 6)])
+    return run_network(net, settled(net, 9e5), duration_s=60.0, shots_s=shots, output_rate_hz=10.0, **how)
+
+
+def energy_kept() -> Row:
+    """Energy over a session: what came in with the air and through the walls, less what went out, is what is there."""
+    error = _session().energy_error
+    return Row(what="energy over a minute of bursts, pump and leak (relative)", model=error, exact=0.0, error=error, limit=1e-3)
+
+
+def mesh_independent() -> Row:
+    """The deepest dip on the usual cells against cells a quarter as long."""
+    usual, fine = (float(_session(cell_m=c).shots[:, 1].min()) for c in (0.5, 0.125))
+    start = 9e5
+    return _row("lowest of a session, 0.5 m cells against 0.125 m: fall from the start", start - usual, start - fine, 0.01)
+
+
+def step_independent() -> Row:
+    """The deepest dip with the usual time step against a third of it."""
+    usual, fine = (float(_session(cfl=c).shots[:, 1].min()) for c in (0.9, 0.3))
+    start = 9e5
+    return _row("lowest of a session, Courant number 0.9 against 0.3: fall from the start", start - usual, start - fine, 0.01)
+
+
 CHECKS: list[Check] = [
     isothermal_loss,
     fanno_loss,
@@ -287,6 +321,9 @@ CHECKS: list[Check] = [
     sod_order,
     sod_error,
     mass_kept,
+    energy_kept,
+    mesh_independent,
+    step_independent,
 ]
 
 
