@@ -6,6 +6,7 @@ beside it. Memory stays small however long the recording is, and a recording tha
 
 from __future__ import annotations
 
+import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +34,7 @@ SEEK_S = 0.25  # how often a new recording is looked for
 BUDGET_S = 0.1  # of one look, for what was recorded before
 
 Floats = NDArray[np.float64]
+_ready = threading.Event()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +89,7 @@ class Follower:
 
     def __init__(self, home: Path) -> None:
         self.home = home
+        threading.Thread(target=_warm_up, daemon=True).start()
         self._followed: _Followed | None = None
         self._sought = -np.inf
 
@@ -101,6 +104,14 @@ class Follower:
             if newest is not None and (self._followed is None or newest != self._followed.session.folder):
                 self._followed = _opened(newest)
         return None if self._followed is None else self._followed.look()
+
+
+def _warm_up() -> None:
+    """Have the detector compiled: a first start may take a while over it, and meanwhile only the pressure is shown."""
+    try:
+        ShotDetector().feed(np.arange(600) / 200.0, np.where(np.arange(600) % 200 < 20, 5.5e5, 6e5))
+    finally:
+        _ready.set()
 
 
 def _newest(home: Path) -> Path | None:
@@ -139,19 +150,22 @@ class _Followed:
     def look(self) -> Live:
         """Take in what is new."""
         shown, caught_up = self._take_in() if self._channel is not None else (None, True)
-        new = self._last_s - AVERAGED_S <= self._t_s
+        t_s, p_pa, last_s = self._t_s, self._p_pa, self._last_s
+        if not caught_up:  # the newest readings are worth more than those of hours ago
+            t_s, p_pa, last_s = self._only_shown(shown)
+        new = t_s >= last_s - AVERAGED_S
         return Live(
             session=self.session,
             channel="" if self._channel is None else self._channel.name,
-            t_s=self._t_s,
-            p_pa=self._p_pa,
-            now_pa=float(np.median(self._p_pa[new])) if new.any() else float("nan"),
-            last_s=float(self._last_s),
+            t_s=t_s,
+            p_pa=p_pa,
+            now_pa=float(np.median(p_pa[new])) if new.any() else float("nan"),
+            last_s=float(last_s),
             shots=self._detector.shots,
-            state=self._state(shown),
+            state=self._state(shown, last_s if caught_up else np.nan),
             warning="" if shown is None else shown.warning,
             raw=float(self._raw),
-            share=1.0 if caught_up or self._tail is None else self._tail.share,
+            share=1.0 if caught_up else 0.0 if self._tail is None else self._tail.share,
         )
 
     def _take_in(self) -> tuple[LiveState | None, bool]:
@@ -160,22 +174,41 @@ class _Followed:
         if tail is None:
             return None, True
         shown = read_live(tail.path)
+        if not _ready.is_set():
+            return shown, False
         until = time.monotonic() + BUDGET_S
         pieces: list[tuple[Floats, Floats]] = []
         caught_up = True
         for batch in tail.new():
             self._take(batch["time_s"], batch[self._name], pieces)
             if time.monotonic() > until:
-                caught_up = False
+                caught_up = tail.share >= 1.0
                 break
-        if shown is not None and caught_up and tail.columns and shown.rows.shape[1] == len(tail.columns):
-            self._take(shown.rows[:, 0], shown.rows[:, tail.columns.index(self._name)], pieces)
+        if caught_up:
+            self._take(*self._columns_of(shown), pieces)
         if pieces:
             t_s = np.concatenate([self._t_s, *(t for t, _ in pieces)])
             p_pa = np.concatenate([self._p_pa, *(p for _, p in pieces)])
             kept = int(np.searchsorted(t_s, t_s[-1] - SHOWN_S))
             self._t_s, self._p_pa = t_s[kept:], p_pa[kept:]
         return shown, caught_up
+
+    def _columns_of(self, shown: LiveState | None) -> tuple[Floats, Floats]:
+        """Times and raw values of our channel among what the recorder shows."""
+        columns = [] if self._tail is None else self._tail.columns
+        if shown is None or not columns or shown.rows.shape[1] != len(columns):
+            return np.empty(0), np.empty(0)
+        return shown.rows[:, 0], shown.rows[:, columns.index(self._name)]
+
+    def _only_shown(self, shown: LiveState | None) -> tuple[Floats, Floats, float]:
+        t_s, raw = self._columns_of(shown)
+        p_pa = self._pressure(raw)
+        good = p_pa > -ATMOSPHERE_ABS_PA
+        return t_s[good], p_pa[good], float(t_s[-1]) if t_s.size else np.nan
+
+    def _pressure(self, raw: Floats) -> Floats:
+        assert self._channel is not None
+        return self._channel.si(raw) - (ATMOSPHERE_ABS_PA if self._channel.absolute else 0.0)
 
     @property
     def _name(self) -> str:
@@ -194,10 +227,10 @@ class _Followed:
     def _take(self, t_s: Floats, raw: Floats, pieces: list[tuple[Floats, Floats]]) -> None:
         new = t_s > self._last_s if np.isfinite(self._last_s) else np.full(t_s.size, True)
         t_s, raw = t_s[new], raw[new]
-        if not t_s.size or self._channel is None:
+        if not t_s.size:
             return
         self._last_s, self._raw = t_s[-1], raw[-1]
-        p_pa = self._channel.si(raw) - (ATMOSPHERE_ABS_PA if self._channel.absolute else 0.0)
+        p_pa = self._pressure(raw)
         good = p_pa > -ATMOSPHERE_ABS_PA  # below a vacuum there is no pressure; NaN is none either
         if good.any():
             t_s, p_pa = t_s[good], p_pa[good]
@@ -205,11 +238,11 @@ class _Followed:
             self._detector.feed(t_s, p_pa)
             pieces.append((t_s, p_pa))
 
-    def _state(self, shown: LiveState | None) -> str:
+    def _state(self, shown: LiveState | None, last_s: float) -> str:
         if shown is not None and shown.state != "finishing" and time.time() - shown.at_s > STALE_S:
             return "stalled"
         if shown is not None and shown.state != "recording":
             return shown.state
-        if np.isfinite(self._last_s) and not self._last_s - self._good_s <= FAULT_S:
+        if np.isfinite(last_s) and not last_s - self._good_s <= FAULT_S:
             return "sensor fault"
         return "recording"

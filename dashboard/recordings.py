@@ -58,6 +58,7 @@ class Recordings:
         self._following = threading.Lock()
         self._starting = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
+        self._seen = False  # a reading of the recorder that was started here
         self._said = ""
         self._heard: dict[str, PortReport] = {}
         self._window: tuple[Path, tuple[float, float] | None] | None = None
@@ -65,7 +66,9 @@ class Recordings:
     def live(self) -> Live | None:
         """Look at the recording that is being made, if there is one."""
         with self._following:
-            return self._follower.look()
+            live = self._follower.look()
+        self._seen |= live is not None
+        return live
 
     def running(self) -> Live:
         """The recording that is being made.
@@ -126,6 +129,7 @@ class Recordings:
                 raise ValueError(msg)
             asked = {"--port": port, "--name": name.strip(), "--line": line, "--columns": columns.strip(), "--unit": unit.strip()}
             asked = self._as_heard(port) | {k: v for k, v in asked.items() if v}
+            self._seen = False
             self._process = _detached([f"{k}={v}" for k, v in asked.items()], self.home)
             self._said = ""
 
@@ -142,7 +146,7 @@ class Recordings:
             return False
         ended = self._process.poll()
         if ended is None:
-            return self.live() is None
+            return self.live() is None and not self._seen
         self._process = None
         self._said = _last_words(self.home / SAID_FILE) if ended else ""
         return False

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the front door sets it; read when numpy loads
 
@@ -19,3 +24,14 @@ def chromium() -> str:
             pytest.fail("Chromium is not installed, and FAREND_BROWSER_TESTS=required.")
         pytest.skip("Chromium is not installed; the tests in a browser are left out.")
     return path
+
+
+@pytest.fixture(scope="module")
+def browser(chromium: str) -> Iterator[Browser]:
+    """Chromium, without its own calls home."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-background-networking"])
+        yield started
+        started.close()

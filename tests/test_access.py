@@ -265,7 +265,7 @@ def test_every_answer_forbids_foreign_scripts_and_guessing_of_types(local: Flask
     assert policy["connect-src"] == "'self'"
     assert policy["base-uri"] == "'none'"
     assert headers["X-Content-Type-Options"] == "nosniff"
-    assert headers["Referrer-Policy"] == "no-referrer"
+    assert headers["Referrer-Policy"] == "same-origin"
     assert headers["Cross-Origin-Resource-Policy"] == "same-origin"
 
 

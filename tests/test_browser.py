@@ -8,16 +8,16 @@ from pathlib import Path
 from urllib.parse import parse_qs, quote_plus, urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, expect, sync_playwright
+from playwright.sync_api import Browser, expect
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
 from tests.browser.axe import grave_faults
 from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
+from tests.browser.watched import SCREENS, Watched
 
 pytestmark = pytest.mark.browser
 
-SCREENS: dict[str, ViewportSize] = {"phone": {"width": 390, "height": 844}, "desktop": {"width": 1440, "height": 900}}
 ADDRESSES = {
     "Now": "/now",
     "Sessions": "/sessions",
@@ -31,8 +31,6 @@ ADDRESSES = {
     "Log book": "/logbook",
     "Setup": "/setup",
 }
-PATIENCE_MS = 60_000  # the line model is compiled once; on a slow machine that takes a while
-expect.set_options(timeout=20_000)
 
 
 @pytest.fixture(scope="module")
@@ -49,37 +47,6 @@ def site(home: Path) -> Iterator[str]:
     server.shutdown()
     thread.join()
     server.server_close()
-
-
-@pytest.fixture(scope="module")
-def browser(chromium: str) -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        yield started
-        started.close()
-
-
-class Watched:
-    """A page, with all that went wrong in it and all that it asked for elsewhere."""
-
-    def __init__(self, context: BrowserContext) -> None:
-        self.page: Page = context.new_page()
-        self.page.set_default_timeout(PATIENCE_MS)
-        self.wrong: list[str] = []
-        self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
-        self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
-        self.page.on("response", lambda r: self.wrong.append(f"{r.status} {r.url}") if r.status >= 400 else None)
-        self.page.on("request", lambda r: self.wrong.append(f"outside: {r.url}") if not _is_here(r.url) else None)
-
-    def open(self, address: str, heading: str) -> Page:
-        self.page.goto(address)
-        expect(self.page.get_by_role("heading", level=1, name=heading, exact=True)).to_be_visible(timeout=PATIENCE_MS)
-        return self.page
-
-
-def _is_here(url: str) -> bool:
-    parts = urlsplit(url)
-    return parts.scheme in {"data", "blob"} or parts.hostname in {"localhost", "127.0.0.1"}
 
 
 @pytest.fixture(params=sorted(SCREENS))

@@ -76,7 +76,9 @@ def home(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def recordings(home: Path) -> Recordings:
-    return Recordings(home)
+    made = Recordings(home)
+    assert following._ready.wait(120.0)
+    return made
 
 
 def flat(kpa: float, seconds: float = 2.0, *, since_s: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
@@ -174,6 +176,7 @@ def test_a_recording_of_hours_is_taken_in_piece_by_piece(home: Path, recordings:
             live = recordings.live()
             assert live is not None
             shares.append(live.share)
+            assert live.now_pa == pytest.approx(650e3)  # of what the recorder shows
         assert shares == sorted(shares)
         assert 0.0 < shares[0] < 0.5
         assert len(shares) >= 5

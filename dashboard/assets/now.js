@@ -56,7 +56,7 @@
     messages.forEach((message) => gather(seen, message));
     seen.message = last;
     if (root.dataset.state !== last.state) {
-      if (root.dataset.state === "live" && last.state === "none") ended(root, seen.session);
+      if (root.dataset.state === "live") ended(root, seen.session);
       root.dataset.state = last.state;
     }
     seen.session = last.session || seen.session;
