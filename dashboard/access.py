@@ -206,6 +206,7 @@ def _asking(problem: str, status: int) -> Response:
 ENTER_PAGE: Final = """<!doctype html>
 <html lang="en">
 <head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>Access code – farend</title>
+<link rel="icon" href="data:,">
 <link rel="stylesheet" href="/assets/farend.css">
 <link rel="stylesheet" href="/assets/now.css"><script src="/assets/enter.js" defer></script></head>
 <body><main class="enter"><h1>farend</h1>

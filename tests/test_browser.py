@@ -14,7 +14,7 @@ from werkzeug.serving import make_server
 from dashboard.app import create_app
 from tests.browser.axe import grave_faults
 from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
-from tests.browser.watched import SCREENS, Watched
+from tests.browser.watched import PATIENCE_MS, SCREENS, Watched
 
 pytestmark = pytest.mark.browser
 
