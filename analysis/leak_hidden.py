@@ -85,17 +85,17 @@ def _candidates(d: Blocks, wanted: Sequence[Span]) -> tuple[Array, list[tuple[in
         mine = np.flatnonzero(d.stretch == stretch)
         first, last = int(mine[0]), int(mine[-1])
         inside = d.stretch == stretch
+        if any(w.from_s < d.t_s[last] and d.t_s[first] < w.until_s for w in wanted):
+            continue  # the break that is wanted would be made up for by another one beside it
         for i in range(first, last):
             for length in RAMPS:
                 j = i + length
                 if j > last - 1:
                     break
-                if any(w.from_s < d.t_s[j] and d.t_s[i] < w.until_s for w in wanted):
-                    continue
                 ramp = np.clip((d.t_s - d.t_s[i]) / (d.t_s[j] - d.t_s[i]), 0.0, 1.0)
                 columns.append(np.where(inside, ramp, 0.0))
                 places.append((i, j))
-        if last == end and not any(w.until_s > d.t_s[first] for w in wanted):
+        if last == end:
             for i in range(first + EDGE, last - EDGE):
                 columns.append(np.where(inside, np.maximum(d.t_s - d.t_s[i], 0.0) / (d.t_s[-1] - d.t_s[0]), 0.0))
                 places.append((i, end))

@@ -398,7 +398,15 @@ def leakdown(
             fig.add_annotation(
                 x=(from_s + until_s) / 2 / length_s, y=0.03, yref="paper", yanchor="bottom", text="left out", showarrow=False
             )
-        del why
+        # To point at: why this was left out.
+        fig.add_scatter(
+            x=[(from_s + until_s) / 2 / length_s],
+            y=[float(np.nanmedian(shown[0]))],
+            mode="markers",
+            marker={"size": 24, "opacity": 0.0},
+            hovertemplate="left out: " + why + "<extra></extra>",
+            showlegend=False,
+        )
     if len(shown) > 1:
         keys = [(r[0], r[2], r[3]) for r in rows if r[1] is not None]
         key_above(fig, keys)

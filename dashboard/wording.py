@@ -119,7 +119,21 @@ def leakdown(leak: Leakdown, cost: LeakCost, reader: Reader) -> list[str]:
             f"Under pressure all year it costs about {significant(cost.per_year.value, 2)} a year "
             f"(at {cost.tariff_per_kwh:g} per kWh and {cost.hours:.0f} h; put in your own tariff)."
         )
+    if leak.verdict == "leak":
+        out.append(f"Next: {_usual_leak(leak.leak_m3_per_s.value)}; record once more when it is mended.")
     return out + _left_out(leak.left_out)
+
+
+def _usual_leak(leak_m3_per_s: float | None) -> str:
+    """Say where to look first for a leak of this size; common practice, no source."""
+    soap = "soap the joints, from the compressor to the tool, or shut one valve after another and test each part"
+    if leak_m3_per_s is None:
+        return soap
+    if leak_m3_per_s > 5e-5:
+        return f"listen and feel first, since a leak this size is usually heard (a drain left open, a torn seal, a split hose); then {soap}"
+    if leak_m3_per_s > 3e-6:
+        return f"{soap}; a leak this size is usually a quick coupler or a worn seal"
+    return f"{soap}; a leak this small is usually a thread without sealant or a valve's stem"
 
 
 def _left_out(spans: Sequence[Span]) -> list[str]:

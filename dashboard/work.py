@@ -25,12 +25,13 @@ if TYPE_CHECKING:
     from analysis.corrections import Kind
     from analysis.cycles import Cycles
     from analysis.dial_in import DialIn
-    from analysis.leakdown import Leakdown
+    from analysis.leakdown import Stretches
     from analysis.line import Line
     from analysis.model import Simulation
     from analysis.predict import Prediction
     from analysis.record import ShotRecord
     from analysis.shots import ShotSummary
+    from analysis.shut_in import Judged
     from analysis.sizing import Sizing
     from analysis.steady import Steady
     from analysis.water import WaterBalance
@@ -239,15 +240,24 @@ class Work:
             self._counts[version] = len(self.shots(name)[0].shots)
         return self._counts[version]
 
-    def leak(self, name: str, channel: str | None, volume_m3: float | None) -> Leakdown:
+    def leak(self, name: str, channel: str | None, volume_m3: float | None, *, leave_out: Stretches = (), use: Stretches = ()) -> Judged:
         """Judge a session as a leak-down."""
-        from analysis.leakdown import fit_leakdown
+        from analysis.shut_in import judge
 
         recording = self.recording(name, channel)
         ambient = recording.p_amb_pa if recording.p_amb_series_pa is None else recording.p_amb_series_pa
         return self._once(
-            ("leak", *_version(self.session(name)), channel, volume_m3),
-            lambda: fit_leakdown(recording.t_s, recording.p_pa, volume_m3=volume_m3, temp_k=recording.temp_k, p_amb_pa=ambient),
+            ("leak", *_version(self.session(name)), channel, volume_m3, leave_out, use),
+            lambda: judge(
+                recording.t_s,
+                recording.p_pa,
+                lambda: self.shots(name, channel)[0],
+                volume_m3=volume_m3,
+                temp_k=recording.temp_k,
+                p_amb_pa=ambient,
+                leave_out=leave_out,
+                use=use,
+            ),
         )
 
     def cycles(self, name: str, channel: str | None, volume_m3: float | None) -> Cycles:

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from dash import Dash, html
 
-from analysis.cycles import Cycles
-from analysis.leak_cost import leak_cost
 from analysis.leakdown import Leakdown
-from analysis.shut_in import recovered_shots, why_not
-from analysis.units import UnitError, from_si, parse_quantity
-from dashboard import figures, ui, wording
-from dashboard.reader import Reader, percent, seconds, significant
+from analysis.units import from_si
+from dashboard import figures, leak_choices, ui, wording
+from dashboard.pages import leak_parts
+from dashboard.reader import Reader, seconds, significant
 from dashboard.work import Work
-from logger.open import Recording
 
 PATH, TITLE, SHORT = "/leakdown", "Leak-down", "Leak"
-RUNS_MOST = 40  # rows of the table
 TONES = {"leak": "bad", "tight": "good", "cannot tell": "unsure"}
 
 
@@ -28,8 +23,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     if not names:
         return ui.page(TITLE, ui.no_sessions())
     name = query.get("session") or names[0]
-    typed = query.get("volume", "")
-    volume, problem = _volume(typed)
+    typed = leak_choices.quantity(query.get("volume", ""), "volume")
     recording = work.recording(name, query.get("channel"))
     head = ui.controls(
         ui.session_choice(names, name),
@@ -37,22 +31,25 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         ui.entry(
             "volume",
             "Air shut in",
-            typed,
+            query.get("volume", ""),
             hint=f"Tank, pipe and hoses, e.g. {'26 gal' if reader.unit == 'psi' else '100 L'}",
-            error=problem,
+            error=typed.problem,
         ),
     )
-    shots = recovered_shots(work.shots(name, query.get("channel"))[0])
-    if shots:
-        return ui.page(TITLE, head, _work_instead(name, shots), ui.warnings(recording.warnings), _advice())
+    out, _ = leak_choices.stretches(query.get("out", ""))
+    use, _ = leak_choices.stretches(query.get("use", ""))
     try:
-        cycles = work.cycles(name, query.get("channel"), volume)
-        if why_not(0, cycles.cycles):
-            return ui.page(TITLE, head, *_pump(name, recording, cycles, reader), _advice())
-        leak = work.leak(name, query.get("channel"), volume)
+        judged = work.leak(name, query.get("channel"), typed.value, leave_out=out, use=use)
+        if judged.shots:
+            return ui.page(TITLE, head, _work_instead(name, judged.shots), ui.warnings(recording.warnings), _advice())
+        if judged.pumped:
+            cycles = work.cycles(name, query.get("channel"), typed.value)
+            return ui.page(TITLE, head, *leak_parts.pump(name, recording, cycles, reader), _advice())
     except ValueError as refusal:
-        return ui.page(TITLE, head, ui.refused(refusal), ui.warnings(recording.warnings), _advice())
-    cost = leak_cost(leak.leak_m3_per_s)
+        again = ui.link(PATH, {**query, "out": "", "use": ""}, "As farend found it") if out or use else None
+        return ui.page(TITLE, head, ui.refused(refusal), again, ui.warnings(recording.warnings), _advice())
+    leak = judged.leak
+    cost = leak_parts.cost_of(query, leak)
     return ui.page(
         TITLE,
         head,
@@ -61,7 +58,10 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         ),
         ui.readouts(_readouts(leak, reader)),
         _picture(name, leak, reader),
-        _stretches(leak),
+        leak_parts.stretches(PATH, query, leak),
+        leak_parts.cost_card(query, leak, cost),
+        leak_parts.segment_card(work, names, query, name, reader),
+        leak_parts.plan_card(query, typed.value, reader),
         ui.warnings([*recording.warnings, *leak.warnings]),
         _advice(),
         _how(leak, reader),
@@ -75,57 +75,6 @@ def _work_instead(name: str, shots: int) -> html.Section:
         "For a leak-down fill the line, shut the supply, leave the tools alone, and record for an hour or overnight.",
     ]
     return html.Div([ui.answer(sentences, tone="unsure"), ui.link("/shots", {"session": name}, "See its shots")], className="page")
-
-
-def _pump(name: str, recording: Recording, cycles: Cycles, reader: Reader) -> list[Any]:
-    """Answer from the pump's cycles: it was left on, and what it makes up for is what leaks."""
-    sentences = [s.replace("with --volume", "with the volume of tank and pipe") for s in wording.cycles(cycles, reader)]
-    runs = [(c.start_s, c.stop_s, "pump") for c in cycles.cycles if c.start_s is not None and c.stop_s is not None]
-    fig = figures.recording(recording.t_s, recording.p_pa, reader, events=runs)
-    readouts: list[tuple[str, str, str | None]] = [
-        ("Pump runs", *ui.value_and_interval(cycles.duty, percent)),
-        ("Once in", "–" if cycles.mean_period_s is None else seconds(cycles.mean_period_s), "start to start"),
-        (f"Leak at {reader.pressure(cycles.reference_pa)}", *ui.value_and_interval(cycles.leak_m3_per_s, reader.flow)),
-        (f"Delivery at {reader.pressure(cycles.reference_pa)}", *ui.value_and_interval(cycles.delivery_m3_per_s, reader.flow)),
-    ]
-    rows = [
-        (
-            str(i + 1),
-            *["–" if t is None else f"{t:.0f}" for t in (c.start_s, c.stop_s)],
-            *["–" if p is None else ui.bare(reader.pressure(p)) for p in (c.cut_in_pa, c.cut_out_pa)],
-        )
-        for i, c in enumerate(cycles.cycles[:RUNS_MOST])
-    ]
-    heads = ["run", "starts [s]", "stops [s]", f"cut-in [{reader.unit}]", f"cut-out [{reader.unit}]"]
-    return [
-        ui.answer(["The pump was left on; its runs tell the leak.", *sentences], sure="all intervals 95 %"),
-        ui.readouts(readouts),
-        ui.card(
-            "The recording",
-            ui.figure(fig, f"Pressure of {name} against time with the pump's runs shaded"),
-            note="Grey: the pump runs.",
-            className="figure-card",
-        ),
-        ui.card("The pump's runs", ui.table(heads, rows)),
-        ui.warnings([*recording.warnings, *cycles.warnings]),
-        ui.how(
-            "While the pump stands, the pressure falls by the leak and by the air's cooling after the run, which fades within a minute or "
-            "two; both are fitted, alike in all cycles. While it runs, the rise and the leak give its delivery.",
-            "Work done meanwhile counts as a leak: record while nobody works.",
-            formula="leak = −V/(R T) · dp/dt, pump standing;   delivery = V/(R T) · dp/dt + leak, pump running",
-        ),
-    ]
-
-
-def _volume(text: str) -> tuple[float | None, str | None]:
-    """Read the volume typed [m3], or say what is wrong with it."""
-    if not text.strip():
-        return None, None
-    try:
-        volume = parse_quantity(text, "volume")
-    except UnitError as problem:
-        return None, str(problem)
-    return (volume, None) if volume > 0 else (None, "A volume must be above zero.")
 
 
 def _sure(leak: Leakdown) -> str:
@@ -163,13 +112,6 @@ def _picture(name: str, leak: Leakdown, reader: Reader) -> html.Section:
         note="Grey: left out, with the reason below." if leak.left_out else None,
         className="figure-card",
     )
-
-
-def _stretches(leak: Leakdown) -> html.Section:
-    order = sorted([*leak.used, *leak.left_out], key=lambda s: s.from_s)
-    kept = {id(s) for s in leak.used}
-    rows = [(ui.when(s.from_s), ui.when(s.until_s), "used" if id(s) in kept else "left out", s.why) for s in order]
-    return ui.card("What was used of it", ui.table(["from", "until", "use", "why"], rows, words=True))
 
 
 def _advice() -> html.Aside:
