@@ -20,6 +20,7 @@ from analysis.units import from_si
 
 Floats = NDArray[np.float64]
 
+LONGEST_S: Final = 600.0  # of a burst; what lasts longer is steady work, for which the delivery counts
 LEAD_S: Final = 0.1  # quiet time before the first shot
 AFTER_S: Final = 15.0  # how long a recovery is followed
 SHOT_AFTER_S: Final = 6.0  # how long the recovery of a single shot is followed
@@ -53,6 +54,12 @@ class Burst:
             raise ValueError(msg)
         if not (math.isfinite(self.every_s) and 0.03 <= self.every_s <= 600.0):
             msg = f"A shot every {self.every_s:g} s is not possible; give 0.03 s to 10 min."
+            raise ValueError(msg)
+        if (self.shots - 1) * self.every_s > LONGEST_S:
+            msg = (
+                f"{self.shots} shots, one each {self.every_s:g} s, last {self.shots * self.every_s / 60.0:.0f} min; a burst lasts up to "
+                f"{LONGEST_S / 60.0:.0f} min. In longer work the compressor must deliver what the tool takes: see `farend simulate`."
+            )
             raise ValueError(msg)
         if not (math.isfinite(self.floor_pa) and self.floor_pa > 0.0):
             msg = "The floor must lie above ambient; pressures are gauge."

@@ -201,6 +201,8 @@ def smallest(line_of: Callable[[float], Line], burst: Burst, *, fine: bool = Fal
     if not fine:
         return high
     while not holds(high, cell_m=_FINE_CELL_M):
+        if high > LARGEST_M3:
+            return math.nan
         low, high = high, 1.02 * high
     return _bisect(lambda v: holds(v, cell_m=_FINE_CELL_M), low / 1.02, high, 1.005)[1]
 

@@ -273,7 +273,8 @@ def measured_beside_modelled(measured: ShotSummary, modelled: ShotSummary, reade
     if far:
         return [
             *out,
-            f"{' and '.join(far)} differ by more than {percent(AGREES)}: a part of the line is not what its file says; see `farend fit`.",
+            f"{' and '.join(far)} differ by more than {percent(AGREES)}: a part of the line is not what its file says; "
+            "`farend fit` reads which.",
         ]
     return [*out, f"Dip and recovery agree within {percent(AGREES)}: the line does what its file promises."]
 
@@ -320,10 +321,15 @@ def sizing(s: Sizing, reader: Reader) -> list[str]:
     out += [f"Instead: {': '.join(alternative(a, reader))}." for a in s.alternatives]
     out += [
         f"  {reader.volume(c.volume_m3) if c.volume_m3 else 'none':>8}: lowest start {reader.pressure(c.lowest_pa)}, "
-        f"lowest of all {reader.pressure(c.minimum_pa)}, back in {seconds(c.recovery_s)}"
+        f"lowest of all {reader.pressure(c.minimum_pa)}, back {_after(c.recovery_s)}"
         for c in s.candidates
     ]
     return [*out, *(f"Mind: {caution}" for caution in s.cautions)]
+
+
+def _after(t_s: float) -> str:
+    """Write when a burst's sag is regained; a recovery is followed for fifteen seconds."""
+    return f"in {seconds(t_s)}" if math.isfinite(t_s) else "later than 15 s"
 
 
 def _interval_from(s: Sizing, reader: Reader) -> str:

@@ -120,6 +120,11 @@ def test_nonsense_is_refused(line: Line, shots: int, every_s: float, floor_pa: f
         size_receiver(line, shots=shots, every_s=every_s, floor_pa=floor_pa)
 
 
+def test_a_burst_of_hours_is_refused(line: Line) -> None:
+    with pytest.raises(ValueError, match=r"last 33 min; a burst lasts up to 10 min.*must deliver"):
+        size_receiver(line, shots=2000, every_s=1.0, floor_pa=5e5)
+
+
 def test_receiver_goes_before_the_whip_hose_or_replaces_the_old_one(line: Line) -> None:
     assert [p.kind for p in with_receiver(line, 0.01).parts] == ["regulator", "hose", "receiver", "coupler", "tool"]
     again = with_receiver(with_receiver(line, 0.01), 0.02)
