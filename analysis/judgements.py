@@ -15,6 +15,8 @@ REACH_S: Final = 20.0  # a judgement belongs to the last shot before it, no long
 HAND_S: Final = 2.0  # times given by hand are good to this, so a shot may come a little after its mark
 NEIGHBOURS_S: Final = 10.0  # shots closer than this were fired at one setting of the regulator
 LEAST_STRAYS: Final = 5
+RESTED: Final = 5.0  # recoveries after a shot the line is at rest; by choice
+WANDERS_PA: Final = 15e3  # a regulated line at rest stays within this; common practice, no source
 REST_S: Final = 10.0  # the line's rest is sought so far before a judged shot
 
 
@@ -106,16 +108,21 @@ def rest_above_shot(t_s: ArrayLike, p_pa: ArrayLike, judged: Sequence[Judged]) -
 def strays(shots: Sequence[Shot]) -> NDArray[np.float64]:
     """By how much the pressure at shots strays about one setting of the regulator [Pa].
 
-    Shots that follow each other within 10 s make a burst; each burst of three or more strays about its own median. Empty where fewer than
-    five shots tell.
+    Shots that follow each other within 10 s make a burst; each burst of three or more strays about its own median. Two shots in a row that
+    were both fired on a line at rest, at pressures further apart than a resting line wanders, were fired at two settings: a burst ends
+    between them. Empty where fewer than five shots tell.
     """
     bursts: list[list[float]] = [[]]
-    last = -np.inf
+    last: Shot | None = None
+    rested_pa: float | None = None
     for shot in shots:
-        if shot.time_s - last > NEIGHBOURS_S:
+        at_rest = last is None or (last.outcome == "recovered" and shot.time_s - last.time_s > RESTED * last.recovery_s)
+        turned = at_rest and rested_pa is not None and abs(shot.before_pa - rested_pa) > WANDERS_PA
+        if last is None or shot.time_s - last.time_s > NEIGHBOURS_S or turned:
             bursts.append([])
         bursts[-1].append(shot.before_pa)
-        last = shot.time_s
+        rested_pa = shot.before_pa if at_rest else None
+        last = shot
     told = [np.asarray(b) - np.median(b) for b in bursts if len(b) >= 3]
     out = np.concatenate(told) if told else np.empty(0)
     return np.asarray(out if out.size >= LEAST_STRAYS else np.empty(0), dtype=np.float64)

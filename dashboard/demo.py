@@ -58,7 +58,11 @@ def run_demo(home: Path, reader: Reader) -> Path:
     say("Everything here is invented: a boathouse deck at the end of 40 m of hose.")
     before = play(home, "deck_no_receiver.csv", "Boathouse deck, no receiver")
     after = play(home, "deck_receiver.csv", "Boathouse deck, 42 L receiver")
-    for name, title in (("deck_two_channels", "Boathouse deck, two sensors"), ("pump_up", "Workshop, tank filled from empty")):
+    for name, title in (
+        ("deck_two_channels", "Boathouse deck, two sensors"),
+        ("pump_up", "Workshop, tank filled from empty"),
+        ("dialling_in", "Boathouse deck, dialling in ring nails"),
+    ):
         bring_in(home, name, title)
     night = bring_in(home, "overnight", "Boathouse line shut in overnight")
 
@@ -106,6 +110,9 @@ def bring_in(home: Path, name: str, title: str) -> Recording:
     """Import a sample as a session."""
     folder = save_imported(home, title, read_csv(SAMPLES / f"{name}.csv"))
     change_session(folder, line=LINE, notes="Invented.")
+    marks = SAMPLES / f"{name}.jsonl"
+    if marks.exists():
+        shutil.copy(marks, folder / "marks.jsonl")
     return open_what(folder, home=home)
 
 

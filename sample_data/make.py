@@ -5,6 +5,7 @@ Run it as ``python -m sample_data.make``. Every file is made from a seed of its 
 
 from __future__ import annotations
 
+import json
 import zlib
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -78,6 +79,36 @@ def deck(name: str, *, receiver: bool, unit: str, channels: tuple[str, ...] = ("
     np.savetxt(
         HERE / f"{name}.csv", np.column_stack(list(columns.values())), "%.4f" + f",%.{digits}f" * len(channels), header=head, comments=""
     )
+
+
+def dialling_in() -> None:
+    """Write four nails at each of six settings of the regulator, and how deep they sit: flush near 6 bar, as wood and nail vary."""
+    rng = np.random.default_rng(20260606)
+    line = deck_line(receiver=False)
+    at = next(i for i, part in enumerate(line.parts) if part.kind == "regulator")
+    piece_s, every_s, start_s = 20.0, 4.0, 5.0
+    times: list[Array] = []
+    pressures: list[Array] = []
+    marks: list[str] = []
+    for i, set_bar in enumerate((4.8, 5.2, 5.6, 6.0, 6.4, 6.8)):
+        shots_s = start_s + every_s * np.arange(4) + rng.uniform(-0.4, 0.4, 4)
+        simulation = simulate(line.with_part(at, set_pa=set_bar * 1e5), shots_s, duration_s=piece_s)
+        t_s = jittered(piece_s, 200.0, rng)
+        p_pa = np.interp(t_s, simulation.t_s, simulation.tool_pa)
+        if pressures:  # the knob takes two seconds to turn
+            last_pa = float(pressures[-1][-1])
+            p_pa = np.minimum(p_pa, last_pa + (set_bar * 1e5 - last_pa) * t_s / 2.0)
+        times.append(t_s + i * piece_s)
+        pressures.append(p_pa)
+        for shot, fired_s in zip(simulation.shots, shots_s, strict=True):
+            drive_bar = shot.before_pa / 1e5 + rng.normal(0.0, 0.12)
+            depth = "proud" if drive_bar < 5.7 else "deep" if drive_bar > 6.3 else "flush"
+            said = {"time_s": round(i * piece_s + fired_s + 1.5, 2), "kind": "judged", "depth": depth, "text": "65 mm ring nail, spruce"}
+            marks.append(json.dumps(said))
+    bar = sensed(np.concatenate(pressures), rng, noise_pa=600.0, step_pa=1.0e6 / 4096) / 1e5
+    table = np.column_stack([np.concatenate(times), bar])
+    np.savetxt(HERE / "dialling_in.csv", table, "%.4f,%.4f", header="time_s,tool (bar)", comments="")
+    (HERE / "dialling_in.jsonl").write_text("\n".join(marks) + "\n", encoding="utf-8")
 
 
 def tank(
@@ -155,6 +186,7 @@ def main() -> None:
     deck("deck_no_receiver", receiver=False, unit="psi")
     deck("deck_receiver", receiver=True, unit="bar")
     deck("deck_two_channels", receiver=False, unit="kPa", channels=("supply", "tool"))
+    dialling_in()
     overnight()
     pump_up()
 

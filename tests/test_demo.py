@@ -26,4 +26,4 @@ def test_the_demo_plays_records_and_tells_its_findings(tmp_path: Path) -> None:
     assert "It leaks." in done.stdout
     assert "invented" in done.stderr
     sessions = sorted(folder.name for folder in (tmp_path / "demo" / "sessions").iterdir() if folder.is_dir())
-    assert len(sessions) == 5
+    assert len(sessions) == 6

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
@@ -282,3 +284,11 @@ def test_strays_are_taken_within_a_burst() -> None:
     shots = [shot(t, before_pa=b) for t, b in ((1, 6.5e5), (2, 6.3e5), (3, 6.1e5), (40, 7.2e5), (41, 7.1e5), (42, 7.0e5))]
     assert sorted(strays(shots)) == pytest.approx([-0.2e5, -0.1e5, 0.0, 0.0, 0.1e5, 0.2e5])
     assert strays(shots[:3]).size == 0
+
+
+def test_a_regulator_turned_between_nails_is_no_straying_of_the_line() -> None:
+    rested = [shot(10.0 + 4.0 * i, before_pa=5.0e5 + 4e4 * (i // 4)) for i in range(24)]
+    assert np.allclose(strays(rested), 0.0)
+    # Fired before the line has come back, the same pressures are the line's sag.
+    hurried = [replace(s, time_s=10.0 + 0.5 * i) for i, s in enumerate(rested)]
+    assert np.ptp(strays(hurried)) == pytest.approx(2e5)
