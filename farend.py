@@ -19,7 +19,7 @@ from dashboard.reader import UNIT_SETS
 from logger.logbook import SERVICE
 
 if TYPE_CHECKING:
-    from analysis.line import Line
+    from analysis.line import Line, Part
     from logger.open import Recording
 
 WHAT = "a session's name or folder, or a CSV file"
@@ -490,10 +490,26 @@ def _setting(args: argparse.Namespace) -> int:
     from dashboard import dry_answers
 
     recording = _open(args.what, args)
-    limits = [parse_quantity(args.limit, "pressure") if args.limit else None, maker_limit(_line(args.line).tool) if args.line else None]
+    limits = [
+        parse_quantity(args.limit, "pressure") if args.limit else None,
+        maker_limit(_line(args.line).tool) if args.line else None,
+        maker_limit(_tool(args.tool)) if args.tool else None,
+    ]
     limit_pa = min((p for p in limits if p is not None), default=None)
     found = dial_in(recording.t_s, recording.p_pa, recording.shots(), recording.marks, limit_pa=limit_pa, work=args.work)
     return _answer(args, dry_answers.setting(found), dry_answers.setting_words(found, _reader(args)))
+
+
+def _tool(name: str) -> Part:
+    """Find one of the builder's tools by its name."""
+    from dashboard.work import Work
+
+    tools = Work(_home()).tools()
+    if name not in tools:
+        known = f" Known are: {', '.join(tools)}." if tools else " None is known: write them on the page Setup, or into tools.toml."
+        msg = f"There is no tool {name!r}.{known}"
+        raise ValueError(msg)
+    return tools[name]
 
 
 def _check(args: argparse.Namespace) -> int:
@@ -739,6 +755,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("what", metavar="WHAT", help=WHAT)
     p.add_argument("--limit", metavar="PRESSURE", help="the tool maker's highest pressure, e.g. '120 psi'")
     p.add_argument("--line", type=Path, metavar="LINE", help="air-line file whose tool says the limit")
+    p.add_argument("--tool", metavar="NAME", help="one of your tools, for its limit (tools.toml, or the tool of a kept line)")
     p.add_argument("--work", metavar="TEXT", help="which fastener and wood, as the judgements name them (default: the most judged)")
 
     command("check", _check, "hold every part's rating against the highest pressure it can see", show, line)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
+import math
 import re
 import tomllib
 from dataclasses import dataclass
@@ -279,6 +280,34 @@ def parse_line(text: str) -> Line:
     return Line(name=name.strip(), site=site, compressor=compressor, parts=parts)
 
 
+def parse_tools(text: str) -> tuple[Part, ...]:
+    """Read a file of tools: a ``[[tool]]`` each, with the keys that a tool of an air line may have, and a name of its own.
+
+    Raises
+    ------
+    LineError
+        If the text is no TOML, has another table or key, a value that cannot be, or two tools of one name.
+    """
+    try:
+        data = tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError as problem:
+        msg = f'This is no valid file of tools: {problem}. Quantities are written as text, e.g. rated = "8.3 bar".'
+        raise LineError(msg) from None
+    at = _Place(text)
+    _check_keys(data, ("tool",), at, "", 0, "a file of tools")
+    tables = data.get("tool", [])
+    if not isinstance(tables, list) or any(not isinstance(t, dict) or not t.get("name") for t in tables):
+        msg = "Every tool is a [[tool]] of its own, with a name."
+        raise LineError(msg)
+    tools = tuple(_part({"kind": "tool", **table}, at, i, "tool") for i, table in enumerate(tables))
+    names = [tool.name for tool in tools]
+    twice = next((n for n in names if names.count(n) > 1), None)
+    if twice:
+        msg = f"Two tools are called {twice!r}; give each a name of its own."
+        raise LineError(msg)
+    return tools
+
+
 def known_keys(where: str) -> tuple[str, ...]:
     """Keys that a table of an air-line file may have: "site", "compressor", or a kind of part."""
     rules = {"site": _SITE, "compressor": _COMPRESSOR, **_KINDS}[where]
@@ -421,31 +450,31 @@ def _parts(raw: Any, at: _Place) -> tuple[Part, ...]:
     return tuple(_part(table, at, i) for i, table in enumerate(raw))
 
 
-def _part(raw: Any, at: _Place, index: int) -> Part:
-    here = at("part", index)
+def _part(raw: Any, at: _Place, index: int, table: str = "part") -> Part:
+    here = at(table, index)
     kind = raw.get("kind") if isinstance(raw, dict) else None
     if kind == "compressor":
-        msg = f"{at('part', index, 'kind')}a second compressor among the parts; a line has one, in [compressor]."
+        msg = f"{at(table, index, 'kind')}a second compressor among the parts; a line has one, in [compressor]."
         raise LineError(msg)
     if not isinstance(kind, str) or kind not in _KINDS:
         near = difflib.get_close_matches(str(kind), list(_KINDS), n=1)
         hint = f" Did you mean {near[0]!r}?" if near else f" Known are: {', '.join(_KINDS)}."
-        msg = f"{at('part', index, 'kind')}kind = {kind!r} is no kind of part.{hint}" if kind else f"{here}this part has no kind.{hint}"
+        msg = f"{at(table, index, 'kind')}kind = {kind!r} is no kind of part.{hint}" if kind else f"{here}this part has no kind.{hint}"
         raise LineError(msg)
     rules = _KINDS[kind]
-    _check_keys(raw, rules, at, "part", index, f"a {kind}")
+    _check_keys(raw, rules, at, table, index, f"a {kind}")
     missing = [k for k in _NEEDED.get(kind, ()) if k not in raw]
     if missing:
         msg = f"{here}this {kind} lacks {', '.join(missing)}."
         raise LineError(msg)
     if "cv" in raw and "conductance" in raw:
-        msg = f"{at('part', index, 'cv')}cv and conductance say the same thing twice; keep conductance, it is the surer of the two."
+        msg = f"{at(table, index, 'cv')}cv and conductance say the same thing twice; keep conductance, it is the surer of the two."
         raise LineError(msg)
     name = raw.get("name", kind)
     if not isinstance(name, str) or not name.strip():
-        msg = f"{at('part', index, 'name')}name must be text, not {name!r}."
+        msg = f"{at(table, index, 'name')}name must be text, not {name!r}."
         raise LineError(msg)
-    v = _table(raw, rules, at, "part", index)
+    v = _table(raw, rules, at, table, index)
     conductance = conductance_of_cv(v["cv"]) if "cv" in v else v.get("conductance")
     assumed = []
     if "conductance" in rules:
@@ -469,15 +498,15 @@ def _part(raw: Any, at: _Place, index: int) -> Part:
         droop_pa=v.get("droop", DEFAULT_DROOP * v["set"]) if kind == "regulator" else None,
         time_constant_s=v.get("time_constant"),
         air_per_shot_m3=v.get("air_per_shot", DEFAULT_AIR_PER_SHOT_M3) if kind == "tool" else None,
-        window_pa=_window(raw, at, index) if "window" in raw else None,
+        window_pa=_window(raw, at, index, table) if "window" in raw else None,
         rated_pa=v.get("rated"),
         leak=v.get("leak"),
         assumed=tuple(assumed),
     )
 
 
-def _window(raw: dict[str, Any], at: _Place, index: int) -> tuple[float, float]:
-    here, window = at("part", index, "window"), raw["window"]
+def _window(raw: dict[str, Any], at: _Place, index: int, table: str) -> tuple[float, float]:
+    here, window = at(table, index, "window"), raw["window"]
     if not isinstance(window, list) or len(window) != 2:
         msg = f'{here}window = {window!r} must be two pressures, e.g. window = ["5.5 bar", "7.0 bar"].'
         raise LineError(msg)
@@ -562,6 +591,12 @@ def _text(text: str) -> str:
 def maker_limit(tool: Part) -> float | None:
     """Highest pressure that a tool may be given [Pa gauge]: the lower of its rating and the top of its window; None if neither is known."""
     return min((p for p in (tool.rated_pa, tool.window_pa[1] if tool.window_pa else None) if p is not None), default=None)
+
+
+def lower_limit(one: Part, other: Part) -> Part:
+    """Of two descriptions of a tool, the one with the lower limit; one without a limit says nothing."""
+    limits = [math.inf if limit is None else limit for limit in (maker_limit(one), maker_limit(other))]
+    return one if limits[0] <= limits[1] else other
 
 
 def highest_pressures(line: Line) -> tuple[float, ...]:

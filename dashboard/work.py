@@ -15,7 +15,7 @@ from analysis.units import from_si
 from dashboard import figures
 from dashboard.fitting import FitState, Fittings
 from dashboard.recordings import Recordings
-from logger.home import bin_folder, lines_folder, safe_name
+from logger.home import bin_folder, lines_folder, safe_name, tools_file
 from logger.kept import delete, find_session, list_sessions, rename, restore, save_imported
 from logger.session import Session, append_mark, change_session
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from analysis.cycles import Cycles
     from analysis.dial_in import DialIn
     from analysis.leakdown import Stretches
-    from analysis.line import Line
+    from analysis.line import Line, Part
     from analysis.model import Simulation
     from analysis.predict import Prediction
     from analysis.record import ShotRecord
@@ -421,17 +421,38 @@ class Work:
         text = {"text": of.strip()[:200]} if of.strip() else {}
         append_mark(self.session(name).folder, {"time_s": round(shots[index].time_s + JUDGED_AFTER_S, 3), "kind": "judged", **said, **text})
 
-    def tools(self) -> dict[str, float]:
-        """Tools whose limit is known, by name: the maker's highest pressure [Pa gauge]. They come from the kept air lines."""
-        from analysis.line import maker_limit, parse_line
+    def tools_text(self) -> str:
+        """The file of the builder's own tools; empty where there is none."""
+        path = tools_file(self.home)
+        return path.read_text(encoding="utf-8") if path.is_file() else ""
 
-        found: dict[str, float] = {}
+    def save_tools(self, text: str) -> int:
+        """Check a file of tools and keep it; return how many there are.
+
+        Raises
+        ------
+        ValueError
+            If it cannot be used; nothing is kept then.
+        """
+        from analysis.line import parse_tools
+        from logger.durable import write_text
+
+        count = len(parse_tools(text))
+        self.home.mkdir(parents=True, exist_ok=True)
+        write_text(tools_file(self.home), text)
+        return count
+
+    def tools(self) -> dict[str, Part]:
+        """Tools by name: the builder's own, and those of the kept air lines. Of two that are called alike the lower limit counts."""
+        from analysis.line import lower_limit, parse_line, parse_tools
+
+        found: dict[str, Part] = {}
+        with contextlib.suppress(ValueError):
+            found = {tool.name: tool for tool in parse_tools(self.tools_text())}
         for text in self.lines().values():
             with contextlib.suppress(ValueError):
                 tool = parse_line(text).tool
-                limit = maker_limit(tool)
-                if limit is not None:
-                    found[tool.name] = min(limit, found.get(tool.name, limit))
+                found[tool.name] = lower_limit(found[tool.name], tool) if tool.name in found else tool
         return found
 
     def water(self, line: Line, given: Mapping[str, float], kind: str) -> WaterBalance:

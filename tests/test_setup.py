@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.line import KINDS, LineError, known_keys, parse_line
+from analysis.line import KINDS, LineError, known_keys, maker_limit, parse_line
 from analysis.line_check import questions
 from analysis.line_edit import STARTS, add, move, put, remove, said
 from dashboard import line_editor
@@ -17,6 +17,7 @@ from dashboard.reader import Reader
 from dashboard.static_page import find, of_class, text
 from dashboard.work import Work
 from tests.browser.home import LINES, make_home
+from tests.commands import ask, refuse
 
 BOATHOUSE = (LINES / "boathouse.toml").read_text(encoding="utf-8")
 
@@ -128,3 +129,41 @@ def test_every_view_stands_with_and_without_anything_kept(tmp_path: Path, view: 
     )
     words = text(setup.layout(work, {"view": view}, Reader("bar")))
     assert ("check its zero again" in words) == (view == "sensors")
+
+
+TOOLS = '[[tool]]\nname = "framing nailer"\nrated = "8.3 bar"\n\n[[tool]]\nname = "deck nailer"\nwindow = ["5 bar", "6.5 bar"]\n'
+
+
+def test_tools_are_kept_and_the_lower_of_two_limits_counts(tmp_path: Path) -> None:
+    work = Work(make_home(tmp_path))
+    assert setup.tools_kept(work, TOOLS) == "Kept: 2 tools."
+    tools = work.tools()
+    assert {"framing nailer", "deck nailer"} <= set(tools)
+    assert maker_limit(tools["deck nailer"]) == pytest.approx(6.5e5)  # the kept line's own says 7 bar
+    assert "6.50 bar" in text(setup.tools_checked(TOOLS, Reader("bar")))
+
+
+@pytest.mark.parametrize(
+    ("wrong", "why"),
+    [
+        (TOOLS.replace("rated", "ratd"), "line 3: 'ratd' is not a key of a tool. Did you mean 'rated'"),
+        (TOOLS.replace("framing", "deck"), "Two tools are called 'deck nailer'"),
+        (TOOLS.replace("8.3 bar", "-1 bar"), "line 3: rated"),
+        ('[[tool]]\nrated = "8 bar"\n', "with a name"),
+        ("[[part]]\n", "'part' is not a key of a file of tools"),
+        ("[[tool]\n", "no valid file of tools"),
+    ],
+)
+def test_tools_that_cannot_be_are_refused_and_nothing_is_kept(tmp_path: Path, wrong: str, why: str) -> None:
+    work = Work(tmp_path)
+    assert why in setup.tools_kept(work, wrong)
+    assert why in text(setup.tools_checked(wrong, Reader("bar")))
+    assert work.tools_text() == ""
+
+
+def test_the_command_heeds_the_limit_of_a_tool(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FAREND_HOME", str(tmp_path))
+    Work(tmp_path).save_tools(TOOLS)
+    sample = [str(LINES / "dialling_in.csv"), "--marks", str(LINES / "dialling_in.jsonl")]
+    assert ask(capsys, "setting", *sample, "--tool", "deck nailer")["limit_kpa"] == pytest.approx(650.0)
+    assert "Known are: framing nailer, deck nailer" in refuse(capsys, "setting", *sample, "--tool", "stapler")

@@ -10,6 +10,7 @@ import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, html, no_update
 
 from analysis.dial_in import DialIn
+from analysis.line import maker_limit
 from analysis.units import UnitError, parse_quantity
 from dashboard import figures, ui
 from dashboard.dry_answers import setting_words
@@ -31,7 +32,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     recording = work.recording(name, query.get("channel"))
     tools = work.tools()
     if query.get("tool") in tools and limit_pa is None:
-        limit_pa = tools[query["tool"]]
+        limit_pa = maker_limit(tools[query["tool"]])
     found = work.setting(name, query.get("channel"), limit_pa, query.get("work"))
     head = ui.controls(
         ui.session_choice(names, name),

@@ -10,17 +10,25 @@ import dash_mantine_components as dmc
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
 from analysis.leak_cost import TARIFF_PER_KWH
-from analysis.line import Line, cautions
+from analysis.line import Line, cautions, maker_limit, parse_tools
 from analysis.line_check import check_parts, questions, rating_cautions
 from dashboard import line_editor, ui
 from dashboard.dry_answers import check_words
+from dashboard.pages.line import part_facts
 from dashboard.reader import Reader
 from dashboard.work import Work
 from logger.logbook import CHECKED
 from logger.sensors import OLD_DAYS, Sensor
 
 PATH, TITLE, SHORT = "/setup", "Setup", "Setup"
-VIEWS = (("line", "Air line"), ("before", "Before work"), ("sensors", "Sensors"), ("reader", "Numbers"))
+VIEWS = (("line", "Air line"), ("tools", "Tools"), ("before", "Before work"), ("sensors", "Sensors"), ("reader", "Numbers"))
+
+NEW_TOOLS = """[[tool]]
+name = "framing nailer"
+air_per_shot = "1.8 L"      # free air, from the maker's sheet
+window = ["4.8 bar", "8.3 bar"]
+rated = "8.3 bar"
+"""
 
 
 def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
@@ -34,7 +42,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         className="tabs",
         **{"aria-label": "Parts of the set-up"},
     )
-    shown = {"before": _before, "sensors": _sensors, "reader": _reader}.get(view, _line)
+    shown = {"tools": _tools, "before": _before, "sensors": _sensors, "reader": _reader}.get(view, _line)
     return ui.page(TITLE, tabs, *shown(work, query, reader), lead="Describe your air line once; Line, Receiver and Water work from it.")
 
 
@@ -52,6 +60,62 @@ def _line(work: Work, query: Mapping[str, str], reader: Reader) -> list[Any]:
             line_editor.said_kept(chosen) if "kept" in query and known else None,
         ),
     ]
+
+
+# Tools
+
+
+def _tools(work: Work, query: Mapping[str, str], reader: Reader) -> list[Any]:
+    del query
+    text = work.tools_text() or NEW_TOOLS
+    return [
+        html.Div(
+            [
+                html.Section(
+                    [
+                        html.Label("One [[tool]] each; quantities with their units", htmlFor="tools-text"),
+                        dcc.Textarea(id="tools-text", value=text, spellCheck=False, wrap="off"),
+                        html.Div(
+                            [
+                                html.Button("Keep these tools", id="tools-keep", className="button strong", n_clicks=0),
+                                html.Span(id="tools-said", role="status"),
+                            ],
+                            className="actions",
+                        ),
+                    ],
+                    className="card editor",
+                ),
+                html.Div(tools_checked(text, reader), id="tools-checked", **{"aria-live": "polite"}),
+            ],
+            className="two",
+        )
+    ]
+
+
+def tools_checked(text: str, reader: Reader) -> Any:
+    """List the tools that a text describes, or say what is wrong with it."""
+    try:
+        tools = parse_tools(text)
+    except ValueError as problem:
+        return html.Section([html.P("Not yet", className="check-bad"), html.P(str(problem))], className="card")
+    limits = [maker_limit(tool) for tool in tools]
+    rows = [
+        (tool.name, part_facts(tool, reader), "not known: read it off the tool" if limit is None else reader.pressure(limit))
+        for tool, limit in zip(tools, limits, strict=True)
+    ]
+    return html.Div(
+        [ui.card("Your tools", ui.table(["tool", "what it says", "never above"], rows, words=True)), ui.cautions("limits", "eyes")],
+        className="page",
+    )
+
+
+def tools_kept(work: Work, text: str) -> str:
+    """Keep the tools; return what to say."""
+    try:
+        count = work.save_tools(text)
+    except (ValueError, OSError) as problem:
+        return f"Not kept: {problem}"
+    return f"Kept: {count} tool{'s' if count != 1 else ''}."
 
 
 # Before work
@@ -197,6 +261,16 @@ def _reader(work: Work, query: Mapping[str, str], reader: Reader) -> list[Any]:
 def register(app: Dash, work: Work) -> None:
     """Connect the editor, the answers before work, and the reader's choices."""
     line_editor.register(app, work)
+
+    @app.callback(Output("tools-checked", "children"), Input("tools-text", "value"), State("unit", "value"), prevent_initial_call=True)
+    def check_tools(text: str | None, unit: str) -> Any:
+        return tools_checked(text or "", Reader(unit))
+
+    @app.callback(
+        Output("tools-said", "children"), Input("tools-keep", "n_clicks"), State("tools-text", "value"), prevent_initial_call=True
+    )
+    def keep_tools(clicks: int, text: str | None) -> Any:
+        return tools_kept(work, text or "") if clicks else no_update
 
     @app.callback(
         Output("check-said", "children"),
