@@ -36,6 +36,9 @@ if TYPE_CHECKING:
     from logger.session import Session
 
 AGREES: Final = 0.15  # measured and modelled that differ by less are called the same; inputs of a line file are hardly better
+DEEP_PA: Final = 0.2e5  # a dip within a shot that is worth a word
+SMALLER_PA: Final = 2e3  # a difference of starts that is none
+COMMON_SHOWN: Final = 4  # of a sizing's candidates, the one that stands for a usual receiver: 24 L
 PART_UNITS: Final = {"l": "L", "l_per_s_bar": "L/s/bar", "kpa": "kPa"}
 CAUTIONS: Final[dict[str, str]] = {
     "rated": "Every part must be rated for the highest pressure it can see; a receiver also needs its own relief valve, set at or "
@@ -311,6 +314,14 @@ def sizing(s: Sizing, reader: Reader) -> list[str]:
         out.append(f"With it every shot starts at {reader.pressure(s.lowest_pa)} or more, from {reader.pressure(s.settled_pa)} at rest.")
         out.append(f"Without one the lowest start would be {reader.pressure(bare.lowest_pa)}.")
         out.append(_interval_from(s, reader))
+    if not s.receiver_m3 and s.minimum_pa < s.lowest_pa - DEEP_PA:
+        example = s.candidates[COMMON_SHOWN]
+        out.append(
+            f"Within a shot it falls to {reader.pressure(s.minimum_pa)}; {reader.volume(example.volume_m3)} would keep it at "
+            f"{reader.pressure(example.minimum_pa)}."
+        )
+    if any(c.lowest_pa < bare.lowest_pa - SMALLER_PA for c in s.candidates[1:]):
+        out.append("A small receiver can make shots start lower than none does: what the hose brings between two shots must fill it too.")
     if math.isfinite(s.recovery_s) and s.receiver_m3:
         full = f"; the receiver is full again after {seconds(s.refill_s)}" if math.isfinite(s.refill_s) else ""
         out.append(f"After the burst the pressure at the tool is back in {seconds(s.recovery_s)}{full}.")
