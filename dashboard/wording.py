@@ -315,11 +315,10 @@ def sizing(s: Sizing, reader: Reader) -> list[str]:
         out.append(f"Without one the lowest start would be {reader.pressure(bare.lowest_pa)}.")
         out.append(_interval_from(s, reader))
     if not s.receiver_m3 and s.minimum_pa < s.lowest_pa - DEEP_PA:
-        example = s.candidates[COMMON_SHOWN]
-        out.append(
-            f"Within a shot it falls to {reader.pressure(s.minimum_pa)}; {reader.volume(example.volume_m3)} would keep it at "
-            f"{reader.pressure(example.minimum_pa)}."
-        )
+        usual = s.candidates[COMMON_SHOWN]
+        better = f"; {reader.volume(usual.volume_m3)} would keep it at {reader.pressure(usual.minimum_pa)}"
+        helps = usual.minimum_pa > s.minimum_pa + DEEP_PA
+        out.append(f"Within a shot it falls to {reader.pressure(s.minimum_pa)}{better if helps else ''}.")
     if any(c.lowest_pa < bare.lowest_pa - SMALLER_PA for c in s.candidates[1:]):
         out.append("A small receiver can make shots start lower than none does: what the hose brings between two shots must fill it too.")
     if math.isfinite(s.recovery_s) and s.receiver_m3:

@@ -7,6 +7,8 @@ from analysis.line import Line, parse_line
 from analysis.model import simulate
 from analysis.sizing import handbook_lowest, handbook_volume, size_receiver
 from analysis.variants import with_receiver
+from dashboard import wording
+from dashboard.reader import Reader
 
 TEXT = """
 [compressor]
@@ -130,3 +132,13 @@ def test_receiver_goes_before_the_whip_hose_or_replaces_the_old_one(line: Line) 
     again = with_receiver(with_receiver(line, 0.01), 0.02)
     assert [p.volume_m3 for p in again.parts if p.kind == "receiver"] == [0.02]
     assert with_receiver(again, 0.0).parts == line.parts
+
+
+def test_a_line_that_needs_no_receiver_still_says_how_deep_a_shot_dips(line: Line) -> None:
+    sizing = size_receiver(line, shots=4, every_s=0.6, floor_pa=5.5e5)
+    assert sizing.receiver_m3 == 0.0
+    said = wording.sizing(sizing, Reader("bar"))
+    assert f"Within a shot it falls to {Reader('bar').pressure(sizing.minimum_pa)}; 24.0 L would keep it at" in said[1]
+    assert said[2].startswith("A small receiver can make shots start lower")
+    near = with_receiver(line, 0.024).with_part(2, volume_m3=0.024)
+    assert "Without one" in " ".join(wording.sizing(size_receiver(near, shots=8, every_s=0.25, floor_pa=5.8e5), Reader("bar")))
