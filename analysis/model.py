@@ -486,6 +486,13 @@ def simulate(
             f"{output_rate_hz:g} samples a second over {duration_s:g} s are too many or none; up to {MOST_SAMPLES:.0e} in all can be given."
         )
         raise ValueError(msg)
+    if start_pa is not None and not (math.isfinite(start_pa) and 0.0 <= start_pa <= 1e7):
+        msg = f"The tank cannot start at {start_pa / 1e5:g} bar gauge: give a pressure from ambient (0) up to 100 bar."
+        raise ValueError(msg)
+    for nozzle in nozzles:
+        if not (nozzle.conductance > 0.0 and nozzle.until_s > nozzle.from_s and 0.0 <= nozzle.b < 1.0):
+            msg = f"{nozzle} is no test nozzle: its conductance must be above zero, its b from 0 to below 1, its end after its beginning."
+            raise ValueError(msg)
     shots = shots[shots < duration_s]
     net = build(line, cell_m=cell_m)
     within = [(place, *found) for place in places if (found := along_hose(line, place))]
