@@ -1,0 +1,194 @@
+"""The line model as a system of ordinary differential equations for `scipy.integrate.solve_ivp`, to time our own solver against.
+
+The right-hand side is the very same: limited slopes, HLLC fluxes, friction, wall heat and their memory, links and volumes, by the same
+compiled functions. What differs is who goes forward in time.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import time
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+from scipy.integrate import solve_ivp
+
+from analysis.constants import CP_J_PER_KG_K, CV_J_PER_KG_K, GAMMA, PRANDTL, R_AIR_J_PER_KG_K
+from analysis.model import Network, settled
+from analysis.model import _work as room
+from analysis.network import (
+    FLUX,
+    OPTIONS,
+    RATE,
+    WEIGHT,
+    W,
+    _links,
+    _sides,
+    inner_fluxes,
+    predict_hose,
+    refresh_hose,
+)
+
+Floats = NDArray[np.float64]
+SHEAR, WARMTH = 5, 7  # rows of coefficients in the cells: k0, k1 of friction; h and wall temperature
+NOW = 1e-9  # a step so short that the half-time states are those of now
+
+
+@numba.njit(**OPTIONS)
+def slope(
+    y: Floats,
+    out: Floats,
+    rate: float,
+    is_hose: Floats,
+    place: Floats,
+    volume: Floats,
+    hose: Floats,
+    link: Floats,
+    el: Floats,
+    mass: Floats,
+    energy: Floats,
+    g: Floats,
+    row: Floats,
+    mean: Floats,
+    face: Floats,
+    side: Floats,
+    loss: Floats,
+    q: Floats,
+    warm: Floats,
+    books: Floats,
+    kept: Floats,
+) -> None:
+    """Write dy/dt to out. y: mass and energy of each volume, then for each cell density, momentum, energy and eight terms of memory."""
+    n_volume = mass.shape[0]
+    for j in range(n_volume):
+        mass[j], energy[j] = y[2 * j], y[2 * j + 1]
+    at = 2 * n_volume
+    for h in range(hose.shape[0]):
+        a, b = int(hose[h, 0]), int(hose[h, 1])
+        for i in range(a, b):
+            k = at + 11 * (i - a)
+            r, u = y[k], y[k + 1] / y[k]
+            row[W, i], row[W + 1, i], row[W + 2, i] = r, u, (GAMMA - 1.0) * (y[k + 2] - 0.5 * r * u * u)
+            row[3, i] = row[4, i] = 0.0
+        refresh_hose(a, b, h, hose, 1.0, g, mean)
+        kept[h, 0], kept[h, 1] = mean[0] / (0.25 * hose[h, 4] * hose[h, 4]), mean[1]
+        for j in range(3):
+            row[W + j, a - 1] = row[W + j, a]
+            row[W + j, b] = row[W + j, b - 1]
+        predict_hose(a, b, 0.0, 0.0, g)
+        inner_fluxes(a, b, g)
+        at += 11 * (b - a)
+    tool = place[is_hose.shape[0] - 1]
+    loss[is_hose.shape[0] - 1] = rate * mass[tool]
+    _sides(NOW, is_hose, place, hose, volume, mass, energy, row, q, loss, side)
+    _links(NOW, is_hose, place, hose, link, el, side, loss, q, warm, row, face, books)
+    for s in range(is_hose.shape[0]):
+        if is_hose[s]:
+            continue
+        j = place[s]
+        temp = energy[j] / (mass[j] * CV_J_PER_KG_K)
+        dm, dh = -loss[s], -loss[s] * temp
+        if s > 0:
+            dm += q[s - 1]
+            dh += q[s - 1] * warm[s - 1]
+        if s < q.shape[0]:
+            dm -= q[s]
+            dh -= q[s] * warm[s]
+        out[2 * j] = dm
+        out[2 * j + 1] = dh * CP_J_PER_KG_K + volume[j, 1] * (volume[j, 2] - temp)
+    at = 2 * n_volume
+    for h in range(hose.shape[0]):
+        a, b, dx = int(hose[h, 0]), int(hose[h, 1]), hose[h, 2]
+        per_radius, re = kept[h, 0], kept[h, 1]
+        faster = re ** math.log10(15.29 / re**0.0567) / 12.86 if re > 2000.0 else 0.0
+        for i in range(a, b):
+            k = at + 11 * (i - a)
+            r, u = row[W, i], row[W + 1, i]
+            t = row[W + 2, i] / (r * R_AIR_J_PER_KG_K)
+            d0 = (row[FLUX, i] - row[FLUX, i + 1]) / dx
+            d1 = (row[FLUX + 1, i] - row[FLUX + 1, i + 1]) / dx
+            d2 = (row[FLUX + 2, i] - row[FLUX + 2, i + 1]) / dx
+            du = (d1 - u * d0) / r - (row[SHEAR, i] + row[SHEAR + 1, i] * abs(u)) * u
+            # Friction leaves the total energy as it is: what the motion loses becomes heat.
+            dt = (d2 - (CV_J_PER_KG_K * t + 0.5 * u * u) * d0) / (r * CV_J_PER_KG_K)
+            heat = row[WARMTH, i] * (row[WARMTH + 1, i] - t)
+            past_u = y[k + 3] + y[k + 4] + y[k + 5] + y[k + 6]
+            past_t = y[k + 7] + y[k + 8] + y[k + 9] + y[k + 10]
+            du -= 4.0 * per_radius * past_u
+            heat -= 4.0 * GAMMA / PRANDTL * per_radius * past_t * r * CV_J_PER_KG_K
+            dt += (heat - r * u * du) / (r * CV_J_PER_KG_K)
+            out[k], out[k + 1], out[k + 2] = d0, u * d0 + r * du, d2 + heat
+            for j in range(4):
+                fades = (RATE[j] + faster) * per_radius
+                out[k + 3 + j] = WEIGHT[j] * du - fades * y[k + 3 + j]
+                out[k + 7 + j] = WEIGHT[j] * dt - fades / PRANDTL * y[k + 7 + j]
+        at += 11 * (b - a)
+
+
+def start(net: Network, supply_abs_pa: float) -> Floats:
+    """State of a line at rest."""
+    state = settled(net, supply_abs_pa)
+    parts = [np.stack([state.vol_m, state.vol_e], axis=1).ravel()]
+    for a, b in net.hose[:, :2].astype(int):
+        cells = np.zeros((b - a, 11))
+        cells[:, :3] = state.cons[:, a:b].T
+        parts.append(cells.ravel())
+    return np.concatenate(parts)
+
+
+def chamber(
+    net: Network,
+    shots_s: Floats,
+    duration_s: float,
+    *,
+    supply_abs_pa: float,
+    method: str,
+    rtol: float,
+    rate_hz: float,
+    patience_s: float = math.inf,
+) -> Floats:
+    """Pressure in the tool's chamber [Pa abs] over a schedule of shots, by solve_ivp; the pump must not run meanwhile.
+
+    Raises
+    ------
+    TimeoutError
+        If it takes longer than `patience_s` of the processor's time.
+    """
+    until = time.process_time() + patience_s
+    w = room(net, settled(net, supply_abs_pa), np.zeros((0, 2)))
+    kept, el = np.zeros((net.hose.shape[0], 2)), net.element.copy()
+    j = int(net.index[-1])
+    y, volume = start(net, supply_abs_pa), float(net.volume[j, 0])
+    n_cells = (y.size - 2 * net.volume.shape[0]) // 11
+    typical = np.concatenate([y[: 2 * net.volume.shape[0]], np.tile([10.0, 100.0, 2e6, *[10.0] * 8], n_cells)])
+    out = np.empty_like(y)
+
+    def right_hand_side(_t: float, state: Floats, rate: float) -> Floats:
+        if time.process_time() > until:
+            raise TimeoutError
+        slope(
+            state, out, rate, net.is_hose, net.index, net.volume, net.hose, net.link, el, w.mass, w.energy, w.g, w.row, w.mean, w.face,
+            w.side, w.loss, w.q, w.warm, w.books, kept,
+        )  # fmt: skip
+        return out.copy()
+
+    ends = sorted({0.0, duration_s, *shots_s, *(shots_s + net.shot[2])})
+    times, pressures = np.arange(int(duration_s * rate_hz + 1e-9) + 1) / rate_hz, []
+    for a, b in itertools.pairwise(ends):
+        rate = 0.0
+        if a in shots_s:
+            p = (GAMMA - 1.0) * y[2 * j + 1] / volume
+            rate = -math.log(1.0 - net.shot[0] * p / net.shot[1] / y[2 * j]) / net.shot[2]
+        wanted = times[(times >= a) & (times < b)]
+        solve: Any = solve_ivp  # its stubs cannot follow `args`
+        got = solve(
+            right_hand_side, (a, b), y, method=method, t_eval=np.append(wanted, b), rtol=rtol, atol=rtol * 0.1 * typical, args=(rate,)
+        )
+        if not got.success:
+            raise RuntimeError(got.message)
+        pressures.append((GAMMA - 1.0) * got.y[2 * j + 1, : wanted.size] / volume)
+        y = got.y[:, -1]
+    return np.concatenate([*pressures, [(GAMMA - 1.0) * y[2 * j + 1] / volume]])
