@@ -33,6 +33,11 @@ CHOKED_PARAMETER: Final = math.sqrt(GAMMA) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 
 CV_CONDUCTANCE_M3_PER_S_PA: Final = 3.7e-8  # sonic conductance per unit of Cv [m3/(s Pa)]
 CV_UNCERTAINTY: Final = 0.20  # relative, 95 %, of the factor above; measure C and b where it matters
 
+# A published table of air through orifices offers 0.97 for a rounded entrance and 0.65 for a sharp one, of the ideal nozzle's flow.
+# A fitting's bore says nothing of its edges and turns: the middle of the two, and half their distance.
+BORE_DISCHARGE: Final = 0.81
+BORE_UNCERTAINTY: Final = 0.20  # relative, 95 %, of the conductance of a fitting that is known by its bore alone
+
 LEAK_B: Final = 0.5  # critical ratio of a leak: near that of an ideal nozzle; common practice, no source
 PUMP_EXPONENT: Final = 1.3  # of the air that expands out of a pump's clearance; between 1 (slow) and 1.4; common practice, no source
 
@@ -148,8 +153,13 @@ def conductance_of_cv(cv: float) -> float:
 
 
 def conductance_of_bore(bore_m: float) -> float:
-    """Sonic conductance [m3/(s Pa)] of a full-bore passage: the ideal nozzle of that bore. Real fittings pass less."""
+    """Sonic conductance [m3/(s Pa)] of a plain opening: the ideal nozzle of that bore. Real fittings pass less: see below."""
     return conductance_of_hole(bore_m)
+
+
+def conductance_of_fitting(bore_m: float) -> float:
+    """Sonic conductance [m3/(s Pa)] of a coupler or valve of which only the narrowest bore is known; good to `BORE_UNCERTAINTY` only."""
+    return BORE_DISCHARGE * conductance_of_hole(bore_m)
 
 
 def in_series(conductance: ArrayLike) -> float:

@@ -13,7 +13,16 @@ import tomllib
 from dataclasses import dataclass
 from typing import Any, Final
 
-from analysis.air import CV_UNCERTAINTY, LEAK_B, ambient_pressure, conductance_of_cv, conductance_of_flow, volumetric_efficiency
+from analysis.air import (
+    BORE_UNCERTAINTY,
+    CV_UNCERTAINTY,
+    LEAK_B,
+    ambient_pressure,
+    conductance_of_cv,
+    conductance_of_fitting,
+    conductance_of_flow,
+    volumetric_efficiency,
+)
 from analysis.units import PSI_PA, UnitError, from_si, parse_quantity
 
 DEFAULT_B: Final = 0.3  # critical ratio of a coupler, valve, filter or regulator that names none; common practice, no source
@@ -206,12 +215,13 @@ _COMPRESSOR: Final[dict[str, _Rule]] = {
 }
 _FLOW: Final[dict[str, _Rule]] = {"conductance": ("conductance", 1e-11, 1e-5), "cv": ("number", 1e-3, 1e3), "b": ("number", 0.0, 0.99)}
 _ANY: Final[dict[str, _Rule]] = {"kind": (None, 0, 0), "name": (None, 0, 0), "rated": _PRESSURE, "leak": ("conductance", 0.0, 1e-6)}
+_BORE: Final[dict[str, _Rule]] = {"bore": ("length", 1e-3, 0.1)}
 _VOLUME: Final[_Rule] = ("volume", 1e-6, 100.0)
 _KINDS: Final[dict[str, dict[str, _Rule]]] = {
     "regulator": _ANY | _FLOW | {"set": _PRESSURE, "droop": ("pressure", 1e2, 1e6), "time_constant": ("time", 1e-3, 10.0)},
     "hose": _ANY | {"length": ("length", 0.05, 2000.0), "bore": ("length", 1e-3, 0.1), "roughness": ("length", 0.0, 1e-3)},
-    "coupler": _ANY | _FLOW,
-    "valve": _ANY | _FLOW,
+    "coupler": _ANY | _FLOW | _BORE,
+    "valve": _ANY | _FLOW | _BORE,
     "filter": _ANY | _FLOW | {"volume": _VOLUME},
     "dryer": _ANY | _FLOW | {"volume": _VOLUME},
     "receiver": _ANY | {"volume": _VOLUME},
@@ -467,8 +477,9 @@ def _part(raw: Any, at: _Place, index: int, table: str = "part") -> Part:
     if missing:
         msg = f"{here}this {kind} lacks {', '.join(missing)}."
         raise LineError(msg)
-    if "cv" in raw and "conductance" in raw:
-        msg = f"{at(table, index, 'cv')}cv and conductance say the same thing twice; keep conductance, it is the surer of the two."
+    said = [k for k in ("conductance", "cv", "bore") if k in raw and "conductance" in rules]
+    if len(said) > 1:
+        msg = f"{at(table, index, said[1])}{said[1]} and {said[0]} say the same thing twice; keep {said[0]}, it is the surer of the two."
         raise LineError(msg)
     name = raw.get("name", kind)
     if not isinstance(name, str) or not name.strip():
@@ -476,19 +487,21 @@ def _part(raw: Any, at: _Place, index: int, table: str = "part") -> Part:
         raise LineError(msg)
     v = _table(raw, rules, at, table, index)
     conductance = conductance_of_cv(v["cv"]) if "cv" in v else v.get("conductance")
+    if "conductance" in rules and "bore" in v:
+        conductance = conductance_of_fitting(v["bore"])
     assumed = []
     if "conductance" in rules:
         if conductance is None:
             assumed.append("conductance")
             conductance = DEFAULT_CONDUCTANCE[kind]
-        elif "cv" in v:
-            assumed.append("cv")
+        elif said and said[0] != "conductance":
+            assumed.append(said[0])
     if kind == "tool" and "air_per_shot" not in v:
         assumed.append("air_per_shot")
     return Part(
         kind=kind,
         name=name.strip(),
-        bore_m=v.get("bore"),
+        bore_m=v.get("bore") if kind == "hose" else None,
         length_m=v.get("length"),
         roughness_m=v.get("roughness", DEFAULT_ROUGHNESS_M) if kind == "hose" else None,
         volume_m3=v.get("volume"),
@@ -651,8 +664,9 @@ def cautions(line: Line) -> tuple[str, ...]:
         if "conductance" in part.assumed:
             usual = from_si(part.conductance or 0.0, "L/s/bar")
             out.append(f"The conductance of {part.name} is not given; a usual value is assumed ({usual:.2g} L/s/bar).")
-        if "cv" in part.assumed:
-            out.append(f"The conductance of {part.name} comes from Cv and is good to about {100 * CV_UNCERTAINTY:.0f} % only.")
+        for key, word, u in (("cv", "Cv", CV_UNCERTAINTY), ("bore", "its bore", BORE_UNCERTAINTY)):
+            if key in part.assumed:
+                out.append(f"The conductance of {part.name} comes from {word} and is good to about {100 * u:.0f} % only.")
     if any(p.kind == "receiver" for p in line.parts):
         out.append(
             "A receiver needs a relief valve that opens at or below its rating, with no shut-off between. "

@@ -153,11 +153,12 @@ def steady_loss(line: Line, flow_m3_per_s: float, *, inlet_pa: float | None = No
     steps: list[tuple[str, Part, float, float]] = []
     handbook, chokes, restricted = 0.0, "", False
     last_bore: float | None = None
+    moving = 0.0  # dynamic pressure of the air that arrives [Pa]: a restriction feels it, a sensor's tap in the wall does not
     for label, part in zip(line.labels(), line.parts, strict=True):
         p_in = p
         if part.conductance is not None:
-            p = _restriction(part, p, q, temp, p_amb)
-            restricted = True
+            p = _restriction(part, p + moving, q, temp, p_amb)
+            restricted, moving = True, 0.0
         elif part.kind == "hose":
             bore = part.bore_m or 0.0
             if not restricted:  # the hose opens straight from a vessel or a wider hose
@@ -168,8 +169,9 @@ def steady_loss(line: Line, flow_m3_per_s: float, *, inlet_pa: float | None = No
                 handbook += harris_loss(part.length_m or 0.0, bore, flow_m3_per_s, 0.5 * (p + outlet)) if math.isfinite(outlet) else 0.0
                 p = outlet
             restricted, last_bore = False, bore
+            moving = 0.5 * (q / (math.pi / 4.0 * bore**2)) ** 2 * R_AIR_J_PER_KG_K * temp / p if p > 0.0 else 0.0
         else:
-            restricted, last_bore = False, None
+            restricted, last_bore, moving = False, None, 0.0
         if not p > p_amb:
             chokes = part.name
             break

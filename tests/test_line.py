@@ -1,5 +1,7 @@
 """The air-line file: what is read, what is written back, what is refused and in which words, what is cautioned."""
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -185,6 +187,16 @@ def test_delivery_falls_with_pressure_where_it_is_stated_at_one() -> None:
     other = parse_line(TEXT.replace('delivery = "5 scfm"', 'delivery = "5 scfm"\nclearance = "4 %"'))
     assert other.compressor.delivery_at_pa == pytest.approx(0.5 * (other.compressor.cut_in_pa + other.compressor.cut_out_pa))
     assert any("At which pressure the delivery is stated is not given" in s for s in cautions(other))
+
+
+def test_fitting_known_by_its_bore_says_how_sure_that_is() -> None:
+    line = parse_line(TEXT.replace("cv = 0.5", 'bore = "6 mm"'))
+    # 0.81 of the ideal nozzle, 0.198866 L/s/bar per mm2 (CF-23)
+    assert line.parts[4].conductance == pytest.approx(0.81 * 0.198866e-8 * math.pi * 9.0, rel=5e-3)
+    assert any("The conductance of coupler comes from its bore and is good to about 20 % only." in s for s in cautions(line))
+    assert parse_line(line_to_toml(line)).parts[4].conductance == pytest.approx(line.parts[4].conductance, rel=1e-9)
+    with pytest.raises(LineError, match="bore and cv say the same thing twice; keep cv"):
+        parse_line(TEXT.replace("cv = 0.5", 'cv = 0.5\nbore = "6 mm"'))
 
 
 def test_regulator_may_take_its_time() -> None:

@@ -55,6 +55,16 @@ def test_unsteady_model_comes_to_the_same_loss(line: Line) -> None:
     assert run.supply_pa[-1] - run.tool_pa[-1] == pytest.approx(found.loss_pa, rel=0.01)
 
 
+def test_sensor_and_coupler_at_the_end_of_a_hose_mean_the_same_in_both_models(line: Line) -> None:
+    """The tap in the wall shows the static pressure, the coupler feels the stagnation pressure; a tool that leaks a lot draws the air."""
+    leaky = line.with_part(3, leak=1.0e-8)
+    run = simulate(leaky, [], duration_s=6.0, start_pa=7e5)
+    flow = 1.0e-8 * (run.chamber_pa[-1] + 101_325.0)
+    found = steady_loss(line, float(flow), inlet_pa=float(run.supply_pa[-1]))
+    assert run.supply_pa[-1] - run.tool_pa[-1] == pytest.approx(found.loss_pa, rel=0.01)
+    assert run.tool_pa[-1] - run.chamber_pa[-1] == pytest.approx(found.losses[2].loss_pa, rel=0.01)
+
+
 def test_more_flow_loses_more_until_it_chokes(line: Line) -> None:
     losses = [steady_loss(line, q, inlet_pa=7e5).loss_pa for q in (1e-3, 2e-3, 4e-3, 8e-3)]
     assert losses == sorted(losses)
