@@ -18,7 +18,8 @@ from analysis.tank_air import EFFICIENCY_DROP
 
 Array = NDArray[np.float64]
 
-LEVEL_END: Final = 0.4  # a run's last tenth rises at least this much as fast as the whole; a line that recovers levels off; by choice
+LEVEL_END: Final = 0.08  # a run's last tenth rises at least this much as fast as the whole; a line that recovers levels off; by choice
+KINK: Final = 0.5  # and from there the pressure turns down by this much of the run's slope at least; by choice
 STEEP_END: Final = 1.7  # and not much faster; by choice
 SHORTEST_RUN_S: Final = 2.0  # no pump runs for less [s]; common practice, no source
 FEWEST: Final = 5  # cycles from which a drift within a recording is told
@@ -39,13 +40,8 @@ def like_a_pump(r: Readings, start_s: float | None, stop_s: float, least_rise_pa
     low, high = np.interp(np.array([a + 0.02 * length, a + 0.98 * length]), r.t_s, r.p_pa)
     rise = float(high - low)
     end = (mean(0.9, 1.0) - mean(0.7, 0.8)) / 0.2
-    return rise > least_rise_pa and LEVEL_END < end / rise < STEEP_END
-
-
-def levels_off(p_pa: Array) -> bool:
-    """Whether the pressure stands at its highest for most of the time: a line behind a regulator, not a pump that runs on."""
-    low, high = np.quantile(p_pa, (0.01, 0.99))
-    return float(np.mean(p_pa > high - 0.12 * (high - low))) > 0.4
+    after = (mean(1.2, 1.3) - mean(1.0, 1.1)) / 0.2
+    return rise > least_rise_pa and LEVEL_END < end / rise < STEEP_END and end - after > KINK * rise
 
 
 def leak_by_time(

@@ -22,9 +22,9 @@ from analysis.constants import (
     LEAK_REFERENCE_PA,
     R_AIR_J_PER_KG_K,
 )
-from analysis.cycle_trend import change_over, leak_by_time, levels_off, like_a_pump
+from analysis.cycle_trend import change_over, leak_by_time, like_a_pump
 from analysis.estimate import Estimate
-from analysis.leak_breaks import Readings, coarsen, condense
+from analysis.leak_breaks import Readings, coarsen, condense, part
 from analysis.leakdown import leak_at
 from analysis.tank_air import tank_flows
 
@@ -34,6 +34,8 @@ NOTHING: Final = Estimate(value=None)
 LEAST_RISE_PA: Final = 8_000.0  # a pressure switch has a wider band than this [Pa]; common practice, no source
 LEAST_TO_BEND: Final = 14  # readings on a side from which its bend can be told from noise; common practice, no source
 SHORT_DIP_S: Final = 2.5  # dips shorter than this are no pause of the pump [s]; common practice, no source
+GAP_READINGS: Final = 6.0  # readings that are missing in a row make a gap; by choice
+GAP_S: Final = 15.0  # and it lasts at least this long [s]; by choice
 RUN_UP_S: Final = 0.25  # standard uncertainty of a start, from what the motor does before the pressure rises [s]; no source
 ROUGH_BLOCKS: Final = 5_000  # readings in which a pump that was left on is recognised; 9 s over half a day
 TOP_SHARE: Final = 0.4  # a run regains at least this share of the usual one [-]; common practice, no source
@@ -152,24 +154,28 @@ def find_cycles(
         None if temp_k is None else np.asarray(temp_k, dtype=np.float64),
         p_amb_pa if isinstance(p_amb_pa, float | int) else np.asarray(p_amb_pa, dtype=np.float64),
     )
-    found = _runs(r)
+    pieces = _pieces(r)
+    found = [run for piece in pieces for run in _runs(piece)]
     runs = _like_pumps(r, found)
     warnings: list[str] = []
     nothing = Estimate(value=None)
     if not runs:
         moving = bool(found) or _wanders(r)
-        running = not found and moving and not levels_off(r.p_pa)
+        running = not found and moving
         warnings.append(
             "The pressure never reaches a cut-out: the pump runs all the time and does not keep up, or is switched by hand."
             if running
-            else "The pressure comes back by levelling off, as a line behind a regulator does, not by a pump that stops at its cut-out. "
-            "Cannot tell how the pump runs: record at the compressor's tank."
+            else "Cannot tell how the pump runs: the pressure comes back by levelling off, as behind a regulator, or under a pump that "
+            "runs on and just balances what is drawn. Record at the compressor's tank, and note whether it runs."
             if moving
             else "No run of the pump is in this recording: it stays off. Use the leak-down for the leak."
         )
         return _answer((), nothing, None, nothing, nothing, None, reference_pa, volume_m3, running, warnings)
     cycles = tuple(_cycle(r, start, stop) for start, stop in runs)
-    duty, period = _duty(cycles, r)
+    gaps = [(float(a.t_s[-1]), float(b.t_s[0])) for a, b in itertools.pairwise(pieces)]
+    if gaps:
+        warnings.append(f"{len(gaps)} gaps in the readings: a cycle with a gap in it is not counted.")
+    duty, period = _duty(cycles, r, gaps)
     if duty.value is None:
         warnings.append("No whole cycle from start to start is in this recording; duty and period need one. Record longer.")
     delivery, leak, share, remarks = _flows(r, cycles, volume_m3, reference_pa)
@@ -178,14 +184,15 @@ def find_cycles(
         warnings.append("The pressure rises between the runs, which hides leak and delivery. Record at the tank, with the tools idle.")
         delivery, leak, share = nothing, nothing, None
     answer = _answer(cycles, duty, period, delivery, leak, share, reference_pa, volume_m3, False, warnings)
-    return _with_changes(answer, r)
+    return _with_changes(answer, r, gaps)
 
 
-def _with_changes(c: Cycles, r: Readings) -> Cycles:
+def _with_changes(c: Cycles, r: Readings, gaps: list[tuple[float, float]]) -> Cycles:
     """Add the leak by the share of time, and what grew or fell from the first run to the last."""
     regular = _regular(c.cycles)
     whole = [(x.start_s, x.stop_s, y.start_s) for x, y in itertools.pairwise(c.cycles) if x in regular]
     spans = [(a, z, b) for a, z, b in whole if a is not None and z is not None and b is not None]
+    spans = [(a, z, b) for a, z, b in spans if not any(a < until and since < b for since, until in gaps)]
     if not spans:
         return c
     amb = float(np.mean(r.p_amb_pa))
@@ -290,6 +297,15 @@ def _turns(p: Array, band: float) -> list[int]:
     return turns
 
 
+def _pieces(r: Readings) -> list[Readings]:
+    """Cut a recording at its gaps; pieces too short to show anything are dropped."""
+    h = np.diff(r.t_s)
+    cuts = np.flatnonzero(h > max(GAP_READINGS * float(np.median(h)), GAP_S)) + 1
+    ends = [0, *cuts.tolist(), r.t_s.size]
+    pieces = [part(r, (np.arange(r.t_s.size) >= a) & (np.arange(r.t_s.size) < z)) for a, z in itertools.pairwise(ends) if z - a >= 8]
+    return pieces or [r]
+
+
 def _runs(r: Readings) -> list[tuple[float | None, float | None]]:
     """Start and stop of each run of the pump [s]; None where the record cuts it."""
     noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
@@ -337,10 +353,13 @@ def _knee(r: Readings, i: int, turns: list[int]) -> float:
     after = (turns[k + 1] if k + 1 < len(turns) else r.p_pa.size - 1) - i
     i = _corner(r, i, max(i - before, 0), i + after)
     # As far on either side as the shorter one allows: what bends further out says nothing of the turn.
-    reach_back = int(np.clip(0.45 * min(before, after), 4, 400))
-    if reach_back < LEAST_TO_BEND:
-        reach_back = min(reach_back, 5)  # too few readings for parabolas: straight lines, close by
-    first, last = max(i - min(reach_back, before or reach_back), 0), min(i + reach_back + 1, r.p_pa.size)
+    reach = int(np.clip(0.45 * min(before, after), 3, 400))
+    if reach < LEAST_TO_BEND:
+        reach = min(reach, 3)  # too few readings for parabolas: straight lines, close by
+    # The fall before a start is slow and smooth, so more of it helps against noise.
+    low = bool(r.p_pa[min(i + reach, r.p_pa.size - 1)] > r.p_pa[i])
+    reach_back = int(np.clip(0.3 * before, reach, max(reach, 60))) if low else reach
+    first, last = max(i - min(reach_back, before or reach_back), 0), min(i + reach + 1, r.p_pa.size)
     left, right = i - first, last - 1 - i
     t, p = r.t_s[first:last] - r.t_s[i], r.p_pa[first:last]
     step = float(np.median(np.diff(t)))
@@ -350,8 +369,8 @@ def _knee(r: Readings, i: int, turns: list[int]) -> float:
     noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
     per_reading = (abs(p[-1] - p[left]) + abs(p[left] - p[0])) / max(p.size - 1, 1)
     widest = float(np.clip(1.5 + 4.0 * noise / max(per_reading, 1.0), 1.5, max(0.35 * min(left, right), 1.5))) * step
-    for reach, count in ((widest, 41), (widest / 15.0, 9)):
-        for tau in when + np.linspace(-reach, reach, count):
+    for around, count in ((widest, 41), (widest / 15.0, 9)):
+        for tau in when + np.linspace(-around, around, count):
             s = t - tau
             down, up = np.minimum(s, 0.0), np.maximum(s, 0.0)
             columns = [np.ones_like(s), down, up]
@@ -381,6 +400,8 @@ def _corner(r: Readings, i: int, first: int, last: int) -> int:
         return i
     # The line through the first part of the rise, traced back to the low.
     low, high = here + int(above[0]), here + int(np.flatnonzero(p[here:] > p[here] + 0.12 * rise + 5.0 * noise)[0])
+    if high == low:
+        return first + max(low - 1, here)  # one reading stands on the ground, the next high above it
     level = float(np.median(p[here : max(low, here + 1)][: max((low - here) // 2, 1)]))
     slope = float(p[high] - p[low]) / max(high - low, 1)
     back = round(low - float(p[low] - level) / max(slope, 1e-9))
@@ -415,13 +436,15 @@ def _regular(cycles: tuple[Cycle, ...]) -> list[Cycle]:
     return [c for c in whole if c.cut_in_pa is not None and c.cut_in_pa > usual - 0.6 * band]
 
 
-def _duty(cycles: tuple[Cycle, ...], r: Readings) -> tuple[Estimate, float | None]:
+def _duty(cycles: tuple[Cycle, ...], r: Readings, gaps: list[tuple[float, float]]) -> tuple[Estimate, float | None]:
     """Duty and mean period of whole cycles, start to start."""
     on: list[float] = []
     period: list[float] = []
     regular = _regular(cycles)
     for c, following in itertools.pairwise(cycles):
         if c in regular and following in regular and c.start_s is not None and c.stop_s is not None and following.start_s is not None:
+            if any(c.start_s < z and a < following.start_s for a, z in gaps):
+                continue
             on.append(c.stop_s - c.start_s)
             period.append(following.start_s - c.start_s)
     if not on:
@@ -430,7 +453,9 @@ def _duty(cycles: tuple[Cycle, ...], r: Readings) -> tuple[Estimate, float | Non
     # Each turn is good to about a third of a reading; the cycles' own scatter is not error, their mean is what was asked.
     u = 0.35 * float(np.median(np.diff(r.t_s))) * np.sqrt(2.0 * len(on)) / float(np.sum(period))
     # A motor takes a moment to run up before it shows in the pressure, the same in every run.
-    u = float(np.hypot(u, RUN_UP_S / float(np.mean(period))))
+    # With few readings in a run its ends are off by a tenth of a reading, all alike.
+    alike = RUN_UP_S + 0.15 * float(np.median(np.diff(r.t_s)))
+    u = float(np.hypot(u, alike / float(np.mean(period))))
     return Estimate(value=share, low=float(max(share - 1.96 * u, 0.0)), high=float(min(share + 1.96 * u, 1.0))), float(np.mean(period))
 
 
@@ -448,7 +473,9 @@ def _flows(
     span = float(r.t_s[-1] - r.t_s[0])
     b = coarsen(r, max(min(round(span / (min(lengths) / 30.0)), 6000), 50))
     t = b.t_s
-    on = np.zeros(t.size - 1)
+    # Across a gap nothing is known: it is neither a run nor quiet.
+    h = np.diff(t)
+    on = np.where(h > max(GAP_READINGS * float(np.median(h)), GAP_S), 1e-9, 0.0)
     for c in cycles:
         a = float(t[0]) if c.start_s is None else c.start_s
         z = float(t[-1]) if c.stop_s is None else c.stop_s
@@ -477,4 +504,7 @@ def _flows(
             return nothing
         return Estimate(value=float(x * volume_m3), low=float((x - 1.96 * u) * volume_m3), high=float((x + 1.96 * u) * volume_m3))
 
-    return estimate(flows.delivery_per_s, flows.delivery_u_per_s), estimate(leak, leak_u), share, warnings
+    # A run's length is known to a part of a reading, and the delivery with it.
+    timing = (RUN_UP_S + 0.15 * float(np.median(np.diff(r.t_s)))) / float(np.median(lengths))
+    delivery_u = float(np.hypot(flows.delivery_u_per_s, timing * flows.delivery_per_s))
+    return estimate(flows.delivery_per_s, delivery_u), estimate(leak, leak_u), share, warnings

@@ -104,19 +104,20 @@ def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | fl
         order = np.argsort(t, kind="stable")
         columns = [c if c.size == 1 else c[order] for c in columns]
     t, p, temp, amb = columns
-    p_all = p
     resolution = _resolution(p)
+    top = _pile(p, resolution)
+    # At its end of range a sensor shows no noise.
+    moving = p[: 40 * blocks] if np.isinf(top) else p[: 40 * blocks][p[: 40 * blocks] < top]
+    noise = _noise(moving)
     bursts = _bursts(t)
     if t.size > blocks or bursts is not None:
         starts = _block_starts(t, blocks) if bursts is None else bursts
         counts = np.diff(np.append(starts, t.size)).astype(np.float64)
-        noise = _noise(p[: 40 * blocks])
         t, p = _means(t, starts, counts), _means(p, starts, counts)
         temp = temp if temp.size == 1 else _means(temp, starts, counts)
         amb = amb if amb.size == 1 else _means(amb, starts, counts)
     else:
         counts = np.ones(t.size)
-        noise = _noise(p)
     noise = float(np.hypot(noise, resolution / np.sqrt(12.0)))
     n = t.size
     temp = _fill(t, np.broadcast_to(temp, n).astype(np.float64))
@@ -130,7 +131,7 @@ def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | fl
         weight=counts[keep],
         noise_pa=noise,
         resolution_pa=resolution,
-        top_pa=_pile(p_all, resolution),
+        top_pa=top,
     )
 
 
@@ -182,7 +183,7 @@ def _bursts(t: Array) -> NDArray[np.intp] | None:
         return None  # no need to look at each of tens of millions
     h = np.diff(t)
     pauses = np.flatnonzero(h > max(20.0 * usual, 30.0))
-    if pauses.size < 8 or h[pauses].sum() < 0.7 * (t[-1] - t[0]):
+    if pauses.size < 8 or h[pauses].sum() < 0.4 * (t[-1] - t[0]):
         return None
     return np.concatenate(([0], pauses + 1))
 
@@ -311,7 +312,7 @@ def _pile(p: Array, resolution: float) -> float:
     """Where readings pile up at the very top of what occurs: the sensor's end of range [Pa]; infinite where they do not."""
     top = float(p.max())
     at_top = int(np.count_nonzero(p >= top - 1e-9 * abs(top)))
-    if at_top < 20 or at_top > 0.8 * p.size or resolution > 2.0 * _noise(p[: 40 * MAX_POINTS]):
+    if at_top < 20 or at_top > 0.8 * p.size or resolution > 2.0 * _noise(p[: 40 * MAX_POINTS][p[: 40 * MAX_POINTS] < top]):
         return np.inf  # a coarse step stands still by itself, and so does a tight line
     # Without a step, equal readings are no chance; with one, the step below must be much rarer.
     below = int(np.count_nonzero(p >= top - 1.5 * resolution)) - at_top

@@ -68,7 +68,7 @@ def choose(fine: Readings, breaks: list[Span], chosen: list[Span], wanted: list[
     cuts = list(merge(out))
     edges = [start, *[x for s in cuts for x in (s.from_s, s.until_s)], end]
     for n, (a, z) in enumerate(zip(edges[::2], edges[1::2], strict=True)):
-        if z - a < max(0.02 * (end - start), 10 * float(np.median(np.diff(fine.t_s)))):
+        if z - a < max(0.02 * (end - start), 6 * float(np.median(np.diff(fine.t_s)))):
             if z > a:
                 cuts.append(Span(from_s=a, until_s=z, why="too short between breaks"))
             continue

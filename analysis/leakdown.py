@@ -223,11 +223,11 @@ def fit_readings(
                 "let in. Shut every valve, leave the line alone and record again."
             ),
         )
-    elif np.ptp(fine.p_pa) == 0.0 and verdict == "tight":
+    elif _stands_still(fine, choice.stretches) and verdict == "tight":
         verdict, why = (
             "cannot tell",
             (
-                "Cannot tell, because the reading never changed, not even by its smallest step: the sensor may be dead, or at the end of "
+                "Cannot tell, because the reading never changed by more than its smallest step: the sensor may be dead, or at the end of "
                 "its range. Check that it follows when a little air is let off, and repeat."
             ),
         )
@@ -259,6 +259,16 @@ def fit_readings(
         p_model_pa=plot[3],
         warnings=tuple(warnings),
     )
+
+
+def _stands_still(fine: Readings, stretches: list[Span]) -> bool:
+    """Whether the readings that are fitted stand at one value, or at the highest of all within a coarse step."""
+    used = np.zeros(fine.t_s.size, dtype=bool)
+    for s in stretches:
+        used |= (fine.t_s >= s.from_s) & (fine.t_s <= s.until_s)
+    p = fine.p_pa[used]
+    at_top = float(p.max()) >= float(np.quantile(fine.p_pa, 0.999)) and used.mean() < 0.8
+    return bool(np.ptp(p) == 0.0 or (at_top and np.ptp(p) <= 1.01 * fine.resolution_pa))
 
 
 def _plot(fine: Readings, d: Blocks, fit: Posterior, *, measured: bool) -> tuple[Array, Array, Array, Array]:

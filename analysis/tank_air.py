@@ -34,6 +34,7 @@ TAU_SPREAD: Final = 0.6  # standard deviation of its logarithm; common practice,
 WARM_IN: Final = 1.09  # air from the pump over the tank's wall, absolute temperatures; common practice (25 K), no source
 WARM_IN_SPREAD: Final = 0.06  # standard deviation of it; common practice, no source
 EFFICIENCY_DROP: Final = 0.06  # loss of a piston pump's delivery per unit of compression ratio^0.8; common practice, no source
+USUAL_COUNTS: Final = 0.6  # of the difference that the usual heat of the air would make, as a standard uncertainty; by choice
 EVEN_U: Final = 0.012  # what else may make the thirds of a run differ, relative; common practice, no source
 EFFICIENCY_SPREAD: Final = 0.03  # standard deviation of it; common practice, no source
 
@@ -170,13 +171,17 @@ def tank_flows(
     # How far leak and delivery go along when the air's heat is known no better than this.
     shaken = [best + np.array(d) for d in ((0.2, 0.0), (0.0, 0.03))]
     k_heat = [(_leak(np.log(masses(x, max(rough, 0.0))), phi, t_s, windows, noise_pa / p_abs)[0] - k) for x in shaken]
+    # Idle times too short for the air to settle leave leak and cooling hardly apart: then what is usual counts for as much.
+    k_usual = (_leak(np.log(masses(start, max(rough, 0.0))), phi, t_s, windows, noise_pa / p_abs)[0] - k) * USUAL_COUNTS
     delivery = delivered(t_s, best_masses, p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)
+    d_usual = delivered(t_s, masses(start, k), p_abs, p_amb_pa, (k + k_usual / USUAL_COUNTS) * phi, runs, reference_pa, temp_k)[0]
+    d_usual = (d_usual - delivery[0]) * USUAL_COUNTS
     d_heat = [delivered(t_s, masses(x, k), p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)[0] - delivery[0] for x in shaken]
     return TankFlows(
         leak_per_s=k,
-        leak_u_per_s=math.hypot(k_u, *k_heat),
+        leak_u_per_s=math.hypot(k_u, k_usual, *k_heat),
         delivery_per_s=delivery[0],
-        delivery_u_per_s=math.hypot(delivery[1], *d_heat),
+        delivery_u_per_s=math.hypot(delivery[1], d_usual, *d_heat),
         tau_s=float(np.exp(best[0])),
         quiet_share=quiet,
     )

@@ -147,6 +147,30 @@ def test_trend_over_sessions_says_what_grows_and_what_falls() -> None:
     assert trend([0.0, 10.0], [Estimate(value=None), *around(1.0)]).verdict == "cannot tell"
 
 
+def test_cycle_with_a_gap_in_it_is_not_counted() -> None:
+    tank = TANKS["each second"]
+    kept = (tank.t_s < 900.0) | (tank.t_s > 1300.0)
+    answer = find_cycles(tank.t_s[kept], tank.p_pa[kept], volume_m3=tank.volume_m3)
+    assert number(answer.duty.value) == pytest.approx(number(judge(tank).duty.value), abs=0.003)
+    assert number(answer.leak_m3_per_s.value) == pytest.approx(tank.leak_m3_per_s, rel=0.06)
+    assert any("gap" in w for w in answer.warnings)
+
+
+def test_pump_that_hardly_outruns_the_leak_says_how_little_it_knows() -> None:
+    tank = simulate_pumping(34, conductance=3e-9)
+    answer = judge(tank)
+    assert len(answer.cycles) == 8
+    for estimate, true in ((answer.delivery_m3_per_s, tank.delivery_m3_per_s), (answer.leak_m3_per_s, tank.leak_m3_per_s)):
+        assert number(estimate.low) < true < number(estimate.high)
+
+
+def test_few_runs_in_a_slow_night_are_placed_to_a_reading() -> None:
+    tank = simulate_pumping(35, minutes=300.0, every_s=10.0, conductance=3e-11)
+    for run, (start, stop) in zip(judge(tank).cycles, tank.runs, strict=True):
+        assert number(run.start_s) == pytest.approx(start, abs=10.0)
+        assert number(run.stop_s) == pytest.approx(number(stop), abs=10.0)
+
+
 def test_part_of_a_cycle_gives_no_duty() -> None:
     tank = TANKS["each second"]
     start, stop = tank.runs[0]
