@@ -461,8 +461,10 @@ def _carry(args: argparse.Namespace) -> int:
 
 def _water(args: argparse.Namespace) -> int:
     from analysis.desiccant import Desiccant
-    from analysis.water import USUAL_HOURS_PER_DAY, water_balance
+    from analysis.water import USUAL_HOURS_PER_DAY
+    from analysis.water_variants import water_variants
     from dashboard import dry_answers
+    from logger.weather import Weather, read_weather
 
     def given(text: str | None, quantity: str) -> float | None:
         return None if text is None else parse_quantity(text, quantity)
@@ -470,18 +472,21 @@ def _water(args: argparse.Namespace) -> int:
     line = _line(args.line)
     mass_kg = given(args.desiccant, "mass")
     hours_s = given(args.hours, "time")
-    balance = water_balance(
+    weather = read_weather(args.weather, home=_home()) if args.weather else Weather()
+    variants = water_variants(
         line,
         air_m3_per_day=given(args.air, "volume"),
         shots_per_day=args.shots_per_day,
         hours_per_day=USUAL_HOURS_PER_DAY if hours_s is None else hours_s / 3600.0,
-        temperature_k=given(args.temperature, "temperature"),
-        humidity=given(args.humidity, "humidity"),
+        temperature_k=given(args.temperature, "temperature") if args.temperature else weather.temperature_k,
+        humidity=given(args.humidity, "humidity") if args.humidity else weather.humidity,
+        p_amb_pa=weather.p_amb_pa,
         coldest_k=given(args.coldest, "temperature"),
         bowl_m3=given(args.bowl, "volume"),
         desiccant=None if mass_kg is None else Desiccant(kind=args.desiccant_kind, mass_kg=mass_kg),
+        measured=bool(args.weather),
     )
-    return _answer(args, dry_answers.water(balance), dry_answers.water_words(line, balance, _reader(args)))
+    return _answer(args, dry_answers.water(variants), dry_answers.water_words(line, variants, _reader(args)))
 
 
 def _setting(args: argparse.Namespace) -> int:
@@ -746,6 +751,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--hours", metavar="TIME", help="hours of work a day (default: 8 h)")
     p.add_argument("--temperature", help="of the air drawn in (default: the site's)")
     p.add_argument("--humidity", help="of the air drawn in, e.g. '70 %%' (default: the site's)")
+    p.add_argument("--weather", metavar="WHAT", help="session or CSV file in which temperature and humidity were measured")
     p.add_argument("--coldest", metavar="TEMPERATURE", help="coldest place from the first hose on, e.g. '4 degC'")
     p.add_argument("--bowl", metavar="VOLUME", help="water that may gather before it is drained, e.g. '0.2 L'")
     p.add_argument("--desiccant", metavar="MASS", help="dry filling of the dryer, e.g. '500 g'")

@@ -89,6 +89,7 @@ class Compressor:
     clearance: float | None = None
     rated_pa: float | None = None
     leak: float | None = None
+    temperature_k: float | None = None
     assumed: tuple[str, ...] = ()
 
     def delivery_at(self, p_pa: float, p_amb_pa: float) -> float:
@@ -129,6 +130,8 @@ class Part:
         Highest pressure allowed [Pa gauge].
     leak : float or None
         Sonic conductance of this part's leak to ambient [m3/(s Pa)].
+    temperature_k : float or None
+        Of the place where it lies, where that is not the site's [K]: in the sun, in the shade, in a warm shop.
     assumed : tuple of str
         Keys that were not given and stand at a usual value.
     """
@@ -148,6 +151,7 @@ class Part:
     window_pa: tuple[float, float] | None = None
     rated_pa: float | None = None
     leak: float | None = None
+    temperature_k: float | None = None
     assumed: tuple[str, ...] = ()
 
 
@@ -214,7 +218,13 @@ _COMPRESSOR: Final[dict[str, _Rule]] = {
     "leak": ("conductance", 0.0, 1e-6),
 }
 _FLOW: Final[dict[str, _Rule]] = {"conductance": ("conductance", 1e-11, 1e-5), "cv": ("number", 1e-3, 1e3), "b": ("number", 0.0, 0.99)}
-_ANY: Final[dict[str, _Rule]] = {"kind": (None, 0, 0), "name": (None, 0, 0), "rated": _PRESSURE, "leak": ("conductance", 0.0, 1e-6)}
+_ANY: Final[dict[str, _Rule]] = {
+    "kind": (None, 0, 0),
+    "name": (None, 0, 0),
+    "rated": _PRESSURE,
+    "leak": ("conductance", 0.0, 1e-6),
+    "temperature": ("temperature", 223.15, 343.15),
+}
 _BORE: Final[dict[str, _Rule]] = {"bore": ("length", 1e-3, 0.1)}
 _VOLUME: Final[_Rule] = ("volume", 1e-6, 100.0)
 _KINDS: Final[dict[str, dict[str, _Rule]]] = {
@@ -449,6 +459,7 @@ def _compressor(raw: Any, p_amb_pa: float, at: _Place) -> Compressor:
         clearance=clearance,
         rated_pa=v.get("rated"),
         leak=v.get("leak"),
+        temperature_k=v.get("temperature"),
         assumed=tuple(assumed),
     )
 
@@ -514,6 +525,7 @@ def _part(raw: Any, at: _Place, index: int, table: str = "part") -> Part:
         window_pa=_window(raw, at, index, table) if "window" in raw else None,
         rated_pa=v.get("rated"),
         leak=v.get("leak"),
+        temperature_k=v.get("temperature"),
         assumed=tuple(assumed),
     )
 
@@ -580,6 +592,7 @@ def line_to_toml(line: Line) -> str:
             air_per_shot=(part.air_per_shot_m3 if "air_per_shot" not in part.assumed else None, "L"),
             leak=(part.leak, "L/s/bar"),
             rated=(part.rated_pa, "bar"),
+            temperature=(part.temperature_k, "degC"),
         )
         if part.b is not None and part.b != DEFAULT_B:
             out.append(f"b = {part.b:.10g}")

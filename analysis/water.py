@@ -38,6 +38,8 @@ JOULE_THOMSON_K_PER_PA: Final = 0.23e-5  # cooling of air by throttling near 20 
 # What the inputs are worth, as 95 % half-widths. They are our judgement: weather differs from the forecast, hoses from the air around.
 U_TEMPERATURE_K: Final = 1.0
 U_HUMIDITY: Final = 0.05
+U_MEASURED_K: Final = 0.5  # of a thermometer and a hygrometer of a usual kind; from memory
+U_MEASURED_HUMIDITY: Final = 0.03
 U_RISE_K: Final = 1.0  # beside half to twice the rise
 U_AIR_STATED: Final = 0.10  # relative
 U_AIR_ASSUMED: Final = 0.50  # relative; air per shot of tools of one class differs by as much
@@ -151,12 +153,13 @@ class _Inputs:
     tank_pa: float
     rise_k: float
     coldest_k: float | None
+    off_k: float  # by how much every place outside is warmer than is thought
     dryer_k: float
     air_m3_per_day: float
 
     @property
     def line_k(self) -> float:
-        return self.temp_k if self.coldest_k is None else self.coldest_k
+        return (self.temp_k if self.coldest_k is None else self.coldest_k) + self.off_k
 
     @property
     def dry_air_kg_per_day(self) -> float:
@@ -188,6 +191,8 @@ def water_balance(
     bowl_m3: float | None = None,
     desiccant: Desiccant | None = None,
     dryer_dew_point_k: float | None = None,
+    measured: bool = False,
+    aftercooler: bool = False,
 ) -> WaterBalance:
     """Follow the water from the intake to the tool over a working day.
 
@@ -212,6 +217,10 @@ def water_balance(
         Filling of the line's dryer; else what its volume holds of silica gel.
     dryer_dew_point_k : float, optional
         Dew point under pressure behind the dryer while it works [K]; else -20 degC.
+    measured : bool
+        Whether temperature and humidity were measured at the intake, which makes them surer.
+    aftercooler : bool
+        Whether the compressor has one that lets the air into the tank as cool as its surroundings.
 
     Returns
     -------
@@ -238,12 +247,13 @@ def water_balance(
         humidity=weather["humidity"],
         p_amb_pa=weather["p_amb_pa"],
         tank_pa=0.5 * (c.cut_in_pa + c.cut_out_pa),
-        rise_k=TANK_RISE_K * duty,
+        rise_k=0.0 if aftercooler else TANK_RISE_K * duty,
         coldest_k=coldest_k,
+        off_k=0.0,
         dryer_k=DRYER_DEW_POINT_K if dryer_dew_point_k is None else dryer_dew_point_k,
         air_m3_per_day=air,
     )
-    cases = _cases(inputs, line, u_air)
+    cases = _cases(inputs, line, u_air, measured=measured)
     walks = [_walk(line, case) for case in cases]
 
     def spread(f: Callable[[_Inputs, tuple[_Stop, ...]], float], *, least: float = -math.inf) -> Estimate:
@@ -402,10 +412,11 @@ def _walk(line: Line, x: _Inputs) -> tuple[_Stop, ...]:
 
 
 def _temperature(part: Part | None, x: _Inputs, *, outside: bool, drop_pa: float) -> float:
-    """Temperature of a place: the warm tank, parts beside it, then everything from the first hose on."""
+    """Temperature of a place: the warm tank, parts beside it, then everything from the first hose on; what a part says of itself wins."""
     if part is None:
         return x.temp_k + x.rise_k
-    beside = x.line_k if outside else x.temp_k
+    around = x.line_k if outside else x.temp_k
+    beside = around if part.temperature_k is None else part.temperature_k + x.off_k
     return beside - JOULE_THOMSON_K_PER_PA * drop_pa if part.kind == "regulator" else beside
 
 
@@ -413,17 +424,18 @@ def _dew(ratio: float, p_abs_pa: float) -> float:
     return dew_point(vapour_pressure(ratio, p_abs_pa), p_abs_pa)
 
 
-def _cases(x: _Inputs, line: Line, u_air: float) -> list[_Inputs]:
+def _cases(x: _Inputs, line: Line, u_air: float, *, measured: bool) -> list[_Inputs]:
     """The inputs as they are, then pairs with one of them at either end of its interval."""
     r = dataclasses.replace
+    u_k, u_humidity = (U_MEASURED_K, U_MEASURED_HUMIDITY) if measured else (U_TEMPERATURE_K, U_HUMIDITY)
     pairs = (
-        [r(x, temp_k=x.temp_k + t) for t in (-U_TEMPERATURE_K, U_TEMPERATURE_K)],
-        [r(x, humidity=min(max(x.humidity + h, 0.01), 1.0)) for h in (-U_HUMIDITY, U_HUMIDITY)],
+        [r(x, temp_k=x.temp_k + t) for t in (-u_k, u_k)],
+        [r(x, humidity=min(max(x.humidity + h, 0.01), 1.0)) for h in (-u_humidity, u_humidity)],
         [r(x, tank_pa=p) for p in (line.compressor.cut_in_pa, line.compressor.cut_out_pa)],
         [r(x, rise_k=rise) for rise in (0.5 * x.rise_k - U_RISE_K, 2.0 * x.rise_k + U_RISE_K)],
         [r(x, dryer_k=x.dryer_k + d) for d in (-U_DRYER_K, U_DRYER_K)],
         # The line's own temperature differs from the air's, by shade and sun, also where no coldest place is named.
-        [r(x, coldest_k=x.line_k + t) for t in (-U_TEMPERATURE_K, U_TEMPERATURE_K)],
+        [r(x, off_k=t) for t in (-U_TEMPERATURE_K, U_TEMPERATURE_K)],
         [r(x, air_m3_per_day=x.air_m3_per_day * a) for a in (1.0 - u_air, 1.0 + u_air)],
     )
     return [x, *(case for pair in pairs for case in pair)]

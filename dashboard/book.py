@@ -34,7 +34,7 @@ def book_of(work: Work, line_name: str, now: datetime) -> LogBook:
     return keep_book(
         [_digest(work, s, line) for s in sessions],
         services_of(work.entries(line.name), sessions),
-        work.water(line, {}, "silica gel"),
+        work.water(line, {}, "silica gel")[0].balance,
         {s.made.name or key: s.calibrated for key, s in work.sensors().items() if s.calibrated is not None},
         now=now,
         calibration_days=OLD_DAYS,

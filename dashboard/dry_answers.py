@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.line import Line
     from analysis.line_check import PartCheck
     from analysis.water import WaterBalance
+    from analysis.water_variants import WaterVariant
 
 OFFSET_PA: Final = 2e3  # a smaller difference between rest and shot is below what a gauge shows
 _L_PER_KG: Final = 1e3 / WATER_DENSITY_KG_PER_M3
@@ -29,9 +30,20 @@ def celsius(e: Estimate) -> Json:
     return estimate(e.map(lambda k: k - ZERO_CELSIUS_K))
 
 
-def water(b: WaterBalance) -> Json:
-    """Answer of `farend water`."""
+def water(variants: Sequence[WaterVariant]) -> Json:
+    """Answer of `farend water`: of the line as it is, and what each change would bring."""
+    b = variants[0].balance
     return {
+        "variants": [
+            {
+                "name": v.name,
+                "dew_point_at_tool_degc": celsius(v.balance.dew_point_at_tool_k),
+                "water_forms": v.balance.forms,
+                "held_by_dryer_l_per_day": estimate(v.balance.dryer_kg_per_day, _L_PER_KG),
+                "desiccant_life_h": estimate(v.balance.desiccant_life_s, _HOURS),
+            }
+            for v in variants
+        ],
         "condensed_l_per_day": {
             "tank": estimate(b.tank_kg_per_day, _L_PER_KG),
             "hose": estimate(b.hose_kg_per_day, _L_PER_KG),
@@ -71,8 +83,9 @@ def water(b: WaterBalance) -> Json:
     }
 
 
-def water_words(line: Line, b: WaterBalance, reader: Reader) -> list[str]:
+def water_words(line: Line, variants: Sequence[WaterVariant], reader: Reader) -> list[str]:
     """Say where the water goes and whether any reaches the tool."""
+    b = variants[0].balance
     heads = {
         "yes": "Water forms on the way to the tool.",
         "no": "No water forms between the tank and the tool.",
@@ -110,6 +123,12 @@ def water_words(line: Line, b: WaterBalance, reader: Reader) -> list[str]:
         f"  {p.name:<{width}}  {reader.pressure(p.pressure_pa):>9}  {degrees(p.temp_k):>9}  dew point "
         f"{degrees(p.dew_point_k.value or 0.0):>9}  {water_amount(p.condensed_kg_per_day.value or 0.0):>8} a day"
         for p in b.places
+    ]
+    out += [
+        f"  {v.name}: dew point at the tool {degrees(v.balance.dew_point_at_tool_k.value or 0.0)}"
+        + (f", desiccant lasts {working_time(v.balance.desiccant_life_s.value, v.balance)}" if v.balance.desiccant_life_s.value else "")
+        + f"; water on the way: {v.balance.forms}"
+        for v in variants
     ]
     return [*out, *(f"Assumed: {a}" for a in b.assumptions)]
 

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from analysis.shut_in import Judged
     from analysis.sizing import Sizing
     from analysis.steady import Steady
-    from analysis.water import WaterBalance
+    from analysis.water_variants import WaterVariant
     from analysis.whatif import WhatIf
     from logger.logbook import Entry
     from logger.open import Recording
@@ -455,21 +455,32 @@ class Work:
                 found[tool.name] = lower_limit(found[tool.name], tool) if tool.name in found else tool
         return found
 
-    def water(self, line: Line, given: Mapping[str, float], kind: str) -> WaterBalance:
-        """Follow the water along a line; `given` holds what the reader entered, in SI, by the name of its entry."""
-        from analysis.desiccant import Desiccant
-        from analysis.water import USUAL_HOURS_PER_DAY, water_balance
+    def water(self, line: Line, given: Mapping[str, float], kind: str, weather: str = "") -> tuple[WaterVariant, ...]:
+        """Follow the water along a line and its variants; `given` holds what the reader entered, in SI, by the name of its entry.
 
-        return water_balance(
+        Raises
+        ------
+        ValueError
+            If the session that is to tell the weather does not.
+        """
+        from analysis.desiccant import Desiccant
+        from analysis.water import USUAL_HOURS_PER_DAY
+        from analysis.water_variants import water_variants
+        from logger.weather import Weather, read_weather
+
+        measured = read_weather(str(self.session(weather).folder)) if weather else Weather()
+        return water_variants(
             line,
             air_m3_per_day=given.get("air"),
             shots_per_day=given.get("shots"),
             hours_per_day=given["hours"] / 3600.0 if "hours" in given else USUAL_HOURS_PER_DAY,
-            temperature_k=given.get("temperature"),
-            humidity=given.get("humidity"),
+            temperature_k=given.get("temperature", measured.temperature_k),
+            humidity=given.get("humidity", measured.humidity),
+            p_amb_pa=measured.p_amb_pa,
             coldest_k=given.get("coldest"),
             bowl_m3=given.get("bowl"),
             desiccant=Desiccant(kind=kind, mass_kg=given["desiccant"]) if "desiccant" in given else None,
+            measured=bool(weather),
         )
 
     def size(self, line: Line, shots: int, every_s: float, floor_pa: float) -> Sizing:

@@ -102,7 +102,7 @@ class CsvReading:
         return tuple(c.name for c in self.channels if c.is_pressure)
 
 
-def read_csv(source: Path | str | bytes, *, name: str = "", unit: str | None = None) -> CsvReading:
+def read_csv(source: Path | str | bytes, *, name: str = "", unit: str | None = None, pressure_needed: bool = True) -> CsvReading:
     """Read a CSV file of readings.
 
     Parameters
@@ -113,6 +113,8 @@ def read_csv(source: Path | str | bytes, *, name: str = "", unit: str | None = N
         What to call it in messages; the file's name if empty.
     unit : str, optional
         Unit of the pressures where the file names none, e.g. "psi", "bar abs", "counts".
+    pressure_needed : bool
+        Whether a file in which no column can be a pressure is refused; where only the weather is wanted it is not.
 
     Returns
     -------
@@ -134,13 +136,13 @@ def read_csv(source: Path | str | bytes, *, name: str = "", unit: str | None = N
         raise CsvRefused(msg) from error
     try:
         with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers are sorted out by comparison
-            return _read(data, called, unit)
+            return _read(data, called, unit, pressure_needed=pressure_needed)
     except CsvRefused as refusal:
         msg = f"{called}: {refusal}"
         raise CsvRefused(msg) from None
 
 
-def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
+def _read(data: bytes, called: str, unit: str | None, *, pressure_needed: bool) -> CsvReading:
     given = _given_unit(unit)
     text, encoding, warnings = clean_text(data)
     del data
@@ -155,7 +157,7 @@ def _read(data: bytes, called: str, unit: str | None) -> CsvReading:
     units = layout.units_row or (cell_units(split(shows_units, layout.delimiter)) if shows_units else ())
     columns = describe(layout.header or [""] * layout.width, units)
     source = choose_time(columns, layout)
-    used, spare = _value_columns(columns, layout, source, given, warnings)
+    used, spare = _value_columns(columns, layout, source, given, warnings, pressure_needed=pressure_needed)
     texts = () if source.form == "number" else source.columns
     places = [c.index for c in used]
     text = readings_of(text, layout)  # of a large file, two copies at a time are enough
@@ -242,7 +244,13 @@ def _given_unit(unit: str | None) -> tuple[str, bool] | None:
 
 
 def _value_columns(
-    columns: Sequence[Column], layout: Layout, source: TimeSource, given: tuple[str, bool] | None, warnings: list[str]
+    columns: Sequence[Column],
+    layout: Layout,
+    source: TimeSource,
+    given: tuple[str, bool] | None,
+    warnings: list[str],
+    *,
+    pressure_needed: bool,
 ) -> tuple[list[Column], list[Column]]:
     """Pick the columns that are readings, give the given unit to those without one, and return the rest apart."""
     numeric = [
@@ -271,7 +279,7 @@ def _value_columns(
             )
     elif given and any(c.quantity == "pressure" and (c.unit, c.absolute) != given for c in known):
         warnings.append("the file names its units itself; the unit given beside was not used.")
-    if not any(c.quantity in {"pressure", "voltage", "current", "counts"} for c in known):
+    if not known or (pressure_needed and not any(c.quantity in {"pressure", "voltage", "current", "counts"} for c in known)):
         example = "psi" if not open_ones else f"psi (for {', '.join(c.shown for c in open_ones[:3])})"
         msg = (
             f"nothing says which column is a pressure and in which unit; seen were {_listed(columns)}. Needed is a unit: give it with "

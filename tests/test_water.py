@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -15,6 +16,7 @@ from analysis.estimate import Estimate
 from analysis.line import Line, parse_line
 from analysis.moist_air import ambient_humidity_ratio, anr_humidity_ratio, saturation_humidity_ratio
 from analysis.water import WaterBalance, water_balance
+from analysis.water_variants import water_variants
 
 HEAD = """
 name = "Barn"
@@ -219,3 +221,36 @@ def test_an_unknown_desiccant_is_refused() -> None:
 
 def test_molecular_sieve_works_in_dry_air() -> None:
     assert Desiccant(kind="molecular sieve", mass_kg=1.0).uptake(0.05) > Desiccant(mass_kg=1.0).uptake(0.05)
+
+
+def test_a_hose_in_the_sun_holds_water_back_that_the_shade_lets_fall() -> None:
+    """In the sun the air keeps its vapour; the hose in the shade behind it is where water forms."""
+    sunny, shade = (HOSE + f'temperature = "{t} degC"\n' for t in (45, 8))
+    b = water_balance(line_of(sunny, shade), shots_per_day=1000)
+    hot, cold = (p for p in b.places if p.kind == "hose")
+    assert (hot.condensed_kg_per_day.value, hot.temp_k) == (0.0, 318.15)
+    assert (cold.condensed_kg_per_day.value or 0.0) > 0.0
+    assert b.forms == "yes"
+    assert water_balance(line_of(shade, sunny), shots_per_day=1000).hose_kg_per_day.value == pytest.approx(b.hose_kg_per_day.value)
+
+
+def test_measured_weather_is_surer() -> None:
+    rough, sure = (water_balance(line_of(HOSE), shots_per_day=1000, measured=m).drawn_kg_per_day for m in (False, True))
+    assert sure.value == rough.value
+    assert (sure.high or 0.0) - (sure.low or 0.0) < 0.9 * ((rough.high or 0.0) - (rough.low or 0.0))
+
+
+def test_variants_spare_the_dryer_and_the_first_is_the_line_as_it_is() -> None:
+    line = line_of(DRYER, HOSE)
+    day: dict[str, Any] = {"shots_per_day": 8000.0, "coldest_k": 280.15, "desiccant": Desiccant(mass_kg=0.5)}
+    found = {v.name: v.balance for v in water_variants(line, **day)}
+    as_it_is = found["as it is"]
+    assert as_it_is == water_balance(line, **day)
+    for name in (
+        "with an aftercooler on the compressor",
+        "with a receiver in the shade ahead of the dryer",
+        "with 10 m of hose in the cold ahead of the dryer",
+    ):
+        assert (found[name].desiccant_life_s.value or 0.0) > (as_it_is.desiccant_life_s.value or 0.0), name
+    assert found["without the dryer"].forms == "yes"
+    assert [v.name for v in water_variants(line_of(HOSE), shots_per_day=1000.0)][2] == "with a receiver in the shade at the compressor"

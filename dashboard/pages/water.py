@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 from dash import Dash, html
@@ -12,6 +12,7 @@ from analysis.desiccant import ISOTHERMS
 from analysis.line import Line
 from analysis.units import UnitError, parse_quantity
 from analysis.water import USUAL_SHOTS_PER_DAY, Place, WaterBalance
+from analysis.water_variants import WaterVariant
 from dashboard import figures, ui
 from dashboard.dry_answers import reader_temperature, water_amount, water_words
 from dashboard.reader import Reader, significant
@@ -41,8 +42,10 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     line = work.line(name)
     given, problems = _given(query)
     kind = query.get("kind", "silica gel")
+    humid = [(s.name, s.name) for s in work.sessions() if any(c.column.endswith("_rh") for c in s.channels)]
     head = ui.controls(
         ui.choice("line", "Air line", [(n, n) for n in lines], name, default=next(iter(lines))),
+        ui.choice("weather", "Weather measured in", [("", "not measured"), *humid], query.get("weather", "")) if humid else None,
         ui.entry(
             "shots",
             "Shots a day",
@@ -65,8 +68,9 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     head = html.Div([head, more])
     if problems:
         return ui.page(TITLE, head, ui.empty("One entry cannot be read", "It is marked above, with what is needed."), _cautions())
-    balance = work.water(line, given, kind)
-    words = water_words(line, balance, reader)
+    variants = work.water(line, given, kind, query.get("weather", ""))
+    balance = variants[0].balance
+    words = water_words(line, variants, reader)
     return ui.page(
         TITLE,
         head,
@@ -74,6 +78,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         ui.readouts(_readouts(balance, reader)),
         html.Div([_picture(balance, reader), _where(balance)], className="two"),
         _table(balance, reader),
+        _changes(variants, reader),
         ui.warnings([*(f"Assumed: {a}" for a in balance.assumptions), *balance.warnings]),
         _cautions(),
         _how(line),
@@ -149,6 +154,22 @@ def _table(b: WaterBalance, reader: Reader) -> html.Section:
 
     heads = ["place", f"pressure [{reader.unit}]", f"temperature [{unit}]", "dew point", "water a day"]
     return ui.card("Place by place", ui.table(heads, [row(p) for p in b.places]), note="Small: 95 % interval.")
+
+
+def _changes(variants: Sequence[WaterVariant], reader: Reader) -> html.Section:
+    degrees = reader_temperature(reader)
+    rows = [
+        (
+            v.name,
+            ui.stacked(v.balance.dew_point_at_tool_k, degrees),
+            v.balance.forms,
+            water_amount(v.balance.dryer_kg_per_day.value or 0.0),
+            "–" if v.balance.desiccant_life_s.value is None else ui.stacked(v.balance.desiccant_life_s, _hours),
+        )
+        for v in variants
+    ]
+    heads = ["the line", "dew point at the tool", "water on the way", "held by the dryer a day", "desiccant lasts"]
+    return ui.card("What would keep more water out", ui.table(heads, rows))
 
 
 def _cautions() -> html.Aside:
