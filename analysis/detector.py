@@ -36,13 +36,13 @@ SURE_FIT = 8.0  # so sure is a fit of the whole fall, where noise smears the ste
 DITHER = 0.46
 FASTEST_S = 0.14  # no tool is fired twice within this
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
-SLOWEST_FALL_S = 0.28
+SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
 # No hose rounds a deep dip this much: only a valve that stays open makes one.
 DEEP_SHARE, DEEP_FALL_S, LONGEST_LOW_S = 0.05, 0.1, 0.3
 PLUG_SIGMA = 12.0
 PLUG_CONSTANT_S, PLUG_NEXT = 0.0082, 0.2  # time constant of the first jump, and the share of it that follows in the same time
 PLUG_SEEN_S, PLUG_COARSE, PLUG_PAUSE_S = 0.016, 0.8, 15.0  # readings further apart show only the size of the jump
-FEWEST_JUMPS, JUMPS_FURTHER = 5, 0.06
+FEWEST_JUMPS = 4
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
@@ -282,7 +282,19 @@ class ShotDetector:
         end = int(self._t[: self._scanned].searchsorted(until, side="right"))
         earliest = max(self._not_before, max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf))
         a = int(self._t.searchsorted(max(top_s - 1.5, earliest)))
-        fall = measure(self._t[a:end], self._clean[a:end], top_s, lag, noise, size, w.step_s, earliest, until, self._least(top_s, noise))
+        fall = measure(
+            self._t[a:end],
+            self._clean[a:end],
+            top_s,
+            lag,
+            noise,
+            size,
+            w.step_s,
+            earliest,
+            until,
+            self._least(top_s, noise),
+            float(mark[10]),
+        )
         if fall is None or fall.half_s > top_s + BESIDE_S:
             return  # nothing, or another fall, which has a mark of its own
         after_gap_s = fall.time_s - max((stop for _, stop in self._gap_ends if stop <= top_s), default=self._first_s)
@@ -319,6 +331,8 @@ class ShotDetector:
         dip = fall.dip_pa
         if dip < FAINT_SIGMA * noise and fall.risen > 1.0 and fall.back < RECOVERED:
             return  # the corner where a rise ends: a pump that stops
+        if fall.sure > 0.0 and fall.minimum_s - fall.time_s > LONGEST_FALL_S:
+            return  # faint, and it goes on falling: a slope
         if (
             fall.rough > ROUGHEST
             or fall.risen > RISEN
@@ -375,8 +389,8 @@ class ShotDetector:
         if fall.jump <= 0.0 or fall.low_s < (0.05 if fall.jump_s < 0.011 else 0.08):
             return False
         u = 2.1 * noise_pa / fall.dip_pa
-        usual = _middle(self._jumps) if len(self._jumps) >= FEWEST_JUMPS else 0.0
-        if fall.jump < usual + JUMPS_FURTHER or fall.next_jump + u > PLUG_NEXT * fall.jump:
+        usual = sorted(self._jumps)[-2] if len(self._jumps) >= FEWEST_JUMPS else 0.0
+        if fall.jump < usual or fall.next_jump + u > PLUG_NEXT * fall.jump:
             return False
         if fall.jump_s > PLUG_SEEN_S:
             return fall.jump > PLUG_COARSE and (self._last is None or fall.time_s - self._last.time_s > PLUG_PAUSE_S)

@@ -17,7 +17,7 @@ FEWEST_STRAIGHT, STRAIGHT_SIGMA = 12, 1.5  # or longer, where the line is straig
 STEEPEST_RING_PER_S = 4.0  # dips a second: a hose that rings with a quarter of the dip at 2.5 Hz
 BENT_S = 0.2  # a longer stretch of a recovery is no parabola
 FAINT_SIGMA, FAINT_BEFORE_S = 6.0, 0.3  # dips in so much noise are measured by a fit of the whole fall
-MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.11, 0.17), 20, 0.008
+MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.1, 0.14), 20, 0.008
 SWING_MEAN_S = 0.03
 BOTTOM_MEAN_S = 0.03
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
@@ -184,6 +184,7 @@ def measure(
     earliest_s: float,
     until_s: float,
     least_pa: float = 0.0,
+    ripple_pa: float = 0.0,
 ) -> Fall | None:
     """Measure the fall whose steepest part ends near `top_s`.
 
@@ -199,6 +200,8 @@ def measure(
         The view: after the bottom of the shot before, and until the next fall begins [s].
     least_pa : float
         A smaller dip is not measured [Pa].
+    ripple_pa : float
+        Ripple of the line, which hides an edge as noise does [Pa].
 
     Returns
     -------
@@ -206,7 +209,7 @@ def measure(
         None where no fall stands out.
     """
     shape = np.empty(len(Fall.__slots__))
-    if not _measure(t, p, top_s, lag_s, noise_pa, size_pa, step_s, earliest_s, until_s, least_pa, shape):
+    if not _measure(t, p, top_s, lag_s, noise_pa, size_pa, step_s, earliest_s, until_s, least_pa, ripple_pa, shape):
         return None
     return Fall(**dict(zip(Fall.__slots__, shape.tolist(), strict=True)))
 
@@ -214,7 +217,7 @@ def measure(
 @jit
 def _measure(
     t: Floats, p: Floats, top_s: float, lag_s: float, noise_pa: float, size_pa: float, step_s: float,
-    earliest_s: float, until_s: float, least_pa: float, shape: Floats,
+    earliest_s: float, until_s: float, least_pa: float, ripple_pa: float, shape: Floats,
 ) -> bool:  # fmt: skip
     """Fill in the fields of a `Fall` in their order; False where no fall stands out."""
     n = width_for(noise_pa, size_pa, step_s, 0.4 * lag_s, 0.05)
@@ -265,11 +268,11 @@ def _measure(
         dip = before - minimum
         if dip <= 0.0:
             return False
-    sure = 0.0
-    if dip < FAINT_SIGMA * noise_pa:
+    sure, width_s = 0.0, 0.0
+    if dip < FAINT_SIGMA * max(noise_pa, ripple_pa):
         begin, finish = position(t, max(onset - FAINT_BEFORE_S, earliest_s)), min(position(t, minimum_s) + 1, z)
         if finish - begin > 16:
-            onset, before, dip, sure = matched(t, p, begin, finish, onset)
+            onset, before, dip, sure, width_s = matched(t, p, begin, finish, onset)
             minimum = before - dip
             if dip <= 0.0:
                 return False
@@ -284,12 +287,13 @@ def _measure(
     start = y[lowest(y, back, high + 1)] if back <= high else before
     path = 0.0
     for k in range(first + 1, z):
-        if abs(p[k] - p[k - 1]) > 4.0 * noise_pa:
+        if abs(p[k] - p[k - 1]) > 6.0 * noise_pa:
             path += abs(p[k] - p[k - 1])
     span = p[highest(p, first, z)] - p[lowest(p, first, z)]
     shape[0], shape[1], shape[2], shape[3] = onset, before, minimum, minimum_s
     shape[4] = t50
-    shape[5] = (t80 - t20) / 0.6
+    # The widest of the fits stands for whatever is wider, a slope too.
+    shape[5] = 1.77 * width_s if 0.0 < width_s < MATCHED_S[-1] else (t80 - t20) / 0.6
     shape[6] = t50 - t10
     shape[7] = t[min(i, z - 1)] - t60
     shape[8] = (y[highest(y, low, z)] - minimum) / dip
@@ -387,7 +391,7 @@ def comes_back(p: Floats, a: int, b: int, lag: int, size_pa: float, noise_pa: fl
 
 
 @jit
-def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float) -> tuple[float, float, float, float]:
+def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float) -> tuple[float, float, float, float, float]:
     """Fit falls of several widths, each at every moment near the first guess, to readings in which noise hides the edge.
 
     Parameters
@@ -401,9 +405,9 @@ def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float) -> tuple[float
     -------
     tuple of float
         Onset [s], level before it [Pa], how far the pressure has fallen at the end [Pa], and by how many of its own standard
-        deviations that differs from no fall at all.
+        deviations that differs from no fall at all; width [s].
     """
-    best, onset, level, fallen, sure = np.inf, onset_s, p[a], 0.0, 0.0
+    best, onset, level, fallen, sure, width = np.inf, onset_s, p[a], 0.0, 0.0, 0.0
     n = z - a
     shape = np.empty(n)
     for width_s in MATCHED_S:
@@ -427,7 +431,8 @@ def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float) -> tuple[float
             if depth > 0.0 and rest < best:
                 best, onset, level, fallen = rest, from_s, p[a] + (v1 + depth * s1) / n, depth * shape[n - 1]
                 sure = depth / math.sqrt(max(rest, 1e-9) / max(n - 4, 1) / spread)
-    return onset, level, fallen, sure
+                width = width_s
+    return onset, level, fallen, sure, width
 
 
 @jit

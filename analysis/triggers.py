@@ -25,6 +25,7 @@ UP_SPIKE = 4  # readings
 SPIKE_S = 0.016  # what comes back within this time was electrical: no line fills that fast
 LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
 LEAST_STEP_PA = 1e-3
+GOLDEN = 0.6180339887  # its multiples fill 0..1 evenly
 GAP_S = 0.15
 NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
@@ -36,8 +37,8 @@ BIG_SHARE = 0.005  # of absolute pressure; noise that grows all at once is no in
 # Kinds of mark
 FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
 # Columns of a mark: kind, scale or length of spike, position and time of its peak, size, first position above the threshold, noise,
-# position at which it was issued, threshold, resolution known by then
-MARK_COLUMNS = 10
+# position at which it was issued, threshold, resolution known by then, ripple between single readings as a noise
+MARK_COLUMNS = 11
 
 # Slots of the float state
 NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S, BIN_0, BIN_T, BIN_P = (
@@ -240,7 +241,8 @@ def scan(
             running += clean[j] - reference
             total[j] = running
             if here - start >= 2:
-                bend = abs(clean[j] - 2.0 * clean[j - 1] + clean[j - 2])
+                # Rounded readings bend by whole steps; spread over a step, evenly in time, their median is known more finely.
+                bend = abs(clean[j] - 2.0 * clean[j - 1] + clean[j - 2] + ((here * GOLDEN) % 1.0 - 0.5) * state[RESOLUTION])
                 # Follow the median: up and down by the same small share.
                 move = (step_s / NOISE_S) * max(state[NOISE], 0.3 * state[RESOLUTION], LEAST_NOISE_PA)
                 if bend > 8.0 * state[NOISE]:
@@ -287,6 +289,7 @@ def scan(
                         marks[found, 7] = here
                         marks[found, 8] = threshold
                         marks[found, 9] = state[RESOLUTION]
+                        marks[found, 10] = state[RIPPLE_0] / 0.6745 / (2.0 / mean[0]) ** 0.5
                         found += 1
                         places[ABOVE_0 + s] = 2
                 if places[ABOVE_0 + s] == 2:
