@@ -157,7 +157,10 @@ class Device:
         """Wait until the device is back, perhaps under another name; False if told to stop before."""
         while not self._stop.wait(RETRY_S):
             if self.board is not None:
-                self.port = find_usb(self.board) or self.port
+                place = find_usb(self.board)
+                if place is None:
+                    continue  # under its old name there may be another board by now
+                self.port = place
             with contextlib.suppress(ValueError):
                 self._source = self._open()
                 return True

@@ -230,7 +230,7 @@ class Keeper:
         left = free - chapter.bytes
         low = left < per_s * DISK_WARNING_S + DISK_SPARE
         self.disk_warning = (
-            f"Disk nearly full: {max(left, 0.0) / 1e6:.0f} MB left for readings, for {_minutes(left, per_s)}." if low else ""
+            f"Disk nearly full: {max(left, 0.0) / 1e6:.0f} MB left for readings, for {_minutes(left - DISK_SPARE, per_s)}." if low else ""
         )
 
     # The end

@@ -55,7 +55,9 @@ class SerialSource:
     def __init__(self, port: str, baud: int = 115200) -> None:
         import serial
 
-        self._serial: Any = serial.serial_for_url(port, baudrate=baud, timeout=WAIT_S, write_timeout=1.0, do_not_open=True)
+        self._serial: Any = serial.serial_for_url(port, baudrate=baud, timeout=WAIT_S, do_not_open=True)
+        if not port.startswith("rfc2217://"):  # which has none
+            self._serial.write_timeout = 1.0
         if "://" not in port and os.name == "posix":
             self._serial.exclusive = True
         self._serial.open()

@@ -15,8 +15,8 @@ from logger.session import Session
 from logger.status import Status
 
 
-def until(condition: Callable[[], bool], seconds: float = 20.0) -> None:
-    """Wait for a condition; fail when it does not come about."""
+def until(condition: Callable[[], bool], seconds: float = 60.0) -> None:
+    """Wait for a condition; fail when it does not come about (in the first test the detector may have to be compiled)."""
     deadline = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < deadline, "it did not come about in time"
