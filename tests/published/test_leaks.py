@@ -8,6 +8,7 @@ air through an orifice", coefficient 100 %; [S10] engineersedge, Moss formula; [
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -15,10 +16,12 @@ import pytest
 
 from analysis import air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_PRESSURE_ABS_PA, ANR_TEMPERATURE_K, ATMOSPHERE_ABS_PA, R_AIR_J_PER_KG_K
+from analysis.cycle_trend import change_over
 from analysis.cycles import find_cycles
 from analysis.estimate import Estimate
 from analysis.leak_cost import leak_cost
 from analysis.leakdown import Leakdown, fit_leakdown
+from analysis.shut_in_volume import volume_by_draw
 from analysis.units import CUBIC_FOOT_M3, INCH_M, POUND_KG, PSI_PA
 
 CFM = CUBIC_FOOT_M3 / 60.0
@@ -155,6 +158,63 @@ def test_lk21_navy_bleed_down(step: int, printed: int) -> None:
     middle = 0.5 * (NAVY_PSIG[step] + NAVY_PSIG[step + 1]) * PSI_PA
     leak = isothermal(t, p, NAVY_FT3 * CUBIC_FOOT_M3, middle).leak_m3_per_s
     assert 100.0 * at_sea_level(leak.value) == pytest.approx(printed, abs=0.5 + 0.01 * printed)
+
+
+def test_lk22_navy_volume() -> None:
+    """LK-22 (computed from LK-21): every step's flow, time and fall give 629 ft3 (628.7 to 629.2); read back by drawing known air."""
+    for step, cfm in enumerate((40, 34, 28, 21, 15, 9, 3)):
+        drawn = cfm * CFM * (NAVY_S[step + 1] - NAVY_S[step])
+        anr = drawn * SEA_LEVEL / ANR_PV  # cubic feet at 14.7 psia and the tank's own temperature, as free air of ours
+        before, after = (NAVY_PSIG[step + i] * PSI_PA for i in (0, 1))
+        volume = volume_by_draw(anr, before, after).value
+        assert volume is not None
+        assert volume / CUBIC_FOOT_M3 == pytest.approx(629.0, rel=1e-3)
+
+
+def test_lk23_and_lk24_navy_regression_with_its_interval() -> None:
+    """LK-23, LK-24, [S12] (read, recomputed): loss = 0.62143 p - 12.750 over 25 to 85 psig, slope good to 0.01422 (95 %, Student)."""
+    x = [0.5 * (a + b) for a, b in itertools.pairwise(NAVY_PSIG)]
+    found = change_over(x, (40, 34, 28, 21, 15, 9, 3))
+    at_low = 0.62143 * 25.0 - 12.750  # the lower end of the line, to which the change is relative
+    assert found.value is not None
+    assert found.low is not None
+    assert found.value * at_low / 60.0 == pytest.approx(0.62143, rel=1e-4)
+    assert (found.value - found.low) * at_low / 60.0 == pytest.approx(0.01422, rel=1e-3)
+
+
+def test_lk28_pressure_change_of_a_vehicle_test_cell() -> None:
+    """LK-28, [S13] 40 CFR 1065.644 (inputs read): 2 L from 25.3 to 50.6 kPa at 293.15 K in 70 s take in 2.96570e-4 mol/s."""
+    molar = 8.314472 / R_AIR_J_PER_KG_K
+    let_in = 2.96570e-4 * 70.0 * molar / ANR_DENSITY_KG_PER_M3
+    volume = volume_by_draw(let_in, 25.3e3 - ATMOSPHERE_ABS_PA, 50.6e3 - ATMOSPHERE_ABS_PA, temp_k=293.15).value
+    assert volume == pytest.approx(0.002, rel=1e-4)
+
+
+@pytest.mark.parametrize(("row", "coefficient"), [("LK-09", 0.65), ("LK-09, D-01", 0.61), ("LK-14", 0.64)])
+def test_sharp_edged_holes_are_as_much_wider_as_is_said(row: str, coefficient: float) -> None:
+    """LK-09 and LK-14, [S9], [S10], [S12] (read): a sharp-edged hole that passes as much is 1.2 to 1.3 times as wide as the nozzle."""
+    sharp = 1 / 8
+    flow = coefficient * float(air.nozzle_mass_flow(104.7 * PSI_PA, SEA_LEVEL, ANR_TEMPERATURE_K, math.pi / 4.0 * (sharp * INCH_M) ** 2))
+    conductance = flow / ANR_DENSITY_KG_PER_M3 / (104.7 * PSI_PA)
+    assert 1.2 < sharp * INCH_M / air.hole_of_conductance(conductance) < 1.3, row
+
+
+def test_hole_of_a_published_discharge_is_found_within_six_percent() -> None:
+    """LK-10, DOE Tip Sheet 3 (from memory): 1/16 in passes 4.66 to 7.66 cfm at 70 to 125 psig, edge losses (0.97) included.
+
+    A 30 ft3 tank is emptied by the table's own flows, a hundred times slower than printed, so that the air keeps its temperature:
+    the hole is then a tenth as wide.
+    """
+    psig = np.array([70.0, 80.0, 90.0, 100.0, 125.0])
+    cfm = np.array([4.66, 5.24, 5.72, 6.31, 7.66])
+    p = [124.0]
+    for _ in range(900):
+        p.append(p[-1] - float(np.interp(p[-1], psig, cfm)) / 60.0 * 14.7 / 30.0 * 0.9)
+    p_abs = (np.array([x for x in p if x > 71.0]) + 14.7) * PSI_PA
+    t = 90.0 * np.arange(p_abs.size)
+    hole = isothermal(t, p_abs, 30.0 * CUBIC_FOOT_M3, 90.0 * PSI_PA).hole_m.value
+    assert hole is not None
+    assert 10.0 * hole / INCH_M == pytest.approx(1 / 16, rel=0.06)
 
 
 def test_lk25_navy_leak_cost() -> None:
