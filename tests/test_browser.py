@@ -243,6 +243,7 @@ def test_the_line_is_read_from_a_session_while_the_page_answers(desktop: Watched
 
 def test_a_line_is_checked_while_it_is_typed(desktop: Watched, site: str) -> None:
     page = desktop.open(site + "/setup", "Setup")
+    page.get_by_text("The file itself").click()
     editor = page.get_by_label("Parts in order of flow")
     good = editor.input_value()
     editor.fill(good.replace("bore =", "boar ="))
