@@ -24,7 +24,7 @@ EVERY_S = 0.1
 IDLE_EVERY_S = 0.3
 AT_MOST_S = 900.0  # then the page asks anew, so that one which has vanished holds no thread for ever
 STREAMS_MOST = 24
-FIRST_POINTS, POINTS = 1500, 20  # of the trace: in the first message, and in each one after
+FIRST_POINTS, POINTS_PER_S = 1500, 200  # of the trace: in the first message, and in each one after
 Window = tuple[float, float] | None
 
 
@@ -121,7 +121,7 @@ def alerts(live: Live, reader: Reader, window_pa: Window) -> list[dict[str, str]
         found.append({"kind": live.state, "text": STATES[live.state].format(raw=f"{live.raw:g}" if math.isfinite(live.raw) else "nothing")})
     if not live.channel:
         found.append({"kind": "no pressure", "text": "The sensor sends no pressure. Calibrate it: farend calibrate --port PORT."})
-    if live.warning:
+    if live.warning and live.state != "device away":  # of which the warning tells as well
         found.append({"kind": "warning", "text": live.warning})
     if window_pa is not None and live.state == "recording":
         side = stays_outside(live.t_s, live.p_pa, window_pa)
@@ -143,6 +143,7 @@ STATES = {
 def trace(live: Live, reader: Reader, since_s: float) -> list[list[float]]:
     """What the trace has gained since a moment: times [s] and pressures in the reader's unit."""
     new = int(np.searchsorted(live.t_s, since_s, side="right"))
-    first = since_s == -math.inf
-    t_s, p_pa = thin(live.t_s[new:], live.p_pa[new:], FIRST_POINTS if first else POINTS)
+    gained_s = float(live.t_s[-1] - live.t_s[new]) if new < live.t_s.size else 0.0
+    points = min(FIRST_POINTS, max(20, int(POINTS_PER_S * gained_s)))
+    t_s, p_pa = thin(live.t_s[new:], live.p_pa[new:], points)
     return [[round(float(t), 3) for t in t_s], [round(reader.pressure_value(float(p)), 4) for p in p_pa]]

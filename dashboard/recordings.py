@@ -14,6 +14,7 @@ import shlex
 import subprocess
 import sys
 import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from pathlib import Path
@@ -31,7 +32,7 @@ from logger.sources import PortReport, list_ports, listen
 LISTEN_S = 1.5
 TEXT_MOST = 200
 SAID_FILE = "recorder said.txt"
-_NETWORK = re.compile(r"(socket|rfc2217)://[A-Za-z0-9._-]+:\d{1,5}")
+_NETWORK = re.compile(r"(socket|rfc2217)://[\w.-]+:\d{1,5}|mqtt://([\w.-]+@)?[\w.-]+(:\d{1,5})?/[\w./+#-]+", re.ASCII)
 INVENTED_PORT = PortReport(
     port=INVENTED,
     name="for trying out",
@@ -61,6 +62,8 @@ class Recordings:
         self._seen = False  # a reading of the recorder that was started here
         self._said = ""
         self._heard: dict[str, PortReport] = {}
+        self._heard_at = -math.inf
+        self._listening = threading.Lock()
         self._window: tuple[Path, tuple[float, float] | None] | None = None
 
     def live(self) -> Live | None:
@@ -102,11 +105,14 @@ class Recordings:
 
     def ports(self) -> list[PortReport]:
         """Listen on every port at once and say what each sends; last of all the invented one."""
-        known = list_ports()
-        with ThreadPoolExecutor(max(len(known), 1)) as pool:
-            heard = list(pool.map(lambda found: listen(found[0], LISTEN_S, name=found[1]), known))
-        self._heard = {report.port: report for report in heard}
-        return [*heard, INVENTED_PORT]
+        asked = time.monotonic()
+        with self._listening:
+            if asked > self._heard_at:  # else another page has just listened
+                known = list_ports()
+                with ThreadPoolExecutor(max(len(known), 1)) as pool:
+                    heard = list(pool.map(lambda found: listen(found[0], LISTEN_S, name=found[1]), known))
+                self._heard, self._heard_at = {report.port: report for report in heard}, time.monotonic()
+            return [*self._heard.values(), INVENTED_PORT]
 
     def start(self, port: str, name: str = "", *, line: str = "", columns: str = "", unit: str = "") -> None:
         """Start a recorder and return at once; `waiting` and `live` say what comes of it.

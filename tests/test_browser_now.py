@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
-from logger.kept import list_sessions
+from logger.kept import find_session, list_sessions
 from logger.live import ask_to_stop
 from logger.virtual import VirtualDevice
 from tests.browser.axe import grave_faults
@@ -65,21 +65,32 @@ class Dashboard:
         return (self.home / "dashboard.log").read_text()
 
 
-@pytest.fixture
-def home(tmp_path: Path) -> Iterator[Path]:
-    (tmp_path / "lines").mkdir()
-    shutil.copy(LINES / "boathouse.toml", tmp_path / "lines")
-    yield tmp_path
-    for session in list_sessions(tmp_path):  # a failed test leaves no recorder behind
-        if session.recording:
-            ask_to_stop(session.folder)
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("home")
+    (made / "lines").mkdir()
+    shutil.copy(LINES / "boathouse.toml", made / "lines")
+    return made
 
 
-@pytest.fixture
-def pages(home: Path) -> Iterator[Dashboard]:
+@pytest.fixture(scope="module")
+def running(home: Path) -> Iterator[Dashboard]:
     started = Dashboard(home)
     yield started
     assert "Traceback" not in started.end()
+
+
+@pytest.fixture
+def pages(running: Dashboard) -> Iterator[Dashboard]:
+    yield running
+    leave_none_behind(running.home)
+
+
+def leave_none_behind(home: Path) -> None:
+    """End the recordings that a failed test left."""
+    for session in list_sessions(home):
+        if session.recording:
+            ask_to_stop(session.folder)
 
 
 @pytest.fixture
@@ -152,7 +163,7 @@ def test_from_the_first_tap_to_the_answers_and_two_phones_at_once(pages: Dashboa
     page.get_by_role("button", name="Stop recording").tap()
     for each in (page, other):
         expect(each.locator('#now[data-state="none"]')).to_be_visible(timeout=PATIENCE_MS)
-    (session,) = list_sessions(pages.home)
+    session = find_session(pages.home, "deck, -b-north--b-")
     assert (session.finished, session.line) == (True, "boathouse")
     assert sorted(str(m.get("depth") or m.get("text")) for m in session.marks)[:2] == ["<i>nails too deep</i>", "Fitted receiver"]
     assert sum(m["kind"] == "judged" for m in session.marks) == 2
@@ -170,8 +181,7 @@ def test_the_server_ends_under_an_open_page_and_the_recording_does_not(pages: Da
     pages.end(signal.SIGKILL)
     banner = page.locator("#contact")
     expect(banner).to_contain_text("No contact with farend")
-    (session,) = list_sessions(pages.home)
-    assert session.recording
+    assert find_session(pages.home, "through").recording
     pages.start()
     expect(banner).to_have_count(0)
     expect(place_of(page, "name")).to_have_text("through")
@@ -240,8 +250,10 @@ def test_over_a_slow_network_the_page_keeps_up(pages: Dashboard, phone: BrowserC
     assert [w for w in watched.wrong if "ERR_INTERNET_DISCONNECTED" not in w] == []
 
 
-def test_a_phone_comes_in_with_the_code_and_again_after_a_restart(home: Path, phone: BrowserContext) -> None:
-    pages = Dashboard(home, "--lan")
+def test_a_phone_comes_in_with_the_code_and_again_after_a_restart(tmp_path: Path, phone: BrowserContext) -> None:
+    (tmp_path / "lines").mkdir()
+    shutil.copy(LINES / "boathouse.toml", tmp_path / "lines")
+    pages = Dashboard(tmp_path, "--lan")
     watched = Watched(phone)
     page = watched.page
     page.goto(f"{pages.site}/shots")
@@ -269,4 +281,5 @@ def test_a_phone_comes_in_with_the_code_and_again_after_a_restart(home: Path, ph
     page.get_by_label("Access code").fill(code[:9].lower())
     page.get_by_role("button", name="Come in").tap()
     expect(place_of(page, "name")).to_have_text("on the scaffold")
+    leave_none_behind(tmp_path)
     assert "Traceback" not in pages.end()

@@ -211,6 +211,13 @@ def test_the_tools_channel_is_shown_though_another_device_has_it(home: Path, rec
 # What is wrong is said at once
 
 
+def test_a_device_that_is_away_is_said_once(home: Path, recordings: Recordings) -> None:
+    with recording(home) as recorder:
+        recorder.write(*flat(640.0))
+        recorder.shown.show([], state="device away", warning="/dev/ttyUSB0 is away; looking for it.")
+        assert kinds(recordings) == ["device away"]
+
+
 @pytest.mark.parametrize("state", ["silent", "device away"])
 def test_a_device_that_is_silent_or_away_is_said(home: Path, recordings: Recordings, state: str) -> None:
     with recording(home) as recorder:
@@ -303,7 +310,7 @@ def test_the_feed_sends_each_piece_of_the_trace_once(home: Path, recordings: Rec
     assert np.all(np.diff(sent) > 0)
     assert sent[-1] == pytest.approx(t_s[2799], abs=1e-3)
     assert len(messages[0]["trace"][0]) > 100
-    assert all(len(m["trace"][0]) <= 24 for m in messages[1:])
+    assert all(len(m["trace"][0]) <= 82 for m in messages[1:])  # 200 a second and both ends
 
 
 def test_only_so_many_pages_may_watch_and_one_that_leaves_makes_room(home: Path) -> None:
@@ -335,6 +342,7 @@ def test_only_so_many_pages_may_watch_and_one_that_leaves_makes_room(home: Path)
         "--for=1s",
         "invented:other",
         "socket://a b:1",
+        "mqtt://shop/tool?x=1",
     ],
 )
 def test_only_ports_are_opened_from_the_page(recordings: Recordings, port: str) -> None:
@@ -343,7 +351,7 @@ def test_only_ports_are_opened_from_the_page(recordings: Recordings, port: str) 
 
 
 def test_network_addresses_and_the_invented_sensor_are_ports() -> None:
-    for port in ("socket://192.168.1.20:4000", "rfc2217://shop.local:2217", "invented:deck"):
+    for port in ("socket://192.168.1.20:4000", "rfc2217://shop.local:2217", "mqtt://anna@shop:1883/deck/tool", "invented:deck"):
         assert check_port(f" {port} ") == port
 
 

@@ -89,6 +89,8 @@
     link.className = "button strong";
     link.textContent = "Its shots";
     place.replaceChildren("The recording is kept. ", link);
+    document.getElementById("ports-look").click();
+    window.scrollTo(0, 0);
     ["#stop-said", "#mark-said", "#judge-said"].forEach((id) => put(root.querySelector(id), ""));
   }
 

@@ -263,6 +263,8 @@ def register(app: Dash, work: Work) -> None:
 
 def ports(recordings: Recordings, chosen: str | None) -> tuple[list[Any], str | None]:
     """List the ports with what they send; keep what was chosen, else choose the first that sends something."""
+    if recordings.live() is not None:  # leave its sensor alone; the page asks again when the recording has ended
+        return _ports([]), chosen
     found = recordings.ports()
     rows = [(r.port, f"{r.port} ({r.name})", r.sends[:1].upper() + r.sends[1:]) for r in found]
     known = {r.port for r in found}
