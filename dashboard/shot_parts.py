@@ -172,7 +172,7 @@ def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
             "minimum": reader.pressure_value(s.minimum_pa),
             "dip": reader.pressure_value(s.dip_pa),
             "recovery": None if s.outcome != "recovered" else s.recovery_s,
-            "outcome": s.outcome,
+            "outcome": s.outcome + (", by hand" if s.by_hand else ""),
         }
         for i, s in enumerate(record.shots)
     ]
