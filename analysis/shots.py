@@ -16,6 +16,7 @@ from analysis.record import Event, Shot, ShotRecord
 from analysis.statistics import Z_95, Survival, kaplan_meier, median_interval
 
 __all__ = [
+    "BurstSag",
     "Event",
     "Shot",
     "ShotDetector",
@@ -76,6 +77,26 @@ class Cadence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BurstSag:
+    """How far the line has sagged by the last shots of its bursts.
+
+    Attributes
+    ----------
+    shots_per_s : float
+        Median pace within these bursts [1/s].
+    nth, bursts : int
+        Which shot of a burst, and in how many bursts it was fired.
+    low_pa : Estimate
+        How much lower that shot starts than the first of its burst, median [Pa].
+    """
+
+    shots_per_s: float
+    nth: int
+    bursts: int
+    low_pa: Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ShotSummary:
     """A record's shots in a few numbers.
 
@@ -97,6 +118,8 @@ class ShotSummary:
         Share of shots that started inside the tool's window, 0..1; None where no window was given.
     cadence : tuple of Cadence
         Dip and starting pressure against the interval since the shot before.
+    sag : BurstSag or None
+        What bursts do to the pressure at the shot; None where fewer than `FEWEST_BURSTS` were fired.
     air_per_shot_m3 : Estimate
         Free air (ANR) a shot takes [m3]; no value where the volume is not known.
     """
@@ -114,12 +137,14 @@ class ShotSummary:
     lowest_pa: float | None
     in_window: float | None
     cadence: tuple[Cadence, ...]
+    sag: BurstSag | None
     air_per_shot_m3: Estimate
 
 
 FEWEST_DRAWN = 4  # shots in a stretch
 DRAWN_SHARE = 0.15  # of the dips that must stay gone
 BALANCE_U = 0.12  # half-width of the interval that more shots do not reduce: exponent, leak, temperature
+BURST_S, FEWEST_BURSTS, SHORTEST_BURST = 0.6, 3, 3  # shots closer than this are a burst; bursts, and shots in one, worth a word
 CADENCE_S = (0.0, 0.3, 0.5, 1.0, 2.0, 5.0, float("inf"))
 
 
@@ -169,6 +194,7 @@ def summarise(
         lowest_pa=min((s.minimum_pa for s in shots), default=None),
         in_window=inside,
         cadence=_cadence(shots),
+        sag=_sag(shots),
         air_per_shot_m3=air_per_shot(record, volume_m3, temp_k) if volume_m3 is not None else none,
     )
 
@@ -266,3 +292,19 @@ def _cadence(shots: tuple[Shot, ...]) -> tuple[Cadence, ...]:
                 )
             )
     return tuple(rows)
+
+
+def _sag(shots: tuple[Shot, ...]) -> BurstSag | None:
+    since = np.diff([s.time_s for s in shots])
+    bursts = np.split(np.arange(len(shots)), np.flatnonzero(since > BURST_S) + 1)
+    lengths = sorted((b.size for b in bursts if b.size >= SHORTEST_BURST), reverse=True)
+    if len(lengths) < FEWEST_BURSTS:
+        return None
+    nth = lengths[FEWEST_BURSTS - 1]  # the latest shot that enough bursts reached
+    these = [b[:nth] for b in bursts if b.size >= nth]
+    return BurstSag(
+        shots_per_s=1.0 / float(np.median(np.concatenate([since[b[:-1]] for b in these]))),
+        nth=int(nth),
+        bursts=len(these),
+        low_pa=median_interval([shots[b[0]].before_pa - shots[b[-1]].before_pa for b in these]),
+    )

@@ -136,6 +136,14 @@ def shots(channel: str, record: ShotRecord, summary: ShotSummary) -> Json:
                 }
                 for c in summary.cadence
             ],
+            "sag": None
+            if summary.sag is None
+            else {
+                "shots_per_s": number(summary.sag.shots_per_s),
+                "nth": summary.sag.nth,
+                "bursts": summary.sag.bursts,
+                "low_kpa": estimate(summary.sag.low_pa, KPA),
+            },
         },
         "warnings": list(record.warnings),
     }

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from analysis.model import Simulation
     from analysis.record import ShotRecord
     from analysis.sensor_view import SensorView
-    from analysis.shots import ShotSummary
+    from analysis.shots import BurstSag, ShotSummary
     from analysis.sizing import Alternative, Sizing
     from analysis.variants import Change
     from analysis.whatif import Improvement, WhatIf
@@ -73,6 +73,8 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
         )
     if summary.in_window is not None:
         out.append(f"{percent(summary.in_window)} of the shots started inside the tool's window.")
+    if summary.sag is not None:
+        out.append(_sag(summary.sag, reader))
     if summary.air_per_shot_m3.value is not None:
         out.append(air_per_shot(summary.air_per_shot_m3, reader))
     out.append(f"{summary.recovered} recovered, {summary.cut_off} were cut off by what came next, {summary.not_recovered} did not recover.")
@@ -84,6 +86,17 @@ def air_per_shot(air: Estimate, reader: Reader) -> str:
     if air.value is None:
         return "How much air a shot takes cannot be told: it needs a few single shots with a pause, and a receiver that is fed slowly."
     return f"A shot took {reader.estimate(air, reader.air)} of free air."
+
+
+def _sag(sag: BurstSag, reader: Reader) -> str:
+    """How much lower the last shots of bursts start."""
+    ends = {1: "st", 2: "nd", 3: "rd"}
+    nth = f"{sag.nth}{'th' if sag.nth % 100 in (11, 12, 13) else ends.get(sag.nth % 10, 'th')}"
+    bursts = f"In {_count(sag.bursts, 'burst')} at {significant(sag.shots_per_s, 2)} a second the {nth} shot started"
+    low, value = sag.low_pa.low, sag.low_pa.value or 0.0
+    if value <= 0.0 or (low is not None and low <= 0.0):
+        return f"{bursts} as high as the first, as far as these shots can tell."
+    return f"{bursts} {reader.estimate(sag.low_pa, reader.pressure)} lower than the first."
 
 
 def _events(record: ShotRecord) -> list[str]:

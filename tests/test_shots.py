@@ -256,6 +256,17 @@ def test_summary_of_a_session() -> None:
     assert sum(row.shots for row in summary.cadence) == summary.shots - 1
 
 
+def test_bursts_that_pull_the_line_down_are_told() -> None:
+    # Each shot leaves 30 % of its dip behind for longer than a burst lasts, so the 4th starts three such steps low.
+    sinking = Scene(name="sinking", single=0, bursts=6, per_burst=4, every_s=0.33, kept=0.3, overshoot=0.0, noise_pa=300.0)
+    made = record(sinking, 2)
+    sag = summarise(find_shots(made.t_s, made.p_pa)).sag
+    assert sag is not None
+    assert (sag.nth, sag.bursts) == (4, 6)
+    assert sag.shots_per_s == pytest.approx(3.0, rel=0.1)
+    assert sag.low_pa.value == pytest.approx(3 * 0.3 * sinking.dip_pa, rel=0.1)
+
+
 def test_summary_without_shots_says_nothing() -> None:
     t, p = line(10.0)
     summary = summarise(find_shots(t, p))
@@ -264,6 +275,7 @@ def test_summary_without_shots_says_nothing() -> None:
     assert summary.median_dip_pa.value is None
     assert summary.steadiness_pa is None
     assert summary.cadence == ()
+    assert summary.sag is None
 
 
 def test_air_per_shot_from_what_stays_gone_in_a_known_volume() -> None:
