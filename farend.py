@@ -234,9 +234,18 @@ def _vessel(args: argparse.Namespace, recording: Recording) -> dict[str, Any]:
     return {
         "volume_m3": parse_quantity(args.volume, "volume") if args.volume else None,
         "temp_k": recording.temp_k,
-        "p_amb_pa": _ambient(recording),
+        "p_amb_pa": _ambient(recording) if args.altitude is None else _at_altitude(recording, args),
         "reference_pa": parse_quantity(args.reference, "pressure"),
     }
+
+
+def _at_altitude(recording: Recording, args: argparse.Namespace) -> Any:
+    """Ambient pressure [Pa abs]: the barometer's, else the standard atmosphere's at the height that is given."""
+    from analysis.air import ambient_pressure
+
+    if recording.p_amb_series_pa is not None:
+        return recording.p_amb_series_pa
+    return ambient_pressure(parse_quantity(args.altitude, "length"))
 
 
 def _plan(args: argparse.Namespace) -> int:
@@ -275,8 +284,11 @@ def _leakdown(args: argparse.Namespace) -> int:
 
     recording = _open(args.what[0], args)
     judged = judge(recording.t_s, recording.p_pa, recording.shots, **_vessel(args, recording))
-    cost = leak_cost(judged.leak.leak_m3_per_s, tariff_per_kwh=args.tariff)
-    answer, words = answers.leakdown(judged.leak, cost), wording.leakdown(judged.leak, cost, _reader(args))
+    per_m3 = {} if args.energy is None else {"specific_power_j_per_m3": 3.6e6 * args.energy}
+    cost = leak_cost(judged.leak.leak_m3_per_s, tariff_per_kwh=args.tariff, **per_m3)
+    delivery = parse_quantity(args.delivery, "flow") if args.delivery else None
+    answer = answers.leakdown(judged.leak, cost, delivery)
+    words = wording.leakdown(judged.leak, cost, _reader(args), delivery)
     if judged.pumped and not judged.shots:
         found = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
         answer["cycles"] = answers.cycles(found)
@@ -695,12 +707,16 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--no-thermometer", action="store_true", help="with --plan: no temperature will be recorded")
     p.add_argument("--volume", help="air that is shut in; without it only rates are given")
     p.add_argument("--reference", default="90 psi", help="gauge pressure at which the leak is stated")
+    p.add_argument("--altitude", help="height of the site, e.g. '1600 m', where no barometer was recorded")
     p.add_argument("--tariff", type=float, default=0.20, help="price of a kWh, in your currency")
+    p.add_argument("--energy", type=float, metavar="KWH", help="kWh that the compressor takes for a m3 of free air (default: 0.106)")
+    p.add_argument("--delivery", help="free air that the compressor delivers, e.g. '240 L/min', to say the leak's share of it")
 
     p = command("cycles", _cycles, "read the pump's cycles: duty, delivery and leak", show, one)
     p.add_argument("what", metavar="WHAT", nargs="+", help=f"{WHAT}; several of the same tank tell what grows or falls")
     p.add_argument("--volume", help="tank and all that is open to it; without it flows are not given")
     p.add_argument("--reference", default="90 psi", help="gauge pressure at which flows are stated")
+    p.add_argument("--altitude", help="height of the site, e.g. '1600 m', where no barometer was recorded")
 
     p = command("compare", _compare, "did it help? compare two sessions at equal work", show, one)
     p.add_argument("before", metavar="BEFORE", help=WHAT)

@@ -56,8 +56,8 @@ def spans(found: Sequence[Span], *, why: bool) -> list[Json]:
     return [{"from_s": number(s.from_s), "until_s": number(s.until_s)} | ({"why": s.why} if why else {}) for s in found]
 
 
-def leakdown(leak: Leakdown, cost: LeakCost) -> Json:
-    """Answer of `farend leakdown`."""
+def leakdown(leak: Leakdown, cost: LeakCost, delivery_m3_per_s: float | None = None) -> Json:
+    """Answer of `farend leakdown`; with the compressor's delivery, the leak's share of it too."""
     return {
         "verdict": leak.verdict,
         "why": leak.why,
@@ -77,6 +77,7 @@ def leakdown(leak: Leakdown, cost: LeakCost) -> Json:
         "half_time_h": estimate(leak.half_time_s, 1.0 / 3600.0),
         "used": spans(leak.used, why=False),
         "left_out": spans(leak.left_out, why=True),
+        "delivery_share": estimate(leak.leak_m3_per_s, 1.0 / delivery_m3_per_s) if delivery_m3_per_s else None,
         "cost_per_year": estimate(cost.per_year),
         "cost_inputs": {
             "tariff_per_kwh": cost.tariff_per_kwh,

@@ -111,13 +111,15 @@ def _count(n: int, word: str) -> str:
     return f"{n} {word}" + ("" if n == 1 else "s")
 
 
-def leakdown(leak: Leakdown, cost: LeakCost, reader: Reader) -> list[str]:
+def leakdown(leak: Leakdown, cost: LeakCost, reader: Reader, delivery_m3_per_s: float | None = None) -> list[str]:
     """Say whether the line leaks."""
     heads = {"leak": "It leaks.", "tight": "It is tight.", "cannot tell": "This recording cannot tell whether it leaks."}
     out = [leak.why if leak.why.startswith("Cannot tell") else f"{heads[leak.verdict]} {leak.why}"]
     at = f"at {reader.pressure(leak.reference_pa)}"
     if leak.leak_m3_per_s.value is not None and leak.verdict != "tight":
         out.append(f"Leak {at}: {reader.estimate(leak.leak_m3_per_s, reader.flow)} of free air.")
+        if delivery_m3_per_s:
+            out.append(f"That is {reader.estimate(leak.leak_m3_per_s.map(lambda q: q / delivery_m3_per_s), percent)} of what is delivered.")
     if leak.hole_m.value is not None and leak.verdict == "leak":
         out.append(
             f"As much as a round hole of {reader.estimate(leak.hole_m, _hole)} passes "

@@ -68,6 +68,14 @@ def test_decay_through_choked_into_subsonic_finds_the_critical_ratio() -> None:
         assert stated.critical_ratio == pytest.approx(b, abs=1e-12)
 
 
+@pytest.mark.parametrize("b", [0.35, 0.5])
+def test_decay_through_choked_into_subsonic_is_read_to_a_ten_thousandth(b: float) -> None:
+    t = np.arange(0.0, 3e6, 600.0)  # slow, so that the exact decay may be isothermal as a real one is
+    p = decay(5e-13, t, 700e3, b) - ATMOSPHERE_ABS_PA
+    answer = fit_leakdown(t, p, volume_m3=VOLUME, temp_k=np.full(t.size, ANR_TEMPERATURE_K), b=b)
+    assert number(answer.conductance.value) == pytest.approx(5e-13, rel=1e-4)
+
+
 def test_leak_hole_and_times_agree_with_each_other() -> None:
     # 1e-3 L/s/bar is a hole of 0.0799 mm and loses 0.00722 L/s at 90 psi (design, section 5).
     t = np.arange(0.0, 20_000.0, 5.0)
@@ -324,6 +332,21 @@ def test_shifting_the_clock_changes_nothing_but_the_clock(shift: float) -> None:
 def test_leak_goes_with_the_volume(scale: float) -> None:
     plain, scaled = judge(BASE), judge(replace(BASE, volume_m3=BASE.volume_m3 * scale))
     assert number(scaled.conductance.value) == pytest.approx(number(plain.conductance.value) * scale, rel=1e-9)
+
+
+@settings(max_examples=6, deadline=None)
+@given(zero=st.floats(-1500.0, 1500.0))
+def test_zero_error_moves_the_leak_by_no_more_than_its_interval(zero: float) -> None:
+    plain, shifted = judge(BASE), judge(replace(BASE, p_pa=BASE.p_pa + zero))
+    assert number(shifted.leak_m3_per_s.value) == pytest.approx(number(plain.leak_m3_per_s.value), rel=5e-3)
+    assert covers(shifted.leak_m3_per_s, number(plain.leak_m3_per_s.value))
+
+
+@settings(max_examples=4, deadline=None)
+@given(unit=st.sampled_from([6894.757, 1e3, 1e5]))
+def test_unit_in_which_it_was_recorded_changes_nothing(unit: float) -> None:
+    there_and_back = judge(replace(BASE, p_pa=np.round(BASE.p_pa / unit, 9) * unit))
+    assert number(there_and_back.leak_m3_per_s.value) == pytest.approx(number(judge(BASE).leak_m3_per_s.value), rel=1e-4)
 
 
 @settings(max_examples=6, deadline=None)

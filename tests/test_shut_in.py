@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -58,3 +59,20 @@ def test_several_sessions_tell_a_trend(capsys: pytest.CaptureFixture[str]) -> No
     assert answer["leak"]["verdict"] in ("no change", "cannot tell")
     assert farend.main(["cycles", pump_up, pump_up, "--volume", "100 L"]) == 0
     assert "delivery" in capsys.readouterr().out
+
+
+def test_share_of_delivery_cost_and_altitude_are_heeded(capsys: pytest.CaptureFixture[str]) -> None:
+    night = [str(SAMPLES / "overnight.csv"), "--volume", "42.7 L"]
+
+    def ask(*words: str) -> dict[str, Any]:
+        assert farend.main(["leakdown", *night, *words, "--json"]) == 0
+        answer: dict[str, Any] = json.loads(capsys.readouterr().out)
+        return answer
+
+    plain = ask("--delivery", "60 L/min")
+    assert plain["delivery_share"]["value"] == pytest.approx(plain["leak_l_per_s"]["value"], rel=1e-6)
+    assert ask("--energy", "0.212")["cost_per_year"]["value"] == pytest.approx(2.0 * plain["cost_per_year"]["value"], rel=0.01)
+    high = ask("--altitude", "2000 m")
+    assert high["conductance_l_per_s_bar"]["value"] > 1.005 * plain["conductance_l_per_s_bar"]["value"]
+    assert farend.main(["leakdown", *night, "--delivery", "60 L/min"]) == 0
+    assert "of what is delivered" in capsys.readouterr().out
