@@ -49,10 +49,15 @@ def feed(recordings: Recordings, reader: Reader, window_pa: Window) -> Iterator[
     begun = due = time.monotonic()
     name, since_s = "", -math.inf
     while due - begun < AT_MOST_S:
-        live = recordings.live()
-        if live is None or live.session.name != name:
-            name, since_s = ("" if live is None else live.session.name), -math.inf
-        yield json.dumps(told(recordings, live, reader, window_pa, since_s), allow_nan=False) + "\n"
+        live = None
+        try:
+            live = recordings.live()
+            if live is None or live.session.name != name:
+                name, since_s = ("" if live is None else live.session.name), -math.inf
+            message = told(recordings, live, reader, window_pa, since_s)
+        except OSError as problem:  # a folder that may not be read, a disk that has gone: said, and tried again
+            message = quiet(f"{problem.filename or 'The sessions'} cannot be read: {problem.strerror}.")
+        yield json.dumps(message, allow_nan=False) + "\n"
         if live is not None and live.t_s.size:
             since_s = float(live.t_s[-1])
         due = max(due + (IDLE_EVERY_S if live is None else EVERY_S), time.monotonic())
@@ -71,8 +76,7 @@ def window_asked(ask: Any) -> Window:
 def told(recordings: Recordings, live: Live | None, reader: Reader, window_pa: Window = None, since_s: float = -math.inf) -> dict[str, Any]:
     """Put one message together."""
     if live is None:
-        waiting = recordings.waiting()
-        return {"state": "waiting" if waiting else "none", "sent": time.time(), "texts": {"refused": recordings.failed}, "alerts": []}
+        return quiet("", "waiting") if recordings.waiting() else quiet(recordings.failed)
     window_pa = window_pa or recordings.window_of(live)
     return {
         "state": "live",
@@ -87,6 +91,11 @@ def told(recordings: Recordings, live: Live | None, reader: Reader, window_pa: W
         "fired": [round(s.time_s, 3) for s in live.shots[-60:] if s.time_s >= live.last_s - SHOWN_S],
         "session": ui.address("/shots", {"session": live.session.name}),
     }
+
+
+def quiet(refused: str, state: str = "none") -> dict[str, Any]:
+    """The message while there is no recording to show."""
+    return {"state": state, "sent": time.time(), "texts": {"refused": refused}, "alerts": []}
 
 
 def texts(live: Live, reader: Reader, window_pa: Window) -> dict[str, str]:

@@ -347,7 +347,8 @@ def test_no_name_leads_out_of_the_folder(home: Path, local: FlaskClient, name: s
         with pytest.raises((ValueError, OSError)):
             act(name)
     assert local.get(f"/thumbnail/{quote(name, safe='')}.svg", headers=OWN).mimetype != "image/svg+xml"
-    assert local.get("/download/shots.csv", query_string={"session": name}, headers=OWN).status_code == 404
+    for file in ("shots.csv", "session.csv", "session.zip", "logbook.csv"):
+        assert local.get(f"/download/{file}", query_string={"session": name, "line": name}, headers=OWN).status_code == 404
     assert sorted(home.parent.rglob("*")) == before
 
 

@@ -313,6 +313,17 @@ def test_the_feed_sends_each_piece_of_the_trace_once(home: Path, recordings: Rec
     assert all(len(m["trace"][0]) <= 82 for m in messages[1:])  # 200 a second and both ends
 
 
+def test_a_folder_that_cannot_be_read_is_said_and_tried_again(recordings: Recordings, monkeypatch: pytest.MonkeyPatch) -> None:
+    def gone() -> None:
+        raise PermissionError(13, "Permission denied", "sessions")
+
+    lines = feed(recordings, BAR, None)
+    with monkeypatch.context() as broken:
+        broken.setattr(recordings, "live", gone)
+        assert json.loads(next(lines))["texts"]["refused"] == "sessions cannot be read: Permission denied."
+    assert json.loads(next(lines))["texts"]["refused"] == ""
+
+
 def test_only_so_many_pages_may_watch_and_one_that_leaves_makes_room(home: Path) -> None:
     client = create_app(home).server.test_client()
     answers = [client.get("/live", headers={"Host": "localhost"}) for _ in range(STREAMS_MOST + 1)]
