@@ -15,6 +15,7 @@ less (``P=93.2 psi``) are understood through columns given by hand. The ``#faren
 from __future__ import annotations
 
 import functools
+import math
 import operator
 import re
 from collections import Counter
@@ -276,24 +277,26 @@ class LineParser:
         fields = _split(line)
         if len(fields) != len(layout.columns) or not all(_NUMBER.fullmatch(f) or f in _MISSING for f in fields):
             fields = self._talk(line, layout)
+        plan = _plan(self.layout or layout)
         row: list[float] = []
-        device = np.nan
-        for name, text in zip(layout.columns, fields, strict=True):
-            value = float(text) if text not in _MISSING else np.nan
-            if name in TIME_COLUMNS:
-                device = value
-            elif name not in SKIPPED:
-                row.append(value)
-        if layout.time_unit_s is not None:
-            if not np.isfinite(device):
+        if plan.time is not None:
+            if (text := fields[plan.time]) in _MISSING:
                 reason = "no time stamp"
                 raise _BadLineError(reason)
-            row.insert(0, device)
-        if not np.isfinite(row).all() and (np.isinf(row).any() or np.isnan(row[layout.time_unit_s is not None :]).all()):
+            row.append(float(text))
+        there = False
+        for at, largest in plan.channels:
+            if (text := fields[at]) in _MISSING:
+                row.append(math.nan)
+                continue
+            there = True
+            value = float(text)
+            if not -largest <= value <= largest:
+                reason = "no value" if math.isinf(value) else "no sensor reads that"
+                raise _BadLineError(reason)
+            row.append(value)
+        if not there or math.isinf(row[0]):
             reason = "no value"
-            raise _BadLineError(reason)
-        if any(abs(v) > most for v, most in zip(row[layout.time_unit_s is not None :], _largest(self.layout or layout), strict=True)):
-            reason = "no sensor reads that"
             raise _BadLineError(reason)
         return row
 
@@ -362,11 +365,21 @@ class LineParser:
             )
 
 
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Where in a line the time is, and each channel with its largest believable value in its unit."""
+
+    time: int | None
+    channels: tuple[tuple[int, float], ...]
+
+
 @functools.lru_cache(maxsize=16)
-def _largest(layout: Layout) -> tuple[float, ...]:
-    """Largest believable value of each channel, in its unit."""
+def _plan(layout: Layout) -> _Plan:
     units = [find_unit(u) if u else None for u in layout.units]
-    return tuple(1e12 if u is None else LARGEST_SI.get(u.quantity, 1e12) / u.factor for u in units)
+    largest = [1e12 if u is None else LARGEST_SI.get(u.quantity, 1e12) / u.factor for u in units]
+    places = [i for i, c in enumerate(layout.columns) if c not in SKIPPED and c not in TIME_COLUMNS]
+    time = next((i for i, c in enumerate(layout.columns) if c in TIME_COLUMNS), None)
+    return _Plan(time, tuple(zip(places, largest, strict=True)))
 
 
 def _unit_said(seen: bytes) -> str:

@@ -308,21 +308,25 @@ def main() -> None:
     given = options.parse_args()
     rng = random.Random(given.seed)
     few = given.short
-    rows = [fuzz(20_000 if few else 1_000_000, rng), fuzz(20_000 if few else 1_000_000, rng, bits=True)]
-    rows.append(clock_steps(3 if few else 50, rng))
+    runs: list[Callable[[], Row]] = [
+        lambda: fuzz(20_000 if few else 1_000_000, rng),
+        lambda: fuzz(20_000 if few else 1_000_000, rng, bits=True),
+        lambda: clock_steps(3 if few else 50, rng),
+    ]
     if os.name == "posix":
-        rows += [
-            freezes(2 if few else 20, rng),
-            filling_disks(1 if few else 10, rng),
-            full_disks(2 if few else 20, rng),
-            plugs(5 if few else 50, rng, restart=False),
-            plugs(5 if few else 50, rng, restart=True),
-            kills(3 if few else 200, rng),
+        runs += [
+            lambda: freezes(2 if few else 20, rng),
+            lambda: filling_disks(1 if few else 10, rng),
+            lambda: full_disks(2 if few else 20, rng),
+            lambda: plugs(5 if few else 50, rng, restart=False),
+            lambda: plugs(5 if few else 50, rng, restart=True),
+            lambda: kills(3 if few else 200, rng),
         ]
-    print(f"{'fault':<30}{'tried':>9}{'survived':>10}{'lost':>8}{'longest gap':>13}  note")
-    for row in rows:
+    print(f"{'fault':<30}{'tried':>9}{'survived':>10}{'lost':>8}{'longest gap':>13}  note", flush=True)
+    for run in runs:
+        row = run()
         gap = "" if math.isnan(row.longest_gap_s) else f"{row.longest_gap_s:.3f} s"
-        print(f"{row.fault:<30}{row.tried:>9}{row.survived:>10}{row.lost:>8}{gap:>13}  {row.note}")
+        print(f"{row.fault:<30}{row.tried:>9}{row.survived:>10}{row.lost:>8}{gap:>13}  {row.note}", flush=True)
 
 
 if __name__ == "__main__":
