@@ -224,7 +224,8 @@ class Work:
             record = recording.shots()
             return record, summarise(record)
 
-        return self._once(("shots", *_version(self.session(name)), channel), find)
+        # By the channel's own name: a page asks for "the tool's", its figure for the one that was drawn.
+        return self._once(("shots", *_version(self.session(name)), recording.channel), find)
 
     def is_long(self, session: Session) -> bool:
         """Tell whether a session is so long that only its own page works it out."""

@@ -154,6 +154,7 @@ def test_shots_are_handed_out_as_csv(work: Work) -> None:
 
 def test_results_are_made_once_until_the_session_changes(work: Work) -> None:
     assert work.shots(BEFORE) is work.shots(BEFORE)
+    assert work.shots(BEFORE, "tool") is work.shots(BEFORE)  # so that a zoom does not find them again
     session = work.session(BEFORE)
     first = work.recording(BEFORE)
     (session.folder / "marks.jsonl").write_text('{"time_s": 2.0, "kind": "note", "text": "wind"}\n', encoding="utf-8")
