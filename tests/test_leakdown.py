@@ -17,6 +17,7 @@ from analysis.leak_cost import leak_cost
 from analysis.leak_fit import lagged
 from analysis.leak_plan import plan_leakdown
 from analysis.leakdown import Leakdown, fit_leakdown, leak_at
+from tests.broken_nights import broken_night
 from tests.nights import Night, Pump, Valve, simulate_night
 
 VOLUME = 0.05
@@ -195,6 +196,15 @@ def test_door_that_opens_by_air_twenty_times_is_no_leak() -> None:
     assert len(answer.used) >= 15
     assert answer.verdict in ("tight", "cannot tell")
     assert covers(answer.leak_m3_per_s, 0.0)
+
+
+@pytest.mark.parametrize("kind", ["valve", "pump", "evening", "refill", "range", "gaps", "bursts", "clock", "coarse"])
+def test_no_break_makes_the_verdict_wrong(kind: str) -> None:
+    night = broken_night(kind, 2)
+    answer = judge(night)
+    true = leak_at(night.conductance, answer.reference_pa)
+    assert answer.verdict in (("leak", "cannot tell") if true > 1.5e-7 else ("tight", "cannot tell"))
+    assert covers(answer.leak_m3_per_s, true) or abs(number(answer.leak_m3_per_s.value) - true) <= 0.05 * true
 
 
 def test_quiet_nights_show_no_hidden_breaks() -> None:

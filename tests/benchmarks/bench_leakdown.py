@@ -5,13 +5,20 @@ Run with ``python -m tests.benchmarks.bench_leakdown [nights]`` from the project
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections import Counter
+from functools import partial
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the front door sets it
 
 import numpy as np
 
 from analysis.leakdown import fit_leakdown, leak_at
+from analysis.shots import find_shots
+from analysis.shut_in import judge
+from tests.broken_nights import KINDS, broken_night
 from tests.nights import Night, simulate_night
 
 LEAKS = (0.0, 0.0, 3e-13, 1e-12, 5e-12, 3e-11)  # sonic conductances [m3/(s Pa)]; 1e-12 loses 0.7 mL/s at 90 psi
@@ -68,6 +75,28 @@ def coverage(count: int) -> dict[str, Counter[str]]:
     return table
 
 
+def broken(count: int) -> dict[str, Counter[str]]:
+    """Count, for each kind of break, the nights whose interval holds the truth, and answers that are wrong or refused."""
+    table: dict[str, Counter[str]] = {}
+    for kind in KINDS:
+        row = table.setdefault(kind, Counter())
+        for seed in range(count):
+            night = broken_night(kind, seed)
+            row["nights"] += 1
+            try:
+                answer = fit_leakdown(night.t_s, night.p_pa, volume_m3=night.volume_m3, temp_k=night.temp_k)
+            except ValueError:
+                row["refused"] += 1
+                continue
+            leak, true = answer.leak_m3_per_s, leak_at(night.conductance, answer.reference_pa)
+            assert leak.value is not None
+            inside = (leak.low or -1.0) <= true <= (leak.high or 1.0)
+            row["within 5 % or inside"] += inside or abs(leak.value - true) <= 0.05 * true
+            row["cannot tell"] += answer.verdict == "cannot tell"
+            row["wrong verdict"] += (true == 0.0 and answer.verdict == "leak") or (true > 1.5e-7 and answer.verdict == "tight")
+    return table
+
+
 def speed() -> dict[str, float]:
     """Seconds for half a day at a reading a second and at a thousand."""
     out = {}
@@ -78,15 +107,17 @@ def speed() -> dict[str, float]:
         p += rng.standard_normal(t.size) * 300.0
         temp = 290.0 - t / 20_000.0
         begin = time.perf_counter()
-        fit_leakdown(t, p, volume_m3=0.05, temp_k=temp)
+        judge(t, p, partial(find_shots, t, p), volume_m3=0.05, temp_k=temp)
         out[label] = time.perf_counter() - begin
     return out
 
 
 def main(count: int = 210) -> None:
-    """Print both tables."""
+    """Print the tables."""
     for label, row in coverage(count).items():
         print(f"{label:>5}: " + ", ".join(f"{key} {value}" for key, value in row.items()))
+    for kind, row in broken(max(count // 20, 1)).items():
+        print(f"{kind:>12}: " + ", ".join(f"{key} {value}" for key, value in row.items() if value))
     for label, seconds in speed().items():
         print(f"{label}: {seconds:.2f} s")
 
