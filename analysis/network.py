@@ -56,6 +56,7 @@ TERMS: Final = 4
 WEIGHT: Final = np.array([1.7616, 4.6923, 12.920, 84.027])
 RATE: Final = np.array([35.973, 241.48, 1679.0, 18931.8])
 STEP_S: Final = 2e-3  # longest time step
+SHORT_S: Final = 0.03  # time from a shot's beginning over which steps are short
 REFRESH: Final = 8  # steps between two looks at time step, friction and heat coefficients
 
 
@@ -715,6 +716,7 @@ def _cached(function: F) -> F:
 def run(
     duration: float,
     cfl: float,
+    brief: float,
     remembers: float,
     p_amb: float,
     line: Tables,
@@ -756,19 +758,23 @@ def run(
             sample += 1
         if done:
             return steps
-        # While the tool fires the steps are short: with long ones the depth of a dip depends on where in a step the shot falls (4 %).
+        # Short steps while the tool fires: with long ones a dip's depth depends on where in a step the shot falls (4 %).
         begins = now + 1 < n_shot and shots[now + 1] <= t + 1e-9
-        stale = stale or short != (begins or t < fire_until)
-        short = begins or t < fire_until
+        # How long they are short does not hang on anything that a fit moves, and ends with a step: so the result changes smoothly.
+        fires = brief < 1.0 and (begins or (now >= 0 and t < shots[now] + SHORT_S - 1e-9))
+        stale = stale or short != fires
+        short = fires
         if steps % REFRESH == 0 or steps < REFRESH or stale:
             stale = False
             # So are the first: the waves of a sudden start are not in the state yet.
-            step_dt = _look_afresh(cfl * (0.2 if steps < 5 else 0.5 if short else 1.0), remembers, hose, g, memory, w.mean)
+            step_dt = _look_afresh(cfl * (0.2 if steps < 5 else brief if short else 1.0), remembers, hose, g, memory, w.mean)
             if step_dt < 0.0:
                 return -1
         dt = min(step_dt, duration - t)
-        if now + 1 < n_shot and not begins:
+        if brief < 1.0 and now + 1 < n_shot and not begins:
             dt = min(dt, shots[now + 1] - t)  # a shot begins with a step
+        if short and not begins:
+            dt = min(dt, shots[now] + SHORT_S - t)
         for h in range(n_hose):
             a, b = int(hose[h, 0]), int(hose[h, 1])
             for j in range(3):

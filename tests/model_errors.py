@@ -285,7 +285,7 @@ def _session(**how: Any) -> Outcome:
     net = build(line, cell_m=how.pop("cell_m", 0.5))
     net.pump[:2] = 0.005, 8.9e5
     shots = np.concatenate([b + np.arange(0.0, 2.0, 0.25) for b in range(1, 60, 6)])
-    return run_network(net, settled(net, 9e5), duration_s=60.0, shots_s=shots, output_rate_hz=10.0, **how)
+    return run_network(net, settled(net, 9e5), duration_s=60.0, shots_s=shots, output_rate_hz=10.0, brief=0.5, **how)
 
 
 def energy_kept() -> Row:
