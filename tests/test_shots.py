@@ -100,6 +100,13 @@ def test_block_sizes_do_not_matter(sizes: list[int], seed: int) -> None:
     assert repr(in_blocks(made, sizes)) == repr(find_shots(made.t_s, made.p_pa))
 
 
+@pytest.mark.parametrize("name", ["near one step", "receiver with pump", "pump and ripple", "pump, 8 bit"])
+@pytest.mark.parametrize("size", [61, 4999])
+def test_block_sizes_do_not_matter_in_noise_and_ripple(name: str, size: int) -> None:
+    made = record(scene(name), 3)
+    assert repr(in_blocks(made, [size])) == repr(find_shots(made.t_s, made.p_pa))
+
+
 @CAREFUL
 @given(shift_s=st.floats(-1e5, 1e5), seed=st.integers(0, 20))
 def test_shifting_the_clock_shifts_the_shots_and_nothing_else(shift_s: float, seed: int) -> None:
@@ -117,6 +124,16 @@ def test_a_gain_scales_the_pressures_and_moves_no_time(gain: float, seed: int) -
     one, other = find_shots(made.t_s, made.p_pa), find_shots(made.t_s, made.p_pa * gain)
     assert [s.time_s for s in one.shots] == pytest.approx([s.time_s for s in other.shots], abs=2e-3)
     assert [s.dip_pa * gain for s in one.shots] == pytest.approx([s.dip_pa for s in other.shots], rel=5e-3)
+
+
+@CAREFUL
+@given(offset_pa=st.floats(-20e3, 20e3), seed=st.integers(0, 20))
+def test_an_offset_of_the_zero_moves_the_level_and_nothing_else(offset_pa: float, seed: int) -> None:
+    made = record(SMALL, seed)
+    one, other = find_shots(made.t_s, made.p_pa), find_shots(made.t_s, made.p_pa + offset_pa)
+    assert [s.time_s for s in one.shots] == pytest.approx([s.time_s for s in other.shots], abs=1e-6)
+    assert [s.dip_pa for s in one.shots] == pytest.approx([s.dip_pa for s in other.shots], rel=1e-6)
+    assert [s.before_pa + offset_pa for s in one.shots] == pytest.approx([s.before_pa for s in other.shots], abs=0.1)
 
 
 @CAREFUL
