@@ -156,8 +156,16 @@ def _record(args: argparse.Namespace) -> int:
 
 
 def _calibrate(args: argparse.Namespace) -> int:
-    from logger.calibrate import calibrate_from_command
+    from logger.calibrate import calibrate_from_command, recalibrate_session
 
+    if args.session:
+        from logger.kept import find_session
+
+        named = Path(args.session)
+        print("\n".join(recalibrate_session(_home(), named if named.is_dir() else find_session(_home(), args.session).folder)))
+        return 0
+    if not args.port:
+        return _complain("calibrate needs --port, or --session to apply a calibration to what was recorded.", code=2)
     said = calibrate_from_command(
         home=_home(),
         port=args.port,
@@ -661,7 +669,8 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--line", metavar="NAME", help="name of the air line that it is recorded on, kept with the session")
 
     p = command("calibrate", _calibrate, "set a sensor's zero, or two points of it against a reference gauge")
-    p.add_argument("--port", required=True, help="serial port or pyserial URL, see `farend ports`")
+    p.add_argument("--session", help="apply the sensors' present calibrations to this session instead")
+    p.add_argument("--port", help="serial port or pyserial URL, see `farend ports`")
     p.add_argument("--baud", type=int, default=115200)
     p.add_argument("--channel", help="which of the device's channels")
     p.add_argument("--sensor", help="name to keep it under")

@@ -20,6 +20,7 @@ from logger.clock import DeviceClock, HostClock, host_seconds
 from logger.lines import LineParser, parse_columns
 from logger.scaling import Scaling, check_sensor, current_loop, ratiometric, two_point
 from logger.sensors import Sensor, read_sensors, save_calibration
+from logger.session import change_session, open_session
 from logger.sources import open_source
 
 Floats = NDArray[np.float64]
@@ -297,3 +298,50 @@ def _unit_of(text: str) -> str:
     except UnitError:
         parse_quantity(text, "pressure")  # says better what is wrong
         raise
+
+
+def recalibrate_session(home: Path | str | None, folder: Path) -> list[str]:
+    """Apply the sensors' present calibrations to a session that was recorded with earlier ones; say what changed.
+
+    Parameters
+    ----------
+    home : path
+        Where farend keeps things.
+    folder : Path
+        The session's. Its readings stay as they are.
+
+    Raises
+    ------
+    ValueError
+        If none of its channels comes from a sensor that is known.
+    """
+    session = open_session(folder)
+    known = read_sensors(home)
+    said: list[str] = []
+    changed: list[Channel] = []
+    for channel in session.channels:
+        sensor = known.get(channel.sensor) or next(
+            (s for s in known.values() if channel.name in {s.channel, s.made.name} and s.made.unit == channel.unit), None
+        )
+        if sensor is None:
+            continue
+        when = "the maker's figures" if sensor.calibrated is None else f"the calibration of {sensor.calibrated:%Y-%m-%d}"
+        new = replace(sensor.made, name=channel.name, place=channel.place)
+        if new == channel:
+            said.append(f"{channel.name}: has {when} of {sensor.key} already.")
+            continue
+        changed.append(new)
+        said.append(f"{channel.name}: {new.to} = {new.gain:.6g} x {new.unit} {new.offset:+.6g} by {when} of {sensor.key}, {_was(channel)}.")
+    if not said:
+        names = ", ".join(known) or "none"
+        msg = f"{session.name}: no sensor of sensors.toml fits its channels {', '.join(c.name for c in session.channels)} (known: {names})."
+        raise ValueError(msg)
+    if changed:
+        change_session(folder, channels=changed)
+    return said
+
+
+def _was(channel: Channel) -> str:
+    if (channel.gain, channel.offset) == (1.0, 0.0):
+        return "before it had none"
+    return f"before {channel.gain:.6g} and {channel.offset:+.6g}"

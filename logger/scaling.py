@@ -14,6 +14,7 @@ RATIO_LOW: Final = 0.1
 RATIO_HIGH: Final = 0.9
 # Below 0.3 V of 5 V the wire is broken, above 4.7 V shorted or over range; common practice, no source.
 RATIO_FAULT: Final = (0.06, 0.94)
+CLIPPED_SHARE: Final = 0.2  # so many readings at the very end of a converter's range are no chance
 # 4 to 20 mA; fault below 3.6 or above 21 mA, as NAMUR recommendation NE 43 has it.
 LOOP_MA: Final = (4.0, 20.0)
 LOOP_FAULT_MA: Final = (3.6, 21.0)
@@ -145,6 +146,11 @@ def check_sensor(time_s: Sequence[float], raw: Sequence[float], valid: tuple[flo
         advice.append(
             "The value never moves: a stuck sensor, a wire off, or averaging that hides all. Let a little air out and look again."
         )
+    clipped = [v for v in (float(x.min()), float(x.max())) if _is_end(v) and (x == v).mean() > CLIPPED_SHARE]
+    advice += [
+        f"Much of it reads exactly {v:g}, an end of the converter's range: an input that is open or shorted, or too much pressure."
+        for v in dict.fromkeys(clipped)
+    ]
     if valid is not None:
         below, above = float((x < valid[0]).mean()), float((x > valid[1]).mean())
         if below:
@@ -154,3 +160,8 @@ def check_sensor(time_s: Sequence[float], raw: Sequence[float], valid: tuple[flo
     if moved.size and noise > 20.0 * max(resolution, 1e-12) and noise > 0.01 * abs(float(x.mean())):
         advice.append("The value is noisy: twist the wires, keep them off motor leads, and put a capacitor at the input.")
     return SensorCheck(mean=float(x.mean()), noise=noise, resolution=resolution, rate_hz=rate, advice=tuple(advice))
+
+
+def _is_end(value: float) -> bool:
+    """Whether this is the highest count of a converter of 8 to 24 bits."""
+    return value in {float(2**bits - 1) for bits in range(8, 25)}

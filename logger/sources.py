@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import re
 import time
@@ -11,9 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Protocol
 
+import numpy as np
+
 from logger.invented import PORT as INVENTED
 from logger.invented import InventedSource
-from logger.lines import HELLO, LineParser, parse_columns
+from logger.lines import HELLO, Layout, LineParser, Rows, parse_columns
+from logger.scaling import check_sensor
 
 BLOCK: Final = 1 << 16
 WAIT_S: Final = 0.05
@@ -170,6 +174,8 @@ class PortReport:
         In a sentence, what it sends.
     command : str or None
         The `farend record` line to use; None if nothing was understood.
+    found : tuple of str
+        What a look at the readings found, a sentence a channel: noise, resolution, and what is wrong.
     """
 
     port: str
@@ -179,15 +185,17 @@ class PortReport:
     sample: str
     sends: str
     command: str | None
+    found: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """The same as a JSON object."""
-        return {k: getattr(self, k) for k in ("port", "name", "lines", "rate_hz", "sample", "sends", "command")}
+        keys = ("port", "name", "lines", "rate_hz", "sample", "sends", "command")
+        return {**{k: getattr(self, k) for k in keys}, "found": list(self.found)}
 
     def sentence(self) -> str:
         """The same for reading."""
-        command = f"\n    {self.command}" if self.command else ""
-        return f"{self.port} ({self.name}): {self.sends}{command}"
+        more = "".join(f"\n    {text}" for text in (*([self.command] if self.command else []), *self.found))
+        return f"{self.port} ({self.name}): {self.sends}{more}"
 
 
 def list_ports() -> list[tuple[str, str]]:
@@ -224,10 +232,12 @@ def listen(port: str, seconds: float = 2.0, *, name: str = "given by hand", baud
 def understand(port: str, data: bytes, seconds: float, *, name: str = "", baud: int = 115200) -> PortReport:
     """Say what these bytes are, and how to record them."""
 
-    def report(sends: str, options: str | None, lines: int = 0, rate: float | None = None, sample: str = "") -> PortReport:
+    def report(
+        sends: str, options: str | None, lines: int = 0, rate: float | None = None, sample: str = "", found: tuple[str, ...] = ()
+    ) -> PortReport:
         speed = "" if baud == 115200 else f" --baud {baud}"
         command = None if options is None else f"farend record --port {port}{speed}{options}"
-        return PortReport(port=port, name=name, lines=lines, rate_hz=rate, sample=sample, sends=sends, command=command)
+        return PortReport(port=port, name=name, lines=lines, rate_hz=rate, sample=sample, sends=sends, command=command, found=found)
 
     if not data:
         return report(f"silent for {seconds:g} s. It may wait for a command, or send seldom.", None)
@@ -235,7 +245,7 @@ def understand(port: str, data: bytes, seconds: float, *, name: str = "", baud: 
     if printable < 0.9 * len(data):
         return report(f"no text but bytes such as {data[:8].hex(' ')}. Try another --baud, e.g. 9600, 57600 or 115200.", None)
     parser = LineParser()
-    parser.feed(data)
+    rows = parser.feed(data)
     whole = [ln.strip() for ln in data.split(b"\n")[1:-1] if ln.strip() and not ln.lstrip().startswith(b"#")]
     rate = round(len(whole) / seconds, 1)
     sample = whole[-1][:60].decode("ascii", "replace") if whole else ""
@@ -244,15 +254,39 @@ def understand(port: str, data: bytes, seconds: float, *, name: str = "", baud: 
         units = [u or "no unit" for u in layout.units]
         channels = ", ".join(f"{c} in {u}" for c, u in zip(layout.channels, units, strict=True))
         missing = "" if all(layout.units) else " --unit UNIT"
-        return report(f"describes itself: {channels}; about {rate:g} lines a second.", missing, len(whole), rate, sample)
+        return report(
+            f"describes itself: {channels}; about {rate:g} lines a second.", missing, len(whole), rate, sample, _look(layout, rows, seconds)
+        )
     if not whole:
         return report("text without line ends. A reading must end with a newline.", None)
     columns, said = _guess(whole)
     if columns is None:
         return report(f"lines that are no plain numbers, e.g. {sample!r}.", None, len(whole), rate, sample)
+    known = LineParser(layout=parse_columns(columns))
+    rows = known.feed(b"\n" + b"\n".join(whole) + b"\n")
+    found = _look(known.layout, rows, seconds)
     unit = "" if said else " --unit UNIT"
     what = f"lines such as {sample!r}, about {rate:g} a second."
-    return report(what, f" --columns {columns}{unit}", len(whole), rate, sample)
+    return report(what, f" --columns {columns}{unit}", len(whole), rate, sample, found)
+
+
+def _look(layout: Layout | None, rows: Rows, seconds: float) -> tuple[str, ...]:
+    """What the readings say of each sensor, as far as there are enough."""
+    if layout is None:
+        return ()
+    count = len(rows.values)
+    t_s = np.arange(count) * (seconds / max(count, 1))
+    if rows.device is not None and layout.time_unit_s is not None and count > 1:
+        t_s = np.mod(rows.device - rows.device[0], 2.0**32) * layout.time_unit_s
+    found = []
+    for i, (channel, unit) in enumerate(zip(layout.channels, layout.units, strict=True)):
+        try:
+            check = check_sensor(t_s.tolist(), rows.values[:, i].tolist())
+        except ValueError:
+            continue
+        step = "" if math.isnan(check.resolution) else f", smallest step {check.resolution:.3g}"
+        found.append(" ".join([f"{channel}: about {check.mean:.4g} {unit}".rstrip() + f", noise {check.noise:.2g}{step}.", *check.advice]))
+    return tuple(found)
 
 
 def _guess(lines: Sequence[bytes]) -> tuple[str | None, bool]:

@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 
 from analysis.units import PSI_PA
-from logger.calibrate import Sample, calibrate_from_command, listen_to, nominal, set_two_points, set_zero
+from logger.calibrate import Sample, calibrate_from_command, listen_to, nominal, recalibrate_session, set_two_points, set_zero
 from logger.channel import Channel
 from logger.recorder import record
 from logger.scaling import check_sensor, two_point
 from logger.sensors import Sensor, as_calibrated, read_sensors
-from logger.session import change_session
+from logger.session import change_session, open_session
 from logger.virtual import VirtualDevice
 
 NOW = datetime(2026, 6, 3, 7, 0, tzinfo=UTC)
@@ -165,3 +165,26 @@ def test_a_sound_sensor_gets_no_advice() -> None:
     assert check.resolution == 1.0
     assert check.rate_hz == pytest.approx(200.0)
     assert check.noise == pytest.approx(1.05, abs=0.3)
+
+
+def test_a_session_is_calibrated_later_and_its_readings_stay(tmp_path: Path, samples: Callable[[list[Sample]], None]) -> None:
+    t_s = np.arange(100) / 100.0
+    with VirtualDevice(t_s, {"a0": 375.0 + 0 * t_s}, unit="counts", decimals=0, speed=math.inf) as device:
+        session = record(port=device.port, home=tmp_path, name="deck")
+    with pytest.raises(ValueError, match=r"no sensor of sensors\.toml fits its channels a0"):
+        recalibrate_session(tmp_path, session.folder)
+    samples([_sample(102.0), _sample(648.0)])
+    calibrate_from_command(home=tmp_path, port="x", sensor="deck-transducer", name="tool", at=("0 psi", "100 psi"), ask=str)
+    said = recalibrate_session(tmp_path, session.folder)
+    assert "before it had none" in said[0]
+    again = open_session(session.folder)
+    np.testing.assert_allclose(again.readings["a0_pa"], 50.0 * PSI_PA, rtol=1e-6)
+    assert again.channels[0].sensor == "deck-transducer"
+    assert again.raw["a0"].tolist() == [375.0] * 100
+    assert "has the calibration of" in recalibrate_session(tmp_path, session.folder)[0]
+
+
+def test_a_converter_at_its_end_is_said() -> None:
+    t_s = [i / 100.0 for i in range(200)]
+    assert any("exactly 1023" in a for a in check_sensor(t_s, [1023.0] * 150 + [1000.0] * 50).advice)
+    assert not any("exactly" in a for a in check_sensor(t_s, [500.0, 501.0] * 100).advice)

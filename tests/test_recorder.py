@@ -283,6 +283,7 @@ def test_listening_says_what_a_port_sends_and_how_to_record_it() -> None:
     assert report.sends.startswith("describes itself: tool in kPa, supply in kPa")
     assert report.command == f"farend record --port {device.port}"
     assert report.as_json()["lines"] == report.lines > 5
+    assert report.found[0].startswith("tool: about ")
 
 
 @pytest.mark.parametrize(
@@ -300,6 +301,14 @@ def test_what_was_heard_is_understood(data: bytes, sends: str, options: str | No
     report = understand("COM3", data, 2.0)
     assert sends in report.sends
     assert report.command == (None if options is None else f"farend record --port COM3{options}")
+
+
+def test_listening_says_what_is_wrong_with_a_sensor() -> None:
+    lines = b"".join(f"{20_000 * i},{512}\n".encode() for i in range(90))
+    report = understand("COM3", b"\n#farend columns=t_us,a0 unit=counts\n" + lines, 2.0)
+    assert "The value never moves" in report.found[0]
+    slow = understand("COM3", b"x\n" + b"".join(f"{1_000_000 * i},{512 + i % 2}\n".encode() for i in range(20)), 20.0)
+    assert "too slow to see shots; send 100 or more" in slow.sentence()
 
 
 def test_a_time_of_day_is_the_next_one() -> None:
