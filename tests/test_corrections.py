@@ -69,7 +69,7 @@ def test_a_shot_added_by_hand_is_measured_as_a_found_one(which: int) -> None:
     assert added.time_s == pytest.approx(true.time_s, abs=0.004)
     # Within a burst few readings between two shots say where the recovering line stood: three times their noise.
     assert added.before_pa == pytest.approx(true.before_pa, abs=3000.0)
-    assert added.dip_pa == pytest.approx(true.dip_pa, abs=3000.0)
+    assert added.dip_pa == pytest.approx(MADE.dips_pa[which], abs=3000.0)  # the dip that was put in
     assert added.outcome == true.outcome
     if true.outcome == "recovered":
         assert added.recovery_s == pytest.approx(true.recovery_s, abs=0.012)
