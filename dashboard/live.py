@@ -27,7 +27,7 @@ from logger.readings import journals
 from logger.session import LOCK_FILE, SESSION_FILE, Session, open_session
 
 SHOWN_S = 20.0  # of the trace
-AVERAGED_S = 0.1  # for the pressure in figures
+AVERAGED_S = 0.06  # for the pressure in figures: half of it is delay
 FAULT_S = 0.3  # without a valid reading while others come
 STALE_S = 2.0  # a recorder that says nothing for so long does not run
 SEEK_S = 0.25  # how often a new recording is looked for
@@ -50,7 +50,7 @@ class Live:
     t_s, p_pa : ndarray, shape (n,)
         Its last 20 seconds: times from the start [s], gauge pressure [Pa].
     now_pa : float
-        Median of the last tenth of a second [Pa gauge]; NaN before the first reading.
+        Median of the last moments [Pa gauge]; NaN before the first reading.
     last_s : float
         Time of the last reading [s]; NaN before it.
     shots : tuple of Shot

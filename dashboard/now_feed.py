@@ -1,4 +1,4 @@
-"""What the Now page is told ten times a second: words and numbers ready to be shown, and the newest piece of the trace."""
+"""What the Now page is told a dozen times a second: words and numbers ready to be shown, and the newest piece of the trace."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from dashboard.reader import UNIT_SETS, Reader, seconds
 from dashboard.recordings import Recordings
 from dashboard.zoom import thin
 
-EVERY_S = 0.1
+EVERY_S = 0.08
 IDLE_EVERY_S = 0.3
 AT_MOST_S = 900.0  # then the page asks anew, so that one which has vanished holds no thread for ever
 STREAMS_MOST = 24
@@ -45,7 +45,7 @@ def serve_feed(server: flask.Flask, recordings: Recordings) -> None:
 
 
 def feed(recordings: Recordings, reader: Reader, window_pa: Window) -> Iterator[str]:
-    """Tell how the recording stands, ten times a second, with what the trace has gained."""
+    """Tell how the recording stands, a dozen times a second, with what the trace has gained."""
     begun = due = time.monotonic()
     name, since_s = "", -math.inf
     while due - begun < AT_MOST_S:
