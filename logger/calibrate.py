@@ -21,7 +21,7 @@ from logger.lines import LineParser, parse_columns
 from logger.scaling import Scaling, check_sensor, current_loop, ratiometric, two_point
 from logger.sensors import Sensor, read_sensors, save_calibration
 from logger.session import change_session, open_session
-from logger.sources import open_source
+from logger.sources import open_source, usb_serial
 
 Floats = NDArray[np.float64]
 
@@ -260,6 +260,8 @@ def calibrate_from_command(
     )
     if name is not None:
         current = replace(current, made=replace(current.made, name=name))
+    if any(s.channel == current.channel and s.made.unit == first.unit for s in known.values() if s.key != key):
+        current = replace(current, board=usb_serial(port) or current.board)  # two boards call their channels alike
     if kind is not None:
         if span is None:
             msg = "With --kind goes the range on the sensor's label: --range '0 psi' '150 psi'."
