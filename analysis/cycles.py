@@ -1,8 +1,8 @@
 """Pump cycles from the pressure of a tank or header alone: when the pump ran, its duty, what it delivers, what leaks.
 
-The pump fills to its cut-out and starts again at its cut-in. Tops are found first, since every run ends at the cut-out; between
-two tops lies the start. Each turn is then placed where two parabolas meet. The air is warm after a run and cools to the wall in a
-minute or two, so the slope just after a stop is no leak: the fall is fitted as a leak plus a decaying warmth, alike in all cycles.
+The pump fills to its cut-out and starts again at its cut-in; a rise that levels off is none of its runs. The air is warm after
+a run and cools to the wall in a minute or two, so the slope just after a stop is no leak: the fall is fitted as a leak plus a
+decaying warmth, alike in all cycles.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import grey_closing, median_filter
+from scipy.ndimage import median_filter
 
 from analysis.constants import (
     ANR_DENSITY_KG_PER_M3,
@@ -23,22 +23,17 @@ from analysis.constants import (
     R_AIR_J_PER_KG_K,
 )
 from analysis.cycle_trend import change_over, leak_by_time, like_a_pump
+from analysis.cycle_turns import GAP_READINGS, GAP_S, LEAST_RISE_PA, find_runs, pieces_of, wanders
 from analysis.estimate import Estimate
-from analysis.leak_breaks import Readings, coarsen, condense, part
+from analysis.leak_breaks import Readings, coarsen, condense
 from analysis.leakdown import leak_at
 from analysis.tank_air import tank_flows
 
 Array = NDArray[np.float64]
 
 NOTHING: Final = Estimate(value=None)
-LEAST_RISE_PA: Final = 8_000.0  # a pressure switch has a wider band than this [Pa]; common practice, no source
-LEAST_TO_BEND: Final = 14  # readings on a side from which its bend can be told from noise; common practice, no source
-SHORT_DIP_S: Final = 2.5  # dips shorter than this are no pause of the pump [s]; common practice, no source
-GAP_READINGS: Final = 6.0  # readings that are missing in a row make a gap; by choice
-GAP_S: Final = 15.0  # and it lasts at least this long [s]; by choice
 RUN_UP_S: Final = 0.25  # standard uncertainty of a start, from what the motor does before the pressure rises [s]; no source
 ROUGH_BLOCKS: Final = 5_000  # readings in which a pump that was left on is recognised; 9 s over half a day
-TOP_SHARE: Final = 0.4  # a run regains at least this share of the usual one [-]; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,13 +149,13 @@ def find_cycles(
         None if temp_k is None else np.asarray(temp_k, dtype=np.float64),
         p_amb_pa if isinstance(p_amb_pa, float | int) else np.asarray(p_amb_pa, dtype=np.float64),
     )
-    pieces = _pieces(r)
-    found = [run for piece in pieces for run in _runs(piece)]
+    pieces = pieces_of(r)
+    found = [run for piece in pieces for run in find_runs(piece)]
     runs = _like_pumps(r, found)
     warnings: list[str] = []
     nothing = Estimate(value=None)
     if not runs:
-        moving = bool(found) or _wanders(r)
+        moving = bool(found) or wanders(r)
         running = not found and moving
         warnings.append(
             "The pressure never reaches a cut-out: the pump runs all the time and does not keep up, or is switched by hand."
@@ -227,10 +222,10 @@ def _like_pumps(r: Readings, runs: list[tuple[float | None, float | None]]) -> l
     return runs if sum(alike) > 0.6 * len(alike) or not ended else []
 
 
-def pump_runs(r: Readings) -> tuple[Cycle, ...]:
+def rough_runs(r: Readings) -> tuple[Cycle, ...]:
     """Find the runs of the pump and nothing else, roughly and quickly: enough to tell whether it ran."""
     r = coarsen(r, ROUGH_BLOCKS)
-    return tuple(_cycle(r, start, stop) for start, stop in _like_pumps(r, _runs(r)))
+    return tuple(_cycle(r, start, stop) for start, stop in _like_pumps(r, find_runs(r)))
 
 
 def _answer(
@@ -264,156 +259,6 @@ def _answer(
         never_unloads=never_unloads,
         warnings=tuple(warnings),
     )
-
-
-# Finding the runs
-
-
-def _turns(p: Array, band: float) -> list[int]:
-    """Indices of alternating lows and highs that are at least `band` apart (zigzag), ends included."""
-    turns = [0]
-    low = high = 0
-    way = 0
-    for i, x in enumerate(p.tolist()):
-        if x > p[high]:
-            high = i
-        if x < p[low]:
-            low = i
-        if way >= 0 and x < p[high] - band:
-            if way > 0 or high > 0:
-                turns.append(high)
-            way, low = -1, i
-            high = i
-        elif way <= 0 and x > p[low] + band:
-            if way < 0 or low > 0:
-                turns.append(low)
-            way, high = 1, i
-            low = i
-    last = high if way > 0 else low
-    if last != turns[-1]:
-        turns.append(last)
-    if turns[-1] != p.size - 1:
-        turns.append(p.size - 1)
-    return turns
-
-
-def _pieces(r: Readings) -> list[Readings]:
-    """Cut a recording at its gaps; pieces too short to show anything are dropped."""
-    h = np.diff(r.t_s)
-    cuts = np.flatnonzero(h > max(GAP_READINGS * float(np.median(h)), GAP_S)) + 1
-    ends = [0, *cuts.tolist(), r.t_s.size]
-    pieces = [part(r, (np.arange(r.t_s.size) >= a) & (np.arange(r.t_s.size) < z)) for a, z in itertools.pairwise(ends) if z - a >= 8]
-    return pieces or [r]
-
-
-def _runs(r: Readings) -> list[tuple[float | None, float | None]]:
-    """Start and stop of each run of the pump [s]; None where the record cuts it."""
-    noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
-    smooth = median_filter(r.p_pa, 3, mode="nearest")
-    # Dips of a second or two are shots or blow guns; no pump is off for so short a time.
-    short = round(SHORT_DIP_S / float(np.median(np.diff(r.t_s))))
-    if short >= 3:
-        smooth = np.asarray(grey_closing(smooth, (short,), mode="nearest"), dtype=np.float64)
-    band = max(LEAST_RISE_PA, 10.0 * noise)
-    turns = _turns(smooth, band)
-    rises = [(a, z) for a, z in itertools.pairwise(turns) if smooth[z] - smooth[a] >= band]
-    # A pressure switch always stops at one pressure; tops all over the place are work and pauses under a pump that runs on.
-    tops = np.array([smooth[z] for a, z in rises if z < r.p_pa.size - 1])
-    sizes = np.array([smooth[z] - smooth[a] for a, z in rises if z < r.p_pa.size - 1])
-    large = tops[sizes > 0.5 * sizes.max()] if sizes.size else tops
-    if large.size >= 2 and float(np.subtract(*np.quantile(large, (0.8, 0.2)))) > 0.12 * float(np.median(sizes[sizes > 0.5 * sizes.max()])):
-        return []
-    # A run ends at the cut-out, sharply: rises that end far below the highest of their kind belong to a pause in work.
-    inner = [(a, z) for a, z in rises if z < r.p_pa.size - 1]
-    if not inner:
-        inner = rises
-    if not inner:
-        return []
-    top = float(np.median(sorted((float(smooth[z]) for _, z in inner), reverse=True)[: max(1, len(inner) // 2)]))
-    usual = float(np.median([smooth[z] - smooth[a] for a, z in inner if smooth[z] > top - 0.15 * abs(top)] or [band]))
-    runs: list[tuple[float | None, float | None]] = []
-    n = r.p_pa.size - 1
-    for a, z in rises:
-        whole = z < n
-        rise = float(smooth[z] - smooth[a])
-        if rise < TOP_SHARE * usual and not (a == 0 or not whole):
-            continue
-        if whole and smooth[z] < top - 0.5 * usual:
-            continue
-        start = None if a == 0 else _knee(r, a, turns)
-        stop = _knee(r, z, turns) if whole else None
-        runs.append((start, stop))
-    return runs
-
-
-def _knee(r: Readings, i: int, turns: list[int]) -> float:
-    """Time of a turn [s]: where the parabola before meets the one after, to a fraction of a reading."""
-    k = turns.index(i)
-    before = i - turns[k - 1] if k else 0
-    after = (turns[k + 1] if k + 1 < len(turns) else r.p_pa.size - 1) - i
-    i = _corner(r, i, max(i - before, 0), i + after)
-    # As far on either side as the shorter one allows: what bends further out says nothing of the turn.
-    reach = int(np.clip(0.45 * min(before, after), 3, 400))
-    if reach < LEAST_TO_BEND:
-        reach = min(reach, 3)  # too few readings for parabolas: straight lines, close by
-    # The fall before a start is slow and smooth, so more of it helps against noise.
-    low = bool(r.p_pa[min(i + reach, r.p_pa.size - 1)] > r.p_pa[i])
-    reach_back = int(np.clip(0.3 * before, reach, max(reach, 60))) if low else reach
-    first, last = max(i - min(reach_back, before or reach_back), 0), min(i + reach + 1, r.p_pa.size)
-    left, right = i - first, last - 1 - i
-    t, p = r.t_s[first:last] - r.t_s[i], r.p_pa[first:last]
-    step = float(np.median(np.diff(t)))
-    best, when = np.inf, 0.0
-    # Bending on a side is fitted only where there are readings enough for it.
-    bend_left, bend_right = left >= LEAST_TO_BEND, right >= LEAST_TO_BEND
-    noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
-    per_reading = (abs(p[-1] - p[left]) + abs(p[left] - p[0])) / max(p.size - 1, 1)
-    widest = float(np.clip(1.5 + 4.0 * noise / max(per_reading, 1.0), 1.5, max(0.35 * min(left, right), 1.5))) * step
-    for around, count in ((widest, 41), (widest / 15.0, 9)):
-        for tau in when + np.linspace(-around, around, count):
-            s = t - tau
-            down, up = np.minimum(s, 0.0), np.maximum(s, 0.0)
-            columns = [np.ones_like(s), down, up]
-            columns += [down**2] if bend_left else []
-            columns += [up**2] if bend_right else []
-            basis = np.column_stack(columns)
-            if basis.shape[0] <= basis.shape[1] or np.ptp(down) == 0 or np.ptp(up) == 0:
-                continue
-            rest = p - basis @ np.linalg.lstsq(basis, p, rcond=None)[0]
-            cost = float(np.abs(rest).sum()) if rest.size > 12 else float(rest @ rest)
-            if cost < best:
-                best, when_new = cost, float(tau)
-        when = when_new if np.isfinite(best) else 0.0
-    return float(r.t_s[i] + when)
-
-
-def _corner(r: Readings, i: int, first: int, last: int) -> int:
-    """Move a low on flat ground to where the rise begins; a top stays."""
-    p = median_filter(r.p_pa[first : last + 1], 3, mode="nearest")
-    here = i - first
-    rise = float(p[-1] - p[here])
-    if rise <= 0:
-        return i
-    noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
-    above = np.flatnonzero(p[here:] > p[here] + 0.05 * rise + 5.0 * noise)
-    if not above.size:
-        return i
-    # The line through the first part of the rise, traced back to the low.
-    low, high = here + int(above[0]), here + int(np.flatnonzero(p[here:] > p[here] + 0.12 * rise + 5.0 * noise)[0])
-    if high == low:
-        return first + max(low - 1, here)  # one reading stands on the ground, the next high above it
-    level = float(np.median(p[here : max(low, here + 1)][: max((low - here) // 2, 1)]))
-    slope = float(p[high] - p[low]) / max(high - low, 1)
-    back = round(low - float(p[low] - level) / max(slope, 1e-9))
-    return first + back if back - here > max(4, 0.03 * (p.size - here)) else i
-
-
-def _wanders(r: Readings) -> bool:
-    """Whether pressure rises at times though no run ends: a pump that never unloads."""
-    noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
-    smooth = median_filter(r.p_pa, 5, mode="nearest")
-    lowest_so_far = np.minimum.accumulate(smooth)
-    return bool(np.max(smooth - lowest_so_far) > max(LEAST_RISE_PA, 10.0 * noise))
 
 
 def _cycle(r: Readings, start: float | None, stop: float | None) -> Cycle:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.constants import ATMOSPHERE_ABS_PA, LEAK_REFERENCE_PA
-from analysis.cycles import Cycle, Cycles, find_cycles, pump_runs
+from analysis.cycles import Cycle, Cycles, find_cycles, rough_runs
 from analysis.estimate import Estimate
 from analysis.leak_breaks import condense
 from analysis.leakdown import Leakdown, Stretches, fit_readings
@@ -63,7 +63,7 @@ def judge(
     amb = p_amb_pa if isinstance(p_amb_pa, float | int) else np.asarray(p_amb_pa, dtype=np.float64)
     readings = condense(t, p, None if temp_k is None else np.asarray(temp_k, dtype=np.float64), amb)
     leak = fit_readings(readings, volume_m3=volume_m3, reference_pa=reference_pa, leave_out=leave_out, use=use)
-    shots, runs = shots_of_work(find, t, p), pump_runs(readings)
+    shots, runs = shots_of_work(find, t, p), rough_runs(readings)
     why = why_not(shots, runs)
     return Judged(leak=withhold(leak, why) if why else leak, shots=shots, pumped=bool(why_not(0, runs)))
 
