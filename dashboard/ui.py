@@ -78,7 +78,14 @@ def figure(fig: go.Figure, label: str, *, id: Any = None) -> html.Div:
     named = {} if id is None else {"id": id}
     height = int(fig.layout.height or 320)
     graph = dcc.Graph(figure=fig, config=GRAPH_CONFIG, style={"height": f"{height}px"}, **named)
-    return html.Div(graph, className="figure", role="figure", **{"aria-label": label})
+    return html.Div([html.Div(graph, className="figure", role="figure", **{"aria-label": label}), _save(label)])
+
+
+def _save(label: str) -> html.Details:
+    """Offer a figure as a picture and its numbers as a table; ``assets/save.js`` makes them from what is shown."""
+    forms = (("svg", "Picture as SVG"), ("png", "Picture as PNG"), ("csv", "Numbers as CSV"))
+    buttons = [html.Button(what, className="plain", type="button", **{"data-save": form}) for form, what in forms]
+    return html.Details([html.Summary("Save", **{"aria-label": f"Save: {label}"}), html.Div(buttons)], className="take-away save hint")
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[Any]], *, caption: str | None = None, words: bool = False) -> html.Div:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import parse_qs, quote_plus, urlsplit
 
@@ -14,7 +15,7 @@ from werkzeug.serving import make_server
 from dashboard.app import create_app
 from tests.browser.axe import grave_faults
 from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
-from tests.browser.watched import PATIENCE_MS, SCREENS, Watched
+from tests.browser.watched import PATIENCE_MS, SCREENS, Watched, keep_picture
 
 pytestmark = pytest.mark.browser
 
@@ -40,6 +41,18 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def site(home: Path) -> Iterator[str]:
+    with served(home) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def empty_site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with served(tmp_path_factory.mktemp("empty")) as address:
+        yield address
+
+
+@contextmanager
+def served(home: Path) -> Iterator[str]:
     server = make_server("127.0.0.1", 0, create_app(home).server, threaded=True)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
@@ -87,6 +100,7 @@ def test_a_page_loads_whole_without_errors_or_outside_requests(watched: Watched,
     assert small == [], "too small for a thumb"
     assert page.locator(".pages a[aria-current=page]").count() == 1
     assert grave_faults(page) == []
+    keep_picture(page, heading)
     assert watched.wrong == []
 
 
@@ -260,6 +274,43 @@ def test_a_line_is_checked_while_it_is_typed(desktop: Watched, site: str) -> Non
     editor.fill(good)
     expect(page.locator("#line-checked")).to_contain_text("understood")
     assert desktop.wrong == []
+
+
+def test_a_figure_is_saved_as_picture_and_as_table(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + ADDRESSES["Shots"], "Shots")
+    expect(page.locator(".figure-card .main-svg").first).to_be_visible()
+    menu = page.locator(".figure-card .save").first
+    saved = {}
+    for form in ("csv", "svg", "png"):
+        menu.locator("summary").click()
+        with page.expect_download() as download:
+            menu.locator(f"[data-save={form}]").click()
+        saved[form] = Path(download.value.path()).read_bytes()
+        assert download.value.suggested_filename == f"farend.{form}"
+    rows = saved["csv"].decode().splitlines()
+    assert rows[0].startswith('time [s],"pressure, gauge pressure [bar]"')
+    assert len(rows) > 500
+    assert saved["svg"].startswith(b"<svg")
+    assert saved["png"].startswith(b"\x89PNG")
+    assert desktop.wrong == []
+
+
+@pytest.mark.parametrize("view", ["tools", "before", "sensors", "reader"])
+def test_every_view_of_the_set_up_stands(watched: Watched, site: str, view: str) -> None:
+    page = watched.open(f"{site}/setup?view={view}", "Setup")
+    keep_picture(page, f"Setup, {view}")
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "the page scrolls sideways"
+    assert grave_faults(page) == []
+    assert watched.wrong == []
+
+
+@pytest.mark.parametrize("heading", ADDRESSES)
+def test_an_empty_house_is_shown_on_every_page(watched: Watched, empty_site: str, heading: str) -> None:
+    page = watched.open(empty_site + ADDRESSES[heading].partition("?")[0], heading)
+    keep_picture(page, f"{heading}, empty")
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "the page scrolls sideways"
+    assert grave_faults(page) == []
+    assert watched.wrong == []
 
 
 def test_a_fault_that_bars_a_reader_would_be_seen(desktop: Watched, site: str) -> None:

@@ -111,7 +111,9 @@ def _session(session: Session) -> html.Li:
                 [
                     ui.link("/shots", ask, "Shots"),
                     ui.link("/leakdown", ask, "Leak-down"),
-                    dcc.Checklist([{"label": "Compare", "value": name}], [], id={"pick": name}, className="pick", persistence=False),
+                    dmc.Checkbox(
+                        id={"pick": name}, label="Compare", checked=False, size="md", className="pick", **{"aria-label": f"Compare {name}"}
+                    ),
                     html.Button("Edit", id={"edit": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Edit {name}"}),
                     _take_away(session),
                     html.Button("Delete", id={"delete": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Delete {name}"}),
@@ -121,6 +123,10 @@ def _session(session: Session) -> html.Li:
         ],
         className="session",
     )
+
+
+def _tick(name: str) -> dmc.Checkbox:
+    return dmc.Checkbox(id={"pick": name}, label="Compare", checked=False, size="md", className="pick", **{"aria-label": f"Compare {name}"})
 
 
 def _take_away(session: Session) -> html.Details | None:
@@ -245,9 +251,9 @@ def register(app: Dash, work: Work) -> None:
     def keep(clicks: int, old: str, *said: str | None) -> tuple[Any, Any, Any]:
         return edited(work, old, dict(zip(EDITED, said, strict=True))) if clicks and old else (no_update, no_update, no_update)
 
-    @app.callback(Output("picked", "children"), Input({"pick": ALL}, "value"), prevent_initial_call=True)
-    def pick(values: list[list[str]]) -> Any:
-        return picked(work, [name for value in values for name in value or []])
+    @app.callback(Output("picked", "children"), Input({"pick": ALL}, "checked"), State({"pick": ALL}, "id"), prevent_initial_call=True)
+    def pick(ticked: list[bool], ids: list[dict[str, str]]) -> Any:
+        return picked(work, [i["pick"] for i, on in zip(ids, ticked, strict=True) if on])
 
 
 def edited(work: Work, old: str, said: Mapping[str, str | None]) -> tuple[Any, Any, Any]:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
 from analysis.leak_cost import TARIFF_PER_KWH
 from analysis.line import Line, cautions, maker_limit, parse_tools
@@ -36,10 +36,12 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     view = query.get("view", "line")
     tabs = html.Nav(
         [
-            dcc.Link(label, href=ui.address(PATH, {"view": key, "line": query.get("line")}), className="tab here" if key == view else "tab")
+            dcc.Link(
+                label, href=ui.address(PATH, {"view": key, "line": query.get("line")}), className="view here" if key == view else "view"
+            )
             for key, label in VIEWS
         ],
-        className="tabs",
+        className="views",
         **{"aria-label": "Parts of the set-up"},
     )
     shown = {"tools": _tools, "before": _before, "sensors": _sensors, "reader": _reader}.get(view, _line)
@@ -156,12 +158,7 @@ def _questions(line: Line) -> html.Section:
     asked = questions(line)
     return ui.card(
         "Walk from the compressor to the tool",
-        dcc.Checklist(
-            id="check-answers",
-            options=[{"label": html.Div([q.text, html.Small(q.source)]), "value": q.key} for q in asked],
-            value=[],
-            className="walk",
-        ),
+        html.Div([dmc.Checkbox(id={"walk": q.key}, label=q.text, description=q.source, size="md") for q in asked], className="walk"),
         dmc.TextInput(id="check-note", label="Note", description="what was found, what was put right", size="md", className="control"),
         html.Div(
             [
@@ -276,12 +273,14 @@ def register(app: Dash, work: Work) -> None:
         Output("check-said", "children"),
         Input("check-keep", "n_clicks"),
         State("check-line", "data"),
-        State("check-answers", "value"),
+        State({"walk": ALL}, "checked"),
+        State({"walk": ALL}, "id"),
         State("check-note", "value"),
         prevent_initial_call=True,
     )
-    def keep(clicks: int, line: str, ticked: list[str] | None, note: str | None) -> Any:
-        return answered(work, line, ticked or [], note or "") if clicks else no_update
+    def keep(clicks: int, line: str, ticked: list[bool], ids: list[dict[str, str]], note: str | None) -> Any:
+        good = [i["walk"] for i, on in zip(ids, ticked, strict=True) if on]
+        return answered(work, line, good, note or "") if clicks else no_update
 
     app.clientside_callback(
         ClientsideFunction("farend", "prefer"), Output("reader", "data"), Input("point", "value"), Input("tariff", "value")

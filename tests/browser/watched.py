@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit
 
 from playwright.sync_api import BrowserContext, Page, ViewportSize, expect
 
 SCREENS: Final[dict[str, ViewportSize]] = {"phone": {"width": 390, "height": 844}, "desktop": {"width": 1440, "height": 900}}
+PICTURES: Final = Path(__file__).parents[2] / "screenshots"
 PATIENCE_MS: Final = 60_000  # the line model is compiled once; on a slow machine that takes a while
 expect.set_options(timeout=20_000)
 
@@ -34,3 +36,12 @@ class Watched:
 def _is_here(url: str) -> bool:
     parts = urlsplit(url)
     return parts.scheme in {"data", "blob"} or parts.hostname in {"localhost", "127.0.0.1"}
+
+
+def keep_picture(page: Page, name: str) -> None:
+    """Keep what was seen, for a person to look at: CI keeps the folder."""
+    screen = "phone" if (page.viewport_size or SCREENS["desktop"])["width"] < 500 else "desktop"
+    ground = "dark" if page.evaluate("matchMedia('(prefers-color-scheme: dark)').matches") else "light"
+    PICTURES.mkdir(exist_ok=True)
+    file = "-".join(name.lower().replace(",", "").split())
+    page.screenshot(path=PICTURES / f"{file}-{screen}-{ground}.png", full_page=True)
