@@ -250,10 +250,18 @@ def test_over_a_slow_network_the_page_keeps_up(pages: Dashboard, phone: BrowserC
     assert [w for w in watched.wrong if "ERR_INTERNET_DISCONNECTED" not in w] == []
 
 
-def test_a_phone_comes_in_with_the_code_and_again_after_a_restart(tmp_path: Path, phone: BrowserContext) -> None:
+@pytest.fixture
+def open_to_the_network(tmp_path: Path) -> Iterator[Dashboard]:
     (tmp_path / "lines").mkdir()
     shutil.copy(LINES / "boathouse.toml", tmp_path / "lines")
-    pages = Dashboard(tmp_path, "--lan")
+    started = Dashboard(tmp_path, "--lan")
+    yield started
+    leave_none_behind(tmp_path)
+    assert "Traceback" not in started.end()
+
+
+def test_a_phone_comes_in_with_the_code_and_again_after_a_restart(open_to_the_network: Dashboard, phone: BrowserContext) -> None:
+    pages = open_to_the_network
     watched = Watched(phone)
     page = watched.page
     page.goto(f"{pages.site}/shots")
@@ -281,5 +289,3 @@ def test_a_phone_comes_in_with_the_code_and_again_after_a_restart(tmp_path: Path
     page.get_by_label("Access code").fill(code[:9].lower())
     page.get_by_role("button", name="Come in").tap()
     expect(place_of(page, "name")).to_have_text("on the scaffold")
-    leave_none_behind(tmp_path)
-    assert "Traceback" not in pages.end()
