@@ -304,6 +304,10 @@ class Device:
                 said += [f"{channel.name}: {a}" for a in advice]
         return said
 
+    def silent_s(self, now: float) -> float:
+        """How long nothing has been heard of it [s]."""
+        return now - self._heard
+
     def look(self, now: float) -> None:
         """Bring `state` and `trouble` up to date."""
         if self.state == "recording" and now - self._heard > SILENT_S:

@@ -277,8 +277,11 @@ class _Recorder:
         if self._until is not None and datetime.now(UTC) >= self._until:
             return True
         played = any(d.speed != 1.0 for d in self._devices)
-        if self._for_s is not None and not played and now - self._begun >= self._for_s + 0.5:
-            return True  # a silent device ends too
+        if self._for_s is not None and not played:
+            # A silent device ends too; one that sends ends by its own time, unless that hardly goes on.
+            silent = all(d.silent_s(now) > 0.5 for d in self._devices)
+            if now - self._begun >= (self._for_s + 0.5 if silent else 3.0 * self._for_s + 0.5):
+                return True
         if all(d.ended for d in self._devices):
             if self._keeper.session is None and self._keeper.said:
                 raise ValueError(" ".join(self._keeper.said))
