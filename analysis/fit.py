@@ -37,17 +37,18 @@ Floats = NDArray[np.float64]
 MODEL_U: Final = {
     "volume": 0.012,
     "receiver": 0.02,
-    "bore": 0.01,
+    "bore": 0.009,
     "supply": 0.04,
-    "restriction": 0.08,
+    "restriction": 0.06,
     "air": 0.02,
-    "loss": 0.02,
-    "ports": 0.04,
+    "loss": 0.03,
+    "ports": 0.055,
 }
 B_U: Final = 0.06  # standard uncertainty of a critical ratio that was not measured
 LOOSEST_U: Final = 0.2  # relative standard uncertainty above which a parameter is not worth a number
 LOOSEST_SUPPLY_U: Final = 0.1
 TOLD: Final = 0.6  # a parameter whose uncertainty is still above this share of its prior's was not told by the recording
+HIDDEN_BORE_U: Final = 0.05  # of a hose that the recording does not show by itself; common practice, no source
 REGULATOR_U_PA: Final = 2e3  # zero of an ordinary sensor; common practice, no source
 FIRST_ROUNDS: Final = 5
 ROUNDS: Final = 25
@@ -256,8 +257,12 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         told_u = math.hypot(noise_u, MODEL_U[kind])
         if kind == "supply":  # a valve that takes little of the loss is known the less from the loss
             told_u = math.hypot(told_u, 0.5 * MODEL_U["ports" if line.receiver else "loss"] / _first_share(fitted, flow, inlet))
+        if kind == "receiver":  # what its hoses hold before it and it itself cannot be told apart
+            told_u = math.hypot(told_u, 2.0 * HIDDEN_BORE_U * _room_before_receiver(line) / value)
         unit, scale = UNITS[unknown.name.split(".")[1]]
         told = noise_u < min(TOLD * unknown.prior_u, LOOSEST_U)
+        # A hose before a receiver is seen only through it: its room adds to the receiver's, its friction to the ports' and the valve's.
+        told &= not (kind == "bore" and any(p.kind == "receiver" for p in line.parts[unknown.part :]))
         told &= (kind != "supply" or (opened and told_u < LOOSEST_SUPPLY_U)) and (kind != "receiver" or shut)
         if not told:
             vague.append(unknown.name)
@@ -317,6 +322,12 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
 def _asked_for(name: str) -> bool:
     """Whether a parameter is the line's, and not a help of the fit."""
     return "." in name and name != "tool.chamber" and not name.startswith("regulator")
+
+
+def _room_before_receiver(line: Line) -> float:
+    """Air in the hoses before the last receiver [m3]."""
+    last = max(i for i, p in enumerate(line.parts) if p.kind == "receiver")
+    return sum(math.pi / 4.0 * (p.bore_m or 0.0) ** 2 * (p.length_m or 0.0) for p in line.parts[:last] if p.kind == "hose")
 
 
 def _moves_line(name: str) -> bool:

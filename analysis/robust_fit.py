@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 TURN: Final = 4.0  # residual, over its uncertainty, from which on it counts less
-SMALL: Final = 3e-6  # relative gain at which the search ends
+ENOUGH: Final = 0.3  # gain, in squares of standard uncertainties, at which the search ends
+OLDEST: Final = 2  # steps that derivatives are used for again
 
 
 @dataclass(slots=True)
@@ -53,50 +54,57 @@ class Misfit(Protocol):
         """Their derivatives, an array (residuals, unknowns) a group."""
 
 
+def _normal(j: Floats, w: Floats) -> Floats:
+    """J^T W J. Not by a matrix product: its threads wait for each other, and on a busy machine that takes longer than the line model."""
+    return np.asarray(np.einsum("ni,n,nj->ij", j, w, j, optimize=False), dtype=np.float64)
+
+
 def search(misfit: Misfit, start: Floats, *, rounds: int) -> Found:
-    """Levenberg-Marquardt with a soft loss, a prior and bounds, in at most so many rounds."""
-    residuals, jacobian, prior_u, bound = misfit.residuals, misfit.jacobian, misfit.prior_u, misfit.bound
+    """Levenberg-Marquardt with a soft loss, a prior and bounds, in at most so many rounds.
+
+    Derivatives cost a run of the model for each unknown, so they are used again as long as the misfit falls as they foretell.
+    """
+    prior_u, bound = misfit.prior_u, misfit.bound
     x = np.clip(start, -bound, bound)
-    groups = residuals(x)
-    cost = _cost(groups, x, prior_u)
-    damp = 1e-3
-    found = Found(x, cost, groups, jacobian(x, groups))
+    groups = misfit.residuals(x)
+    found = Found(x, _cost(groups, x, prior_u), groups, misfit.jacobian(x, groups))
+    damp, age = 1e-3, 0
     for _ in range(rounds):
-        w = [weights(r) for r in found.groups]
-        hess = np.diag(1.0 / prior_u**2)
-        grad = x / prior_u**2
-        for r, j, v in zip(found.groups, found.jacobian, w, strict=True):
-            hess = hess + (j * v[:, None]).T @ j
-            grad = grad + j.T @ (v * r)
-        better = None
-        for _ in range(6):
-            free = np.ones(x.size, dtype=bool)
-            free[(x >= bound) & (grad < 0.0)] = False
-            free[(x <= -bound) & (grad > 0.0)] = False
-            a = hess[np.ix_(free, free)]
-            step = np.zeros(x.size)
-            step[free] = -np.linalg.solve(a + damp * np.diag(np.diag(a)), grad[free])
-            y = np.clip(x + np.clip(step, -0.4 * bound, 0.4 * bound), -bound, bound)
-            try:
-                there = residuals(y)
-            except ValueError:  # the line model cannot follow so far
-                damp *= 10.0
-                continue
-            new = _cost(there, y, prior_u)
-            if new < cost:
-                better = (y, new, there)
-                damp = max(0.2 * damp, 1e-7)
-                break
-            damp = 10.0 * damp
-        if better is None:
+        step, foretold, damp = _step(misfit, found, damp, tries=2 if age else 6)
+        gain = found.cost - step.cost if step else 0.0
+        found = step or found
+        if gain < ENOUGH and age == 0:
             break
-        gain = cost - better[1]
-        x, cost, groups = better
-        if gain < SMALL * cost:
-            found = Found(x, cost, groups, found.jacobian)
-            break
-        found = Found(x, cost, groups, jacobian(x, groups))
+        age += 1
+        if gain < ENOUGH or gain < 0.5 * foretold or age > OLDEST:
+            found.jacobian, age = misfit.jacobian(found.x, found.groups), 0
     return found
+
+
+def _step(misfit: Misfit, at: Found, damp: float, *, tries: int) -> tuple[Found | None, float, float]:
+    """One step that lowers the cost, if there is one; by how much the derivatives foretold; and the damping to go on with."""
+    u, x, bound = misfit.prior_u, at.x, misfit.bound
+    hess, grad = np.eye(x.size), x / u  # in units of the prior: seconds and pascals differ too much for one matrix
+    for r, j in zip(at.groups, at.jacobian, strict=True):
+        w, scaled = weights(r), j * u
+        hess += _normal(scaled, w)
+        grad = grad + scaled.T @ (w * r)
+    free = ~(((x >= bound) & (grad < 0.0)) | ((x <= -bound) & (grad > 0.0)))
+    a = hess[np.ix_(free, free)]
+    for _ in range(tries):
+        z = np.zeros(x.size)
+        z[free] = -np.linalg.solve(a + damp * np.diag(np.diag(a)), grad[free])
+        y = np.clip(x + np.clip(u * z, -0.4 * bound, 0.4 * bound), -bound, bound)
+        try:
+            groups = misfit.residuals(y)
+        except ValueError:  # the line model cannot follow so far
+            damp *= 10.0
+            continue
+        cost = _cost(groups, y, u)
+        if cost < at.cost:
+            return Found(y, cost, groups, at.jacobian), -float(2.0 * grad @ z + z @ hess @ z), max(0.2 * damp, 1e-7)
+        damp *= 10.0
+    return None, 0.0, damp
 
 
 def covariance(found: Found, prior_u: Floats) -> Floats:
@@ -105,7 +113,7 @@ def covariance(found: Found, prior_u: Floats) -> Floats:
     for r, j in zip(found.groups, found.jacobian, strict=True):
         v, scaled = weights(r), j * prior_u
         scatter = max(float(np.mean(v * r * r)), 1.0)
-        hess = hess + (scaled * v[:, None]).T @ scaled / (scatter * correlation(r))
+        hess += _normal(scaled, v) / (scatter * correlation(r))
     return np.asarray(np.linalg.inv(hess) * np.outer(prior_u, prior_u), dtype=np.float64)
 
 
