@@ -178,6 +178,11 @@ class Device:
         return self.done or self.parser.ended
 
     @property
+    def ready(self) -> bool:
+        """Whether it has said what it sends, with every unit."""
+        return self.parser.layout is not None and all(self.parser.layout.units)
+
+    @property
     def speed(self) -> float:
         """How much faster than life its readings come."""
         return 1.0 if self.parser.layout is None else self.parser.layout.speed

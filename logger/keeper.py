@@ -133,14 +133,14 @@ class Keeper:
         """
         while times.size:
             if not self._chapters:
-                self._begin(device, float(times[0]) if self.session else 0.0, host_s, float(times[-1]))
+                self._begin(float(times[0]) if self.session else 0.0, host_s, float(times[-1]))
             now = self._chapters[-1]
             if self._rotate_s is not None and times[-1] >= now.start_s + self._rotate_s:
                 start_s = now.start_s + self._rotate_s * np.floor((float(times[-1]) - now.start_s) / self._rotate_s)
                 first = int(np.searchsorted(times, start_s))
                 self._hold(device, times[:first], values[:first])
                 times, values = times[first:], values[first:]
-                self._begin(device, float(start_s), host_s, float(times[-1]))
+                self._begin(float(start_s), host_s, float(times[-1]))
                 continue
             self._hold(device, times, values)
             return
@@ -156,14 +156,14 @@ class Keeper:
                 times, values = times[:first], values[:first]
         self.late += times.size
 
-    def _begin(self, device: Hashable, start_s: float, host_s: float, latest_s: float) -> None:
-        """Begin a session for a device's readings; those up to `latest_s` of the recording's time have come."""
+    def _begin(self, start_s: float, host_s: float, latest_s: float) -> None:
+        """Begin a session; readings up to `latest_s` of the recording's time have come."""
         started = datetime.now(UTC) - timedelta(seconds=min(latest_s - start_s, 60.0) if self.session else 0.0)
         session, lock = start_session(
             self._home,
             self._name or started.astimezone().strftime("%Y-%m-%d %H.%M"),
             started=started,
-            channels=self._channels[device],
+            channels=[c for known in self._channels.values() for c in known],
             zone=zone_here(started),
             **self._texts,
         )

@@ -40,6 +40,7 @@ SYNC_S: Final = 0.25  # a crash may cost half a second: this, a pass of the loop
 STATUS_S: Final = 0.5
 SHOW_S: Final = 0.04  # what is shown to a live page may be so old; it is not synced, so it costs next to nothing
 WAIT_S: Final = 0.05
+TOGETHER_S: Final = 0.3  # so long the first readings wait for the other devices to describe themselves
 DESCRIBE_S: Final = 15.0  # boards of ours describe themselves each 10 s
 # Of several devices the worst state is shown.
 STATES: Final = ("device away", "silent", "waiting", "recording")
@@ -165,6 +166,7 @@ class _Recorder:
         self._live = LiveShots(self._status)
         self._inbox: queue.SimpleQueue[News] = queue.SimpleQueue()
         self._devices: list[Device] = []
+        self._early: list[tuple[Device, Floats, Floats, float]] = []
         try:
             self._devices += [Device(s, self._inbox) for s in settings]
         except BaseException:
@@ -206,6 +208,8 @@ class _Recorder:
             while host_seconds() < self._synced + SYNC_S:  # what has piled up while the disk was slow
                 self._take(self._inbox.get_nowait())
         now = host_seconds()
+        if self._early and now - self._early[0][3] > TOGETHER_S:
+            self._keep()
         if now - self._synced >= SYNC_S:
             self._keeper.write(now)
             self._synced = host_seconds()
@@ -221,6 +225,7 @@ class _Recorder:
         try:
             while not self._inbox.empty():
                 self._take(self._inbox.get_nowait())
+            self._keep()
         except (OSError, ValueError) as problem:
             self._ended_by = f"The last readings could not be kept: {problem}."
 
@@ -233,19 +238,27 @@ class _Recorder:
             kept = times <= self._for_s + 1e-6  # sums of steps are rounded
             device.done = not kept.all()
             times, values = times[kept], values[kept]
-        if times.size == 0:
-            return
-        if not self._keeper.knows(device) and not self._join(device):
-            return
-        first = self._keeper.session is None
-        self._keeper.put(device, times, values, news.host_s)
-        if first:
-            self._synced = news.host_s - SYNC_S  # the first readings go to disk at once
-        self._status.readings += times.size
-        self._status.time_s = float(times[-1])
-        self._live.feed(device, times, values)
-        if device.speed == 1.0:
-            self._status.said += device.check(times, values, self._keeper.channels(device))
+        if times.size:
+            self._early.append((device, times, values, news.host_s))
+            if self._keeper.session is not None or all(d.ready or d.done for d in self._devices):
+                self._keep()
+
+    def _keep(self) -> None:
+        """Have kept what has come; before the first session, of all devices together, so that it knows all channels from the start."""
+        if self._keeper.session is None:
+            self._synced = -np.inf  # the first readings go to disk at once
+            for device in self._devices:
+                if device.ready and not self._keeper.knows(device):
+                    self._join(device)
+        for device, times, values, host_s in self._early:
+            if self._keeper.knows(device) or (not device.done and self._join(device)):
+                self._keeper.put(device, times, values, host_s)
+                self._status.readings += times.size
+                self._status.time_s = float(times[-1])
+                self._live.feed(device, times, values)
+                if device.speed == 1.0:
+                    self._status.said += device.check(times, values, self._keeper.channels(device))
+        self._early.clear()
 
     def _origin(self, host_s: float) -> float | None:
         """Host time at which the recording's time is 0, if several devices share it."""

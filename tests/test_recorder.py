@@ -25,7 +25,7 @@ from logger.recorder import Status, live_line, record
 from logger.session import open_session
 from logger.sources import describe_ports, listen, understand
 from logger.virtual import VirtualDevice
-from tests.benchmarks.bench_faults import fuzz, plugs
+from tests.benchmarks.bench_faults import clock_steps, fuzz, plugs
 from tests.devices import Background, until
 
 posix = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals and SIGKILL are POSIX's")
@@ -191,6 +191,11 @@ def test_a_full_disk_stops_cleanly_and_keeps_what_was_read(tmp_path: Path) -> No
 
 def test_damaged_lines_give_no_reading_that_nobody_sent() -> None:
     row = fuzz(10_000, random.Random(3))
+    assert row.survived == row.tried
+
+
+def test_setting_the_wall_clock_moves_no_reading() -> None:
+    row = clock_steps(2, random.Random(2))
     assert row.survived == row.tried
 
 

@@ -50,6 +50,7 @@ def test_two_devices_of_different_rates_are_one_session(tmp_path: Path) -> None:
         times = raw["time_s"][kept]
         np.testing.assert_allclose(times - times[0], t_s, atol=0.02)
     assert session.source == f"{hose.port}, {shop.port}"
+    assert len(session.warnings) == 0
     recording = open_what(session.folder)
     assert recording.channel == "tool"
     beside = recording.pressures["supply_a0"]
