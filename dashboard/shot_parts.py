@@ -55,7 +55,7 @@ def recording_card(name: str, recording: Recording, record: ShotRecord, fig: go.
     return ui.card(
         "The recording",
         ui.figure(fig, f"Pressure of {name} against time with {len(record.shots)} shots marked", id=trace_id(name, recording)),
-        note="Tap a mark to see its shot, or the curve where one is missing. Drag across to zoom, double-tap to see all.",
+        hint="Tap a mark to see its shot, or the curve where one is missing. Drag across to zoom, double-tap to see all.",
         className="figure-card",
     )
 

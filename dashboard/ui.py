@@ -65,10 +65,11 @@ def readouts(values: Sequence[tuple[str, str, str | None]]) -> html.Dl:
     )
 
 
-def card(heading: str, *content: Any, note: str | None = None, className: str = "") -> html.Section:
-    """Frame one piece of a page."""
+def card(heading: str, *content: Any, note: str | None = None, hint: str | None = None, className: str = "") -> html.Section:
+    """Frame one piece of a page; `note` says what is to be seen, `hint` what can be pressed (left out on paper)."""
+    said = [html.P(text, className=name) for text, name in ((note, "note"), (hint, "note hint")) if text]
     return html.Section(
-        [html.H2(heading), html.P(note, className="note") if note else None, *[c for c in content if c is not None]],
+        [html.H2(heading), *said, *[c for c in content if c is not None]],
         className=f"card {className}".strip(),
     )
 

@@ -138,6 +138,7 @@ def segment_card(work: Work, names: Sequence[str], query: Mapping[str, str], nam
         "Which part leaks?",
         *(body or [html.P("Shut one valve after another, record each time, and name the parts that were open in each recording.")]),
         head,
+        className="" if body else "hint",
     )
 
 

@@ -128,7 +128,8 @@ def _beside(work: Work, name: str, line: Line, reader: Reader) -> html.Section |
         f"{name} beside the model",
         *[html.P(s) for s in wording.measured_beside_modelled(measured, modelled, reader)],
         ui.figure(fig, "Measured and modelled pressure at the tool against time"),
-        note="The first shots. Drag across to look closer, double-tap to see all.",
+        note="The first shots.",
+        hint="Drag across to look closer, double-tap to see all.",
     )
 
 

@@ -51,7 +51,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
                 html.Div(parts.panel(recording, record, reader, picked), id="shot-panel"),
                 html.P(id="correction-problem", className="check-bad", role="alert"),
             ],
-            className="card",
+            className="card hint",
             **{"aria-label": "One shot"},
         ),
         parts.corrected_card(recording),
@@ -86,7 +86,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
                     ),
                     className="actions",
                 ),
-                note="Tap a heading to sort, a row to see that shot above.",
+                hint="Tap a heading to sort, a row to see that shot above.",
             )
         )
         content.append(_cadence(summary, reader))
