@@ -41,6 +41,7 @@ class JournalWriter:
 
     def __init__(self, path: Path, columns: Sequence[str]) -> None:
         self.path = path
+        self.columns = list(columns)
         self.rows = 0
         self._sequence = 0
         self._schema = pa.schema([pa.field(name, pa.float64()) for name in columns])

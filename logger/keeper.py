@@ -24,7 +24,7 @@ from logger.journal import JournalWriter
 from logger.live import LiveWriter
 from logger.lock import FileLock
 from logger.readings import new_journal_path
-from logger.session import Session, add_channels, change_session, finish_session, start_session, unlock_session
+from logger.session import SPARE_FILE, Session, add_channels, change_session, finish_session, start_session, unlock_session
 from logger.zone import zone_here
 
 Floats = NDArray[np.float64]
@@ -33,6 +33,8 @@ DISK_CHECK_S: Final = 2.0
 DISK_WARNING_S: Final = 300.0
 DISK_LAST_S: Final = 10.0  # with room for so long left, stop while all can still be kept
 DISK_SPARE: Final = 2e6  # bytes for the rest that a session holds
+SPARE_BYTES: Final = 1 << 20  # kept free for the last readings, should others fill the disk
+RESCUE: Final = "-rest"  # in the name of the journal that holds them
 BATCH: Final = 4096  # readings in one write at most: on a full disk the last one is lost
 LATE_S: Final = 2.0  # readings of a device may come so much later than those of another
 
@@ -167,6 +169,7 @@ class Keeper:
             zone=zone_here(started),
             **self._texts,
         )
+        _lay_by(session.folder / SPARE_FILE)
         self._chapters.append(_Chapter(session=session, lock=lock, start_s=start_s, begun_s=host_s))
         self.session = session
 
@@ -198,20 +201,39 @@ class Keeper:
             If the disk is full or gone. What was written before stays.
         """
         for chapter in self._chapters:
-            for device, blocks in chapter.held.items():
-                if blocks:
-                    times = np.concatenate([t for t, _ in blocks])
-                    values = np.concatenate([v for _, v in blocks])
-                    for part in range(0, times.size, BATCH):
-                        rows = slice(part, part + BATCH)
-                        chapter.journals[device].write([times[rows], *values[rows].T])
-                    chapter.bytes += 8.0 * times.size * (1 + values.shape[1])
-                    blocks.clear()
+            try:
+                self._write(chapter)
+            except OSError:
+                self._make_room(chapter)
+                raise
         while len(self._chapters) > 1 and now - self._chapters[1].begun_s > LATE_S:
             self._end(self._chapters.pop(0))
         if self._chapters and now - self._disk_checked >= DISK_CHECK_S:
             self._disk_checked = now
             self._look_after(self._chapters[-1], now)
+
+    def _make_room(self, chapter: _Chapter) -> None:
+        """After a write that failed: free the spare room and go on in new journals, for what is still held."""
+        with contextlib.suppress(OSError):
+            (chapter.session.folder / SPARE_FILE).unlink(missing_ok=True)
+        for device, journal in chapter.journals.items():
+            if journal.path.stem.endswith(RESCUE):
+                continue  # it was in vain
+            with contextlib.suppress(OSError):
+                rescue = JournalWriter(journal.path.with_name(f"{journal.path.stem}{RESCUE}.arrows"), journal.columns)
+                journal.close()
+                chapter.journals[device] = rescue
+
+    def _write(self, chapter: _Chapter) -> None:
+        for device, blocks in chapter.held.items():
+            if blocks:
+                times = np.concatenate([t for t, _ in blocks])
+                values = np.concatenate([v for _, v in blocks])
+                for part in range(0, times.size, BATCH):
+                    rows = slice(part, part + BATCH)
+                    chapter.journals[device].write([times[rows], *values[rows].T])
+                chapter.bytes += 8.0 * times.size * (1 + values.shape[1])
+                blocks.clear()
 
     def _look_after(self, chapter: _Chapter, now: float) -> None:
         folder = chapter.session.folder
@@ -294,3 +316,9 @@ class Keeper:
 def _minutes(left: float, per_s: float) -> str:
     minutes = left / per_s / 60.0 if per_s > 0.0 else np.inf
     return "a minute at most" if minutes < 1.0 else f"some {minutes:.0f} minutes" if minutes < 1e4 else "a while"
+
+
+def _lay_by(path: Path) -> None:
+    """Take some room on the disk that can be given back when it is needed; a disk without room for it is looked after anyway."""
+    with contextlib.suppress(OSError):
+        path.write_bytes(bytes(SPARE_BYTES))

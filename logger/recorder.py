@@ -188,8 +188,7 @@ class _Recorder:
             self._ended_by = f"Recording stopped: {problem.strerror or problem}."
         finally:
             self._release()
-        if not self._ended_by:
-            self._drain()
+        self._drain()
         if self._keeper.session is None:
             raise ValueError(self._ended_by or " ".join(d.not_understood() for d in self._devices))
         session = self._keeper.close(self._summary())
@@ -227,7 +226,7 @@ class _Recorder:
                 self._take(self._inbox.get_nowait())
             self._keep()
         except (OSError, ValueError) as problem:
-            self._ended_by = f"The last readings could not be kept: {problem}."
+            self._ended_by = self._ended_by or f"The last readings could not be kept: {problem}."
 
     # The readings
 

@@ -10,6 +10,7 @@
       recording.lock      held by the recorder's process while it records
       readings*.live      while recording: the newest readings, for a page (see live.py)
       stop                while recording: the wish that it end
+      spare               while recording: room on the disk that is given back for the last readings
 
 A session is finished in an order in which a crash at any point loses nothing: the Parquet file is written beside, synced and
 renamed into place; then session.toml says so; then the journals go.
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
 SESSION_FILE: Final = "session.toml"
 MARKS_FILE: Final = "marks.jsonl"
 LOCK_FILE: Final = "recording.lock"
+SPARE_FILE: Final = "spare"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -414,7 +416,7 @@ def append_mark(folder: Path | str, mark: Mark) -> None:
 
 def unlock_session(folder: Path, lock: FileLock) -> None:
     """Give the lock back and take its file away (Windows removes no open file), with all that only concerns a recording under way."""
-    for file in (*folder.glob(LIVE_FILES), folder / STOP_FILE):
+    for file in (*folder.glob(LIVE_FILES), folder / STOP_FILE, folder / SPARE_FILE):
         with contextlib.suppress(OSError):
             file.unlink(missing_ok=True)
     lock.release()
