@@ -121,6 +121,8 @@ def open_source(port: str, baud: int = 115200, *, columns: str | None = None, re
     except OSError as problem:
         raise ValueError(why_not(port, problem)) from None
     except ValueError as problem:
+        if registers is not None:
+            raise  # the map says what is wrong with it
         msg = f"{port} is no port or URL that can be opened: {problem}. Pick one from `farend ports`."
         raise ValueError(msg) from None
 

@@ -218,5 +218,7 @@ def test_a_map_that_makes_no_sense_is_refused(tmp_path: Path, text: str, said: s
 
 
 def test_a_map_that_is_not_there_is_said(tmp_path: Path) -> None:
-    with pytest.raises(ValueError, match="--registers names a TOML file"):
+    with pytest.raises(
+        ValueError, match=r"none\.toml: No such file or directory\. --registers names a TOML file that says which registers to read\.$"
+    ):
         open_source("/dev/null", registers=tmp_path / "none.toml")
