@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_data"
-LINE = "boathouse"
+LINE, LINE_AFTER = "boathouse", "boathouse_receiver"
 SPEED = 60.0  # times as fast as it is said to have happened
 BURST_SHOTS, BURST_EVERY_S, FLOOR_PA = 6, 0.3, 580e3
 NIGHT_M3 = 0.0296
@@ -56,8 +56,8 @@ def run_demo(home: Path, reader: Reader) -> Path:
         shutil.copy(file, home / "lines" / file.name)
 
     say("Everything here is invented: a boathouse deck at the end of 40 m of hose.")
-    before = play(home, "deck_no_receiver.csv", "Boathouse deck, no receiver")
-    after = play(home, "deck_receiver.csv", "Boathouse deck, 42 L receiver")
+    before = play(home, "deck_no_receiver.csv", "Boathouse deck, no receiver", LINE)
+    after = play(home, "deck_receiver.csv", "Boathouse deck, 42 L receiver", LINE_AFTER)
     for name, title in (
         ("deck_two_channels", "Boathouse deck, two sensors"),
         ("pump_up", "Workshop, tank filled from empty"),
@@ -95,14 +95,14 @@ def findings(line: Line, before: Recording, after: Recording, night: Recording, 
     tell("Mind", wording.CAUTIONS.values())
 
 
-def play(home: Path, file: str, name: str) -> Recording:
+def play(home: Path, file: str, name: str, line: str) -> Recording:
     """Play a sample through a virtual port as a device would send it, and record it."""
     reading = read_csv(SAMPLES / file)
     t_s = reading.readings.index.to_numpy()
     kpa = {"tool": reading.readings["tool_pa"].to_numpy() / 1e3}
     with VirtualDevice(t_s, kpa, unit="kPa", rate_hz=reading.rate_hz, speed=SPEED) as device:
         say(f"Recording {name!r} from {device.port}: {seconds(float(t_s[-1]))} of work, {SPEED:.0f} times as fast.")
-        session = record(home=home, port=device.port, name=name, for_s=float(t_s[-1]), line=LINE)
+        session = record(home=home, port=device.port, name=name, for_s=float(t_s[-1]), line=line)
     return open_what(session.folder, home=home)
 
 

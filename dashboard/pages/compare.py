@@ -139,7 +139,10 @@ def _prediction(work: Work, query: Mapping[str, str], result: Comparison, reader
     )
     body: list[Any] = []
     note = "Choose the air line as it was and as it is: the model fires the same shot at both."
-    if NO_LINE not in chosen.values():
+    if chosen["before"] == chosen["after"] != NO_LINE and not any(query.get(f"line_{side}") for side in chosen):
+        # Both sessions name the one line that is kept: that is no prediction of a change.
+        note = "Both sessions name the same air line. Choose the line as it is after the change, described on the page Setup."
+    elif NO_LINE not in chosen.values():
         try:
             expected = work.predict(work.line(chosen["before"]), work.line(chosen["after"]))
         except ValueError as problem:
