@@ -13,6 +13,7 @@ from analysis import triggers
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
 from analysis.measures import RECOVERED, Fall, comes_back, measure, recovery, swing_s
+from analysis.plugged import PlugWatch
 from analysis.record import Event, Outcome, Shot, ShotRecord
 
 Floats = NDArray[np.float64]
@@ -39,10 +40,6 @@ BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
 # No hose rounds a deep dip this much: only a valve that stays open makes one.
 DEEP_SHARE, DEEP_FALL_S, LONGEST_LOW_S = 0.05, 0.1, 0.3
-PLUG_SIGMA = 12.0
-PLUG_CONSTANT_S, PLUG_NEXT = 0.0082, 0.2  # time constant of the first jump, and the share of it that follows in the same time
-PLUG_SEEN_S, PLUG_COARSE, PLUG_PAUSE_S = 0.016, 0.8, 15.0  # readings further apart show only the size of the jump
-FEWEST_JUMPS = 4
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
@@ -80,7 +77,7 @@ class ShotDetector:
         self._bins = np.zeros((4096, 2))
         self._slow = SlowWatch()
         self._fall_times: deque[float] = deque(maxlen=15)
-        self._jumps: deque[float] = deque(maxlen=15)
+        self._plugs = PlugWatch()
         self._falls: deque[Floats] = deque()
         self._open: _Open | None = None
         self._last: Fall | None = None
@@ -353,7 +350,7 @@ class ShotDetector:
             return
         if self._sizes and dip < SMALL_SHARE * _middle(self._sizes):
             return
-        if dip > PLUG_SIGMA * noise and self._plugged_in(fall, noise):
+        if self._plugs.plugged(fall, noise):
             self._close(fall.time_s)
             self._events.append(Event(kind="connected", time_s=fall.time_s, until_s=fall.minimum_s))
             self._last = fall
@@ -361,9 +358,9 @@ class ShotDetector:
             return
         self._sizes.append(dip)
         self._fall_times.append(fall.fall_s)
-        self._jumps.append(fall.jump)
         self._slow.shot_times.append(fall.time_s)
         self._close(fall.time_s)
+        self._settle(last=False)
         self._open = _Open(fall, noise)
         self._last = fall
         self._not_before = fall.minimum_s
@@ -380,22 +377,11 @@ class ShotDetector:
             return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and fall.low_s > LONGEST_LOW_S)
         return False
 
-    def _plugged_in(self, fall: Fall, noise_pa: float) -> bool:
-        """Tell a tool that is plugged in, whose chamber fills at once, from a shot, whose valve takes milliseconds to open.
-
-        After the first jump the filling goes on slowly, while a shot goes on falling as it began. Where the readings are too far
-        apart to see that, only a fall after a pause counts that jumps further than this line's shots do.
-        """
-        if fall.jump <= 0.0 or fall.low_s < (0.05 if fall.jump_s < 0.011 else 0.08):
-            return False
-        u = 2.1 * noise_pa / fall.dip_pa
-        usual = sorted(self._jumps)[-2] if len(self._jumps) >= FEWEST_JUMPS else 0.0
-        if fall.jump < usual or fall.next_jump + u > PLUG_NEXT * fall.jump:
-            return False
-        if fall.jump_s > PLUG_SEEN_S:
-            return fall.jump > PLUG_COARSE and (self._last is None or fall.time_s - self._last.time_s > PLUG_PAUSE_S)
-        constant_s = -fall.jump_s / np.log(max(1.0 - fall.jump + u, 1e-6))
-        return bool(0.0 < constant_s < PLUG_CONSTANT_S)
+    def _settle(self, *, last: bool) -> None:
+        """Turn shots into a tool plugged in where the shots after them have shown that they were."""
+        for time_s, until_s in self._plugs.settle(last=last):
+            self._shots = [shot for shot in self._shots if shot.time_s != time_s]
+            self._events.append(Event(kind="connected", time_s=time_s, until_s=until_s))
 
     def _close(self, until_s: float, *, cut: bool = True) -> None:
         """End the watch on the open shot at the next fall."""
@@ -462,6 +448,7 @@ class ShotDetector:
             self._begin()
         self._finished = True
         self._advance(last=True)
+        self._settle(last=True)
         w = self._widths
         assert w is not None
         rate = 1.0 / w.step_s

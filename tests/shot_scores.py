@@ -31,6 +31,7 @@ class Scene:
     overshoot: float = 0.1
     kept: float = 0.0  # share of the dip that never comes back: a receiver's step
     single: int = 12
+    apart_s: tuple[float, float] = (2.5, 6.0)  # single shots
     bursts: int = 6
     per_burst: int = 4
     every_s: float = 0.3
@@ -79,7 +80,7 @@ def pump(t: Floats, scene: Scene) -> Floats:
 def record(scene: Scene, seed: int) -> Scored:
     """Make a recording of a scene."""
     rng = np.random.default_rng(seed)
-    times: list[float] = (3.0 + np.cumsum(rng.uniform(2.5, 6.0, scene.single))).tolist()
+    times: list[float] = (3.0 + np.cumsum(rng.uniform(*scene.apart_s, scene.single))).tolist()
     for _ in range(scene.bursts):
         start = times[-1] + rng.uniform(3.0, 6.0) if times else 3.0
         times += (start + np.cumsum(rng.uniform(0.85, 1.15, scene.per_burst) * scene.every_s)).tolist()

@@ -246,6 +246,39 @@ def test_a_tool_that_is_plugged_in_is_no_shot(rate_hz: float) -> None:
     assert kinds(found) == ["connected"]
 
 
+@pytest.mark.parametrize("rate_hz", [80.0, 100.0, 200.0])
+@pytest.mark.parametrize("noise_pa", [500.0, 1500.0, 2500.0])
+def test_sharp_shots_after_long_pauses_are_shots(rate_hz: float, noise_pa: float) -> None:
+    sharp = Scene(name="sharp", rate_hz=rate_hz, noise_pa=noise_pa, fall_s=0.006, bottom_s=0.07, single=20, bursts=2, apart_s=(9.0, 20.0))
+    made = record(sharp, 1)
+    found = find_shots(made.t_s, made.p_pa)
+    assert kinds(found) == []
+    assert score(found, made).f1 == 1.0
+
+
+def test_nails_at_rising_settings_of_the_regulator_are_all_shots() -> None:
+    made = record(Scene(name="nails", single=24, bursts=0, noise_pa=600.0, step_pa=244.0, apart_s=(3.5, 4.5), fall_s=0.0075), 6)
+    rising = made.t_s / made.t_s[-1]  # 4.8 to 6.8 bar
+    p = made.p_pa + (4.8e5 + 2.0e5 * np.floor(6.0 * rising) / 5.0 - 620e3)
+    found = find_shots(made.t_s, p)
+    assert len(found.shots) == 24
+    assert "connected" not in kinds(found)
+
+
+def test_a_tool_that_is_plugged_in_before_the_first_shots_and_once_among_them() -> None:
+    made = record(Scene(name="work", rate_hz=200.0, single=14, bursts=2, apart_s=(20.0, 25.0), noise_pa=600.0, fall_s=0.012), 2)
+    p = made.p_pa.copy()
+    plugged_s = [10.0, float(made.times_s[9]) + 10.0]
+    for at in plugged_s:
+        x = np.maximum(made.t_s - at, 0.0)
+        p -= 9e4 * (0.84 * (1.0 - np.exp(-x / 0.003)) + 0.16 * (1.0 - np.exp(-x / 0.03))) * np.exp(-((x / 0.2) ** 2))
+    for size in (977, made.t_s.size):
+        found = in_blocks(Scored(t_s=made.t_s, p_pa=p, times_s=made.times_s, dips_pa=made.dips_pa), [size])
+        assert kinds(found) == ["connected", "connected"]
+        assert [e.time_s for e in found.events] == pytest.approx(plugged_s, abs=0.01)
+        assert score(found, made).f1 == 1.0
+
+
 def test_a_burst_of_interference_is_one_event_and_no_shot() -> None:
     t, p = line(30.0)
     rng = np.random.default_rng(4)
