@@ -6,7 +6,7 @@ import contextlib
 import queue
 import threading
 from collections.abc import Hashable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from analysis.shots import ShotDetector
 
 Floats = NDArray[np.float64]
+
+
+LOOK_S: Final = 0.2  # the count need be no fresher, and each look costs
 
 
 class LiveShots:
@@ -37,6 +40,7 @@ class LiveShots:
         self._channel: Channel | None = None
         self._at = 0
         self._queue: queue.SimpleQueue[tuple[Floats, Floats] | None] = queue.SimpleQueue()
+        self._ended = threading.Event()
         self._thread: threading.Thread | None = None
         self._detector: ShotDetector | None = None
         with contextlib.suppress(Exception):
@@ -70,18 +74,26 @@ class LiveShots:
     def end(self) -> None:
         """Let the detector work off what is waiting."""
         if self._thread is not None:
+            self._ended.set()
             self._queue.put(None)
             self._thread.join(10.0)
 
     def _count(self) -> None:
+        going_on = True
         with contextlib.suppress(Exception):
-            while self._detector is not None and (block := self._queue.get()) is not None:
-                self._detector.feed(*block)
+            while self._detector is not None and going_on:
+                blocks: list[tuple[Floats, Floats]] = []
+                while (block := self._queue.get()) is not None:
+                    blocks.append(block)
+                    if self._queue.empty():
+                        break
+                going_on = block is not None
+                if blocks:
+                    self._detector.feed(np.concatenate([t for t, _ in blocks]), np.concatenate([p for _, p in blocks]))
                 shots = self._detector.shots
                 self._status.shots = len(shots)
                 if shots:
                     self._status.last_dip_pa = float(shots[-1].dip_pa)
-            if self._detector is not None:
-                return
-        while self._queue.get() is not None:
+                self._ended.wait(LOOK_S)
+        while going_on and self._queue.get() is not None:
             pass  # without a detector, do not let readings pile up
