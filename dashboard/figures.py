@@ -572,7 +572,7 @@ def judged(
     if limit <= reach[1] + 0.5 * (reach[1] - reach[0]):
         reach[1] = max(reach[1], limit * 1.01)
         fig.add_vline(x=limit, line={"color": ORANGE, "width": 2, "dash": "dash"})
-        label = {"text": "<b>the maker's limit</b>", "font": {"color": ORANGE}, "showarrow": False}
+        label = {"text": "<b>limit heeded</b>", "font": {"color": ORANGE}, "showarrow": False}
         fig.add_annotation(x=limit, y=1, yref="paper", xanchor="right", yanchor="bottom", **label)
     fig.add_scatter(
         x=x, y=y, mode="markers", marker={"size": 10, "color": PURPLE, "opacity": 0.75}, hovertemplate="%{x:.2f}<extra></extra>"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -293,6 +294,25 @@ def test_a_figure_is_saved_as_picture_and_as_table(desktop: Watched, site: str) 
     assert saved["svg"].startswith(b"<svg")
     assert saved["png"].startswith(b"\x89PNG")
     assert desktop.wrong == []
+
+
+def test_a_line_is_edited_by_its_parts_and_the_sizing_follows(browser: Browser, tmp_path: Path) -> None:
+    context = browser.new_context(viewport=SCREENS["phone"])
+    seen = Watched(context)
+    with served(make_home(tmp_path)) as address:
+        page = seen.open(f"{address}/receiver?line=boathouse&floor=5.8+bar", "Receiver")
+        before = page.locator(".answer-first").inner_text()
+        page = seen.open(f"{address}/setup?line=boathouse", "Setup")
+        page.get_by_role("button", name="deck hose").click()
+        page.get_by_label("Bore").fill("13 mm")
+        expect(page.locator("#line-text")).to_have_value(re.compile('bore = "13 mm"'))
+        expect(page.get_by_role("button", name="deck hose")).to_contain_text("bore 13")
+        page.get_by_role("button", name="Keep this line").click()
+        expect(page.get_by_text("Kept as boathouse.")).to_be_visible()
+        page = seen.open(f"{address}/receiver?line=boathouse&floor=5.8+bar", "Receiver")
+        expect(page.locator(".answer-first")).not_to_have_text(before)
+        assert seen.wrong == []
+        context.close()  # before the server goes, which a page would notice
 
 
 @pytest.mark.parametrize("view", ["tools", "before", "sensors", "reader"])
