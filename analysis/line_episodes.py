@@ -14,8 +14,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.corrections import corrected_shots
 from analysis.line import Line
-from analysis.shots import find_shots
 
 Floats = NDArray[np.float64]
 
@@ -25,9 +25,12 @@ AFTER_NOZZLE_S: Final = 1.2
 AFTER_SHUT_S: Final = 9.0  # the air cools while it expands; once the wall has warmed it again, its mass alone sets the pressure
 AFTER_SHOT_S: Final = 0.9
 LONGEST_NOZZLE_S: Final = 2.5  # of a longer one with the supply open only the beginning is used: the flow is steady by then
+LONGEST_LONE_S: Final = 5.0  # of one that no shorter one goes with
+UNSETTLED_PA_PER_S: Final = 600.0  # rise or fall of the pressure at the tool, beyond which a line is not at rest
 LONGEST_CHAIN_S: Final = 45.0
 LONGEST_REST_S: Final = 10.0  # of rest before a nozzle, over which a leak shows
 SEARCH_S: Final = 3.0  # marks set by hand are this good
+REST_S: Final = 0.3  # before an opening, whose level it falls from
 FAST_S: Final = 0.002  # readings are averaged over this long while waves run,
 SLOW_S: Final = 0.1  # and over this long once they have died away
 FLOOR_PA: Final = 200.0  # a mean of many readings is not trusted further than this
@@ -81,6 +84,7 @@ class Readings:
     tool: Floats
     supply: Floats | None
     noise_pa: float
+    channel: str  # name of the tool's pressure
 
 
 def readings(t_s: ArrayLike, channels: Mapping[str, ArrayLike]) -> Readings:
@@ -93,19 +97,17 @@ def readings(t_s: ArrayLike, channels: Mapping[str, ArrayLike]) -> Readings:
     """
     t = np.asarray(t_s, dtype=np.float64)
 
-    def find(*words: str) -> Floats | None:
-        for name, values in channels.items():
-            if any(w in name.lower() for w in words):
-                return np.asarray(values, dtype=np.float64)
-        return None
+    def find(*words: str) -> str | None:
+        return next((name for name in channels if any(w in name.lower() for w in words)), None)
 
-    supply = find("supply", "tank", "compressor")
-    tool = find("tool", "nailer", "gun")
-    if tool is None and len(channels) == 1:
-        tool, supply = np.asarray(next(iter(channels.values())), dtype=np.float64), None
-    if tool is None:
+    name, other = find("tool", "nailer", "gun"), find("supply", "tank", "compressor")
+    if name is None and len(channels) == 1:
+        name, other = next(iter(channels)), None
+    if name is None:
         msg = f"None of the channels ({', '.join(channels)}) is the tool's pressure; name one of them 'tool'."
         raise ValueError(msg)
+    tool = np.asarray(channels[name], dtype=np.float64)
+    supply = None if other is None else np.asarray(channels[other], dtype=np.float64)
     good = np.isfinite(t) & np.isfinite(tool)
     if supply is not None:
         good &= np.isfinite(supply)
@@ -114,7 +116,7 @@ def readings(t_s: ArrayLike, channels: Mapping[str, ArrayLike]) -> Readings:
         raise ValueError(msg)
     t, tool, supply = t[good], _without_spikes(tool[good]), _without_spikes(supply[good]) if supply is not None else None
     noise = float(np.median(np.abs(np.diff(tool)))) / 0.6745 / math.sqrt(2.0)
-    return Readings(t=t, tool=tool, supply=supply, noise_pa=max(noise, 100.0))
+    return Readings(t=t, tool=tool, supply=supply, noise_pa=max(noise, 100.0), channel=name)
 
 
 def _without_spikes(p: Floats) -> Floats:
@@ -136,35 +138,51 @@ def shut_at(time_s: float, marks: Sequence[Mapping[str, Any]]) -> bool:
     return state
 
 
-def onset(t: Floats, p: Floats, near_s: float) -> float | None:
-    """Moment near a mark at which the pressure begins its steepest fall [s]; None where nothing falls."""
-    window = np.flatnonzero((t > near_s - SEARCH_S) & (t < near_s + SEARCH_S))
-    if window.size < 50:
+def onset(t: Floats, p: Floats, near_s: float, lasts_s: float) -> float | None:
+    """Moment near a mark at which the pressure begins its steepest fall and then stays low for so long [s]; None where nothing does."""
+    inside = (t > near_s - SEARCH_S) & (t < near_s + SEARCH_S)
+    if inside.sum() < 50:
         return None
-    tt, pp = t[window], p[window]
+    wide = (t > near_s - SEARCH_S - REST_S) & (t < near_s + SEARCH_S + lasts_s)
+    tt, pp, inside = t[wide], p[wide], inside[wide]
     span = 0.04
     sums = np.concatenate([[0.0], np.cumsum(pp)])
-    left, right = np.searchsorted(tt, tt - span), np.searchsorted(tt, tt + span)
     here = np.arange(tt.size)
-    ok = (here - left >= 2) & (right - here >= 2)
-    step = np.full(tt.size, np.inf)
-    step[ok] = (sums[right[ok]] - sums[here[ok]]) / (right[ok] - here[ok]) - (sums[here[ok]] - sums[left[ok]]) / (here[ok] - left[ok])
+
+    def change(before_s: float, after_s: float) -> Floats:
+        """Mean from each reading on, less that of those before it; infinite where either has fewer than two."""
+        left, right = np.searchsorted(tt, tt - before_s), np.searchsorted(tt, tt + after_s)
+        ok = inside & (here - left >= 2) & (right - here >= 2)
+        out = np.full(tt.size, np.inf)
+        out[ok] = (sums[right[ok]] - sums[here[ok]]) / (right[ok] - here[ok]) - (sums[here[ok]] - sums[left[ok]]) / (here[ok] - left[ok])
+        return out
+
+    # What rings after an earlier opening has shut falls steeply as well, but from a lower pressure than the one that it ends at.
+    lasting = change(REST_S, lasts_s)
+    step = np.where(lasting < 0.4 * np.min(lasting), change(span, span), np.inf) if np.min(lasting) < 0.0 else np.full(tt.size, np.inf)
     noise = float(np.median(np.abs(np.diff(pp)))) / 0.6745 / math.sqrt(2.0)
     # The first steep fall: where waves run to and fro a later one may be steeper.
     k = int(np.flatnonzero(step < 0.45 * np.min(step))[0]) if np.min(step) < 0.0 else 0
     while k + 1 < tt.size and step[k + 1] < step[k]:
         k += 1
-    if not step[k] < -max(6.0 * noise / math.sqrt(max(int(right[k] - k), 1)), 1500.0):
+    right = int(np.searchsorted(tt, tt[k] + span))
+    if not step[k] < -max(6.0 * noise / math.sqrt(max(right - k, 1)), 1500.0):
         return None
     before = pp[(tt > tt[k] - 0.5) & (tt < tt[k] - span)]
     level = float(np.median(before)) if before.size else float(pp[0])
-    after = float(np.min(pp[k : right[k] + 1]))
+    after = float(np.min(pp[k : right + 1]))
     below = np.flatnonzero((tt > tt[k] - span) & (pp < level - max(4.0 * noise, 0.15 * (level - after))))
     return float(tt[below[0]]) if below.size else float(tt[k])
 
 
+def rise_before(got: Readings, at_s: float) -> float:
+    """Slope of the tool's pressure over the second before a moment [Pa/s]; NaN where too little was read."""
+    rest = (got.t > at_s - 1.1) & (got.t < at_s - 0.05)
+    return float(np.polyfit(got.t[rest] - at_s, got.tool[rest], 1)[0]) if rest.sum() > 20 else math.nan
+
+
 def zero_difference(got: Readings, line: Line, nozzles: Sequence[Mapping[str, Any]], marks: Sequence[Mapping[str, Any]]) -> float:
-    """Median of supply less tool at rest with the supply open [Pa]: the difference of the two sensors' zeros.
+    """Supply less tool at rest with the supply open [Pa], where the tool's pressure moved least: the difference of the sensors' zeros.
 
     A regulator keeps the two pressures apart, so nothing is known then.
     """
@@ -172,13 +190,15 @@ def zero_difference(got: Readings, line: Line, nozzles: Sequence[Mapping[str, An
         return 0.0
     out = []
     for mark in nozzles:
-        at = onset(got.t, got.tool, float(mark["time_s"]))
+        lasts = mark.get("duration_s")
+        at = onset(got.t, got.tool, float(mark["time_s"]), float(lasts)) if isinstance(lasts, int | float) and lasts > 0.0 else None
         if at is None or shut_at(at, marks):
             continue
-        rest = (got.t > at - 1.5) & (got.t < at - 0.1)
-        if rest.sum() > 20:
-            out.append(float(np.median(got.supply[rest] - got.tool[rest])))
-    return float(np.median(out)) if out else 0.0
+        rest = (got.t > at - 1.1) & (got.t < at - 0.05)
+        if math.isfinite(rise := rise_before(got, at)):
+            out.append((abs(rise), float(np.median(got.supply[rest] - got.tool[rest]))))
+    # A large receiver fills for seconds after an opening; until then less pressure at the tool is no error of a sensor.
+    return min(out)[1] if out else 0.0
 
 
 def _bins(t: Floats, edges: Floats) -> tuple[Callable[[Floats], Floats], Floats]:
@@ -224,7 +244,7 @@ def _cut(
 def nozzle_episodes(got: Readings, marks: Sequence[Mapping[str, Any]], warnings: list[str]) -> list[Episode]:
     """One episode of the nozzle with the supply shut, and up to two with it open; what cannot be used is said in `warnings`."""
     shut: list[tuple[float, float, tuple[float, float]]] = []
-    opened: list[Episode] = []
+    opened: list[tuple[float, float, tuple[float, float]]] = []
     t = got.t
     ends = sorted(float(m["time_s"]) for m in marks if m.get("kind") == "supply open")
     for mark in (m for m in marks if m.get("kind") == "nozzle"):
@@ -232,22 +252,16 @@ def nozzle_episodes(got: Readings, marks: Sequence[Mapping[str, Any]], warnings:
         if not isinstance(c, int | float) or not c > 0.0 or not isinstance(lasts, int | float) or not lasts > 0.0:
             warnings.append("A nozzle mark without its conductance or duration is left out; it needs both.")
             continue
-        at = onset(t, got.tool, float(mark["time_s"]))
+        at = onset(t, got.tool, float(mark["time_s"]), float(lasts))
         if at is None:
             warnings.append(f"Near the nozzle mark at {float(mark['time_s']):.0f} s the pressure does not fall; it is left out.")
             continue
         b = mark.get("b")
         nozzle = (float(c) * 1e-8, float(b) if isinstance(b, int | float) else NOZZLE_B)
-        is_shut = shut_at(at, marks)
-        until = lasts + AFTER_NOZZLE_S if is_shut or lasts <= LONGEST_NOZZLE_S else LONGEST_NOZZLE_S - 0.1
-        if t[-1] < at + until or ((t > at - 1.0) & (t < at + until)).sum() < 100:
+        if t[-1] < at + lasts + AFTER_NOZZLE_S or ((t > at - 1.0) & (t < at + lasts)).sum() < 100:
             continue
-        if is_shut:
-            shut.append((at, float(lasts), nozzle))
-        else:
-            opened.append(_cut(got, at, until, ((0.0, min(float(lasts), until + 1.0)),), nozzle, False))
-    opened.sort(key=lambda e: -e.blows[0][1])  # the longest shows the steady loss best, a short one its end
-    out = opened[:1] + opened[1:][-1:]
+        (shut if shut_at(at, marks) else opened).append((at, float(lasts), nozzle))
+    out = _opened(got, opened)
     if shut:
         # One run over all openings of one shut supply: the air is still cold from one when the next begins.
         first, _, nozzle = shut[0]
@@ -265,10 +279,22 @@ def nozzle_episodes(got: Readings, marks: Sequence[Mapping[str, Any]], warnings:
     return out
 
 
+def _opened(got: Readings, blows: Sequence[tuple[float, float, tuple[float, float]]]) -> list[Episode]:
+    """Up to two episodes of the nozzle with the supply open, given when it opened, how long and what nozzle."""
+    settled = [b for b in blows if not abs(rise_before(got, b[0])) > UNSETTLED_PA_PER_S]
+    blows = sorted(settled or blows, key=lambda b: -b[1])  # the longest shows the steady loss best, a short one its end
+    out = []
+    for at, lasts, nozzle in blows[:1] + blows[1:][-1:]:
+        whole = lasts <= LONGEST_NOZZLE_S or len(blows) == 1
+        until = min(lasts, LONGEST_LONE_S) + AFTER_NOZZLE_S if whole else LONGEST_NOZZLE_S - 0.1
+        out.append(_cut(got, at, until, ((0.0, min(lasts, until + 1.0)),), nozzle, False))
+    return out
+
+
 def shot_episodes(got: Readings, marks: Sequence[Mapping[str, Any]]) -> list[Episode]:
-    """Single shots, far from any nozzle mark, fired on a settled line while the supply is open."""
+    """Single shots, far from any nozzle mark, fired on a settled line while the supply is open; corrections by hand count."""
     try:
-        found = find_shots(got.t, got.tool).shots
+        found = corrected_shots(got.t, got.tool, marks, channel=got.channel).shots
     except ValueError:
         return []
     busy = [float(m["time_s"]) for m in marks if m.get("kind") == "nozzle"]
