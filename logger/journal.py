@@ -11,13 +11,14 @@ next one begins, so what a power cut can tear is the last batch only, and the ch
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import struct
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import TYPE_CHECKING, BinaryIO, Final
 
 import numpy as np
 import pyarrow as pa
@@ -25,7 +26,22 @@ from numpy.typing import NDArray
 
 from logger.durable import sync_folder
 
+if TYPE_CHECKING:
+    from typing_extensions import Buffer
+
 _CONTINUATION: Final = b"\xff\xff\xff\xff"
+
+
+class _WholeFile(io.FileIO):
+    """A file that writes all or raises: a nearly full disk takes a part of it and says so by a number only, which Arrow overlooks."""
+
+    def write(self, data: Buffer, /) -> int:
+        """Write all of it."""
+        view = memoryview(data).cast("B")
+        done = 0
+        while done < len(view):
+            done += super().write(view[done:]) or 0
+        return done
 
 
 class JournalWriter:
@@ -45,7 +61,7 @@ class JournalWriter:
         self.rows = 0
         self._sequence = 0
         self._schema = pa.schema([pa.field(name, pa.float64()) for name in columns])
-        self._file = path.open("xb", buffering=0)
+        self._file = _WholeFile(path, "xb")
         self._whole = 0
         self._stream = pa.ipc.new_stream(self._file, self._schema)
         self._sync()

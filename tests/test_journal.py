@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -68,7 +71,7 @@ def test_an_existing_journal_is_never_written_over(tmp_path: Path) -> None:
         JournalWriter(tmp_path / "a.arrows", ["time_s"])
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
 @given(data=st.data())
 def test_a_torn_tail_costs_only_the_torn_batch(journal: bytes, tmp_path: Path, data: st.DataObject) -> None:
     cut = data.draw(st.integers(0, len(journal)))
@@ -81,7 +84,7 @@ def test_a_torn_tail_costs_only_the_torn_batch(journal: bytes, tmp_path: Path, d
     assert salvage.damaged == 0
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
 @given(data=st.data())
 def test_damage_costs_only_the_batches_it_touches(journal: bytes, tmp_path: Path, data: st.DataObject) -> None:
     start = data.draw(st.integers(600, len(journal) - 1))
@@ -128,3 +131,19 @@ def test_a_failed_write_leaves_the_journal_whole(tmp_path: Path, monkeypatch: py
             writer.write([k + 1.0, k])
     writer.close()
     assert _check(path) == ([0], Salvage(rows=ROWS, batches=1, damaged=0))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="limits on a file's size are POSIX's")
+@pytest.mark.parametrize("limit", [20_000, 20_001, 20_517])
+def test_a_write_that_a_full_disk_takes_in_part_is_a_failure(tmp_path: Path, limit: int) -> None:
+    path = tmp_path / "full.arrows"
+    code = (
+        f"import resource, numpy as np; resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, {limit}))\n"
+        "from pathlib import Path\nfrom logger.journal import JournalWriter\n"
+        f"writer, written = JournalWriter(Path({os.fspath(path)!r}), ['time_s', 'tool']), 0\n"
+        "try:\n    while True:\n        writer.write([written + np.arange(37.0), np.full(37, 600.0)]); written += 37\n"
+        "except OSError:\n    writer.close()\n    print(written)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    kept = np.concatenate([b["time_s"] for b in read_journal(path)])
+    assert kept.tolist() == list(range(int(done.stdout)))
