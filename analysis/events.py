@@ -28,6 +28,8 @@ SHORTEST_RUN_S = 4.0  # no pump stops again sooner
 BUSY_BEFORE_S, BUSY_AFTER_S = 0.1, 0.6  # around a shot, not looked at for the pump
 RUN_SHARE = 0.012  # of absolute pressure, which a pump adds at least within the first seconds
 SAG_SHARE = 0.0007  # of absolute pressure, within two seconds of a stop
+REFILL_S, FADED = 12.0, 0.6  # a rise to no more than what the line had this long ago, and that fades this much, is a refill
+FEWEST_STEPS, CLEAR_SIGMA = 4, 6.0  # to see the slopes on both sides of a kink between shots
 KEEP_BINS = 400
 RISE_BINS = 25  # a rise is judged this much later, when it is over
 
@@ -141,6 +143,7 @@ class SlowWatch:
 
     def _pump(self, kind: int, time_s: float, k: int) -> None:
         """Take note of a kink at bin k: the pump started or stopped, unless the line says otherwise."""
+        time_s = self._between_shots(time_s, kind, k)
         if kind == slopes.START:
             self._start_s = time_s
             return
@@ -158,13 +161,42 @@ class SlowWatch:
             self._pump_seen = True
         self._start_s = None
 
+    def _between_shots(self, time_s: float, kind: int, k: int) -> float:
+        """Move a kink that shots hide to between the last step of the old slope and the first of the new that can be seen [s]."""
+        a, z = max(k - 2 * slopes.SIDE, 1), k + slopes.SIDE + slopes.LATER  # all of which the kinks have passed
+        if not self._busy[k - slopes.LATER : k + slopes.LATER].any():
+            return time_s
+        i = np.flatnonzero((self._busy[a:z] == 0.0) & (self._busy[a - 1 : z - 1] == 0.0)) + a
+        before, after = i[i < k - slopes.LATER], i[i >= k + slopes.LATER // 2]
+        if before.size < FEWEST_STEPS or after.size < FEWEST_STEPS:
+            return time_s
+        step = self._p[i] - self._p[i - 1]
+        sides = [self._p[j] - self._p[j - 1] for j in (before, after)]
+        old, new = (float(np.median(side)) for side in sides)
+        noise = 1.4826 * float(np.median(np.abs(np.concatenate([sides[0] - old, sides[1] - new]))))
+        if abs(new - old) < CLEAR_SIGMA * noise:
+            return time_s
+        # Where the steps fit best: the old slope up to one of them, the new one from the next.
+        misfit = np.cumsum((step - old) ** 2 - (step - new) ** 2)
+        last = int(np.argmin(misfit[:-1]))
+        moved = 0.5 * (self._t[i[last]] + self._t[i[last + 1] - 1])
+        return float(moved) - (slopes.RUN_UP_S if kind == slopes.START else 0.0)
+
     def _rises(self, start_s: float, k: int) -> bool:
         """Whether the line itself, and not only its course between shots, stands higher at bin k than when the pump seemed to start."""
-        a, b = np.searchsorted(self._t[: k + 1], [start_s - 2.0, start_s + 0.5])
+        long_before, a, b = np.searchsorted(self._t[: k + 1], [start_s - REFILL_S, start_s - 2.0, start_s + 0.5])
         if b <= a or k - 15 <= b:
             return False
         before, now = float(self._p[a:b].max()), float(self._p[k - 15 : k + 1].max())
-        return now - before > RUN_SHARE * (before + ATMOSPHERE_ABS_PA)
+        least = RUN_SHARE * (before + ATMOSPHERE_ABS_PA)
+        if now - before <= least:
+            return False
+        if now - float(self._p[long_before:b].max()) > least:
+            return True
+        # It may only come back from the shots before: what a receiver is refilled with fades, what a pump delivers hardly does.
+        middle = (b + k) // 2
+        first, second = (float(self._course[j] - self._course[i]) for i, j in ((b, middle), (middle, k)))
+        return second > FADED * first
 
     def _look(self, k: int) -> None:
         """See whether the drop that is under way has come to an end."""

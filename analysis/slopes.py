@@ -67,7 +67,7 @@ def middle_of(values: Floats, n: int) -> float:
 def kinks(
     t: Floats, p: Floats, busy: Floats, course: Floats, sigmas: Floats, base: int, until: int, places: Ints, state: Floats, found: Floats
 ) -> int:
-    """Advance through the bins and write kinks and rises (kind, time, position); returns how many.
+    """Advance through the bins up to one with kinks or rises and write them (kind, time, position); returns how many.
 
     Parameters
     ----------
@@ -81,7 +81,7 @@ def kinks(
     """
     count = 0
     steps = np.empty(STEPS)
-    while places[NEXT] < until and count < found.shape[0] - 3:
+    while places[NEXT] < until and count == 0:
         i = places[NEXT]
         k = i - base
         places[NEXT] = i + 1

@@ -233,6 +233,28 @@ def test_a_pump_cycling_on_a_leak_is_no_shot() -> None:
     assert len(found.events) == len(starts) + len(stops)
 
 
+def test_a_receiver_that_is_refilled_after_a_burst_is_no_pump() -> None:
+    made = record(Scene(name="bursts", single=3, bursts=3, per_burst=8, dip_pa=30e3, overshoot=0.0, noise_pa=600.0), 4)
+    p = made.p_pa.copy()
+    for at in made.times_s:  # each shot leaves the receiver lower, and the regulator fills it again
+        p -= np.where(made.t_s > at, 3.5e3 * np.exp(-(made.t_s - at) / 4.0), 0.0)
+    t = np.concatenate([made.t_s, made.t_s[-1] + np.arange(1, 3000) / 200.0])
+    tail = p[-1] + (620e3 - p[-1]) * (1.0 - np.exp(-np.arange(1, 3000) / 800.0))
+    found = find_shots(t, np.concatenate([p, tail + np.random.default_rng(3).normal(0.0, 600.0, tail.size)]))
+    assert "pump start" not in kinds(found)
+
+
+def test_a_pump_that_starts_while_the_tool_fires_every_second() -> None:
+    working = Scene(name="work", dip_pa=6000.0, noise_pa=150.0, step_pa=50.0, fall_s=0.06, bottom_s=0.12, recovery_s=0.15, overshoot=0.0,
+                    kept=0.5, single=30, bursts=0, apart_s=(0.95, 1.05))  # fmt: skip
+    made = record(working, 3)
+    start_s = 15.2
+    found = find_shots(made.t_s, made.p_pa + np.where(made.t_s > start_s, 10e3 * (made.t_s - start_s), 0.0))
+    starts = [e.time_s for e in found.events if e.kind == "pump start"]
+    assert starts == pytest.approx([start_s], abs=0.8)
+    assert len(found.shots) == 30
+
+
 @pytest.mark.parametrize("rate_hz", [50.0, 200.0, 1000.0])
 def test_a_tool_that_is_plugged_in_is_no_shot(rate_hz: float) -> None:
     t, p = line(30.0, rate_hz)
