@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.estimate import Estimate
 from analysis.units import from_si
 from dashboard.reader import Reader
-from dashboard.zoom import PAD, thin, window, with_gaps
+from dashboard.zoom import PAD, thin, window
 
 BLUE, ORANGE, GREEN, PURPLE, GREY = "#2b7cbf", "#cf6a1c", "#1d9474", "#9a68b8", "#7d868c"
 SERIES = (BLUE, ORANGE, GREEN, PURPLE)
@@ -106,6 +106,7 @@ def recording(
     *,
     shots: Sequence[ShotMark] = (),
     taken_out: Sequence[tuple[float, float]] = (),
+    whole_s: tuple[float, float] | None = None,
     shown_s: tuple[float, float] | None = None,
     picked: tuple[float, float, str] | None = None,
     marks: Sequence[tuple[float, str]] = (),
@@ -119,7 +120,9 @@ def recording(
     Parameters
     ----------
     t_s, p_pa : array_like
-        Times [s] and gauge pressure [Pa].
+        Times [s] and gauge pressure [Pa] to draw: few points, as `dashboard.zoom.curve` gives them; NaN breaks the line.
+    whole_s : (float, float), optional
+        First and last time of the recording [s], where only a part of it is drawn.
     shots : sequence of ShotMark
         Each is marked; where more than `SINGLE_MOST` are shown, marks that lie close are gathered into one with their number.
     taken_out : sequence of (float, float)
@@ -136,13 +139,14 @@ def recording(
         The tool's window [Pa gauge], shaded.
     """
     t, p = np.asarray(t_s, dtype=float), np.asarray(p_pa, dtype=float)
-    name, length_s = time_axis(float(t[-1] - t[0]) if t.size else 0.0)
+    begin_s, end_s = whole_s or ((float(t[0]), float(t[-1])) if t.size else (0.0, 1.0))
+    name, length_s = time_axis(end_s - begin_s)
     fig = blank(f"time [{name}]", f"gauge pressure [{reader.unit}]", height=380)
-    x, y = trace_points(t, p, reader, shown_s)
+    x, y = t / length_s, p * reader.pressure_value(1.0)
     fig.add_scatter(
         x=x, y=y, mode="lines", line={"color": BLUE, "width": 1.4}, name="pressure", hovertemplate="%{x:.3f}, %{y:.2f}<extra></extra>"
     )
-    window_s = shown_s or ((float(t[0]), float(t[-1])) if t.size else (0.0, 1.0))
+    window_s = shown_s or (begin_s, end_s)
     fig.add_trace(_shot_marks(shots, taken_out, window_s, reader, length_s))
     point_s, point_pa, text = picked or (0.0, 0.0, "")
     fig.add_scatter(
@@ -223,20 +227,6 @@ def _shot_marks(
         hovertext=[said[r[4][0]].format(r[4][1] + 1 if r[4][0] == "shot" else r[2]) for r in rows],
         hovertemplate="%{hovertext}: lowest %{y:.2f} " + reader.unit + "<extra></extra>",
     )
-
-
-def trace_points(
-    t_s: ArrayLike, p_pa: ArrayLike, reader: Reader, shown_s: tuple[float, float] | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Points of the pressure curve for what is shown, in the units of the axes; gaps stay open."""
-    t, p = np.asarray(t_s, dtype=float), np.asarray(p_pa, dtype=float)
-    if t.size == 0:
-        return t, p
-    _, length_s = time_axis(float(t[-1] - t[0]))
-    few_t, few_p = window(t, p, *shown_s) if shown_s is not None else thin(t, p)
-    if few_t.size == t.size:
-        few_t, few_p = with_gaps(few_t, few_p)
-    return few_t / length_s, few_p * reader.pressure_value(1.0)
 
 
 def overlay(

@@ -14,59 +14,70 @@ from analysis.corrections import KINDS, corrections
 from analysis.record import Shot, ShotRecord
 from dashboard import figures, ui
 from dashboard.reader import Reader, seconds
+from dashboard.zoom import curve
+from logger.long import LongRecording
 from logger.open import Recording
 
 OVERLAY_MOST = 120  # curves laid over each other; more are a smear that takes long to draw
 OVERLAY_LEAST_S, OVERLAY_MOST_S = 0.6, 8.0
 
+Kept = Recording | LongRecording
 Picked = Mapping[str, float]  # {"shot": index}, {"at": a moment of the curve [s]} or {"out": time of a shot taken out [s]}
 
 
 def recording_figure(
-    recording: Recording, record: ShotRecord, reader: Reader, shown_s: tuple[float, float] | None, picked: Picked | None
+    recording: Kept, record: ShotRecord | None, reader: Reader, shown_s: tuple[float, float] | None, picked: Picked | None
 ) -> go.Figure:
-    """Draw a recording with its shots; what is seen in a stretch of it."""
+    """Draw a recording with its shots, or without as long as they are being looked for; what is seen in a stretch of it."""
+    shots, taken_out, events = (record.shots, record.taken_out, record.events) if record is not None else ((), (), ())
     return figures.recording(
-        recording.t_s,
-        recording.p_pa,
+        *curve(recording, shown_s),
         reader,
-        shots=[figures.ShotMark(time_s=s.time_s, lowest_pa=s.minimum_pa, by_hand=s.by_hand) for s in record.shots],
-        taken_out=[(s.time_s, s.minimum_pa) for s in record.taken_out],
+        whole_s=recording.span_s,
+        shots=[figures.ShotMark(time_s=s.time_s, lowest_pa=s.minimum_pa, by_hand=s.by_hand) for s in shots],
+        taken_out=[(s.time_s, s.minimum_pa) for s in taken_out],
         shown_s=shown_s,
         picked=_place(recording, record, picked),
         marks=[(float(m["time_s"]), str(m.get("text") or m["kind"])) for m in recording.marks if m["kind"] not in KINDS],
-        events=[(e.time_s, e.until_s, e.kind) for e in record.events if e.kind not in {"pump start", "pump stop"}],
+        events=[(e.time_s, e.until_s, e.kind) for e in events if e.kind not in {"pump start", "pump stop"}],
     )
 
 
-def _place(recording: Recording, record: ShotRecord, picked: Picked | None) -> tuple[float, float, str] | None:
+def _place(recording: Kept, record: ShotRecord | None, picked: Picked | None) -> tuple[float, float, str] | None:
     """Where to point, and what to write there."""
-    if picked and "shot" in picked and 0 <= int(picked["shot"]) < len(record.shots):
+    if record is not None and picked and "shot" in picked and 0 <= int(picked["shot"]) < len(record.shots):
         shot = record.shots[int(picked["shot"])]
         return shot.time_s, shot.minimum_pa, f"shot {int(picked['shot']) + 1}"
     if picked and ("at" in picked or "out" in picked):
         at_s = float(picked.get("at", picked.get("out", 0.0)))
-        return at_s, float(np.interp(at_s, recording.t_s, recording.p_pa)), f"{at_s:.2f} s"
+        return at_s, _pressure_at(recording, at_s), f"{at_s:.2f} s"
     return None
 
 
-def recording_card(name: str, recording: Recording, record: ShotRecord, fig: go.Figure) -> html.Section:
+def _pressure_at(recording: Kept, at_s: float) -> float:
+    t, p = recording.between(at_s, at_s)
+    return float(np.interp(at_s, t, p)) if t.size else float("nan")
+
+
+def recording_card(name: str, recording: Kept, record: ShotRecord | None, fig: go.Figure) -> html.Section:
     """Frame the recording."""
+    marked = f" with {len(record.shots)} shots marked" if record is not None else ""
     return ui.card(
         "The recording",
-        ui.figure(fig, f"Pressure of {name} against time with {len(record.shots)} shots marked", id=trace_id(name, recording)),
-        hint="Tap a mark to see its shot, or the curve where one is missing. Drag across to zoom, double-tap to see all.",
+        ui.figure(fig, f"Pressure of {name} against time{marked}", id=trace_id(name, recording)),
+        hint=("" if record is None else "Tap a mark to see its shot, or the curve where one is missing. ")
+        + "Drag across to zoom, double-tap to see all.",
         className="figure-card",
     )
 
 
-def trace_id(name: str, recording: Recording) -> dict[str, str]:
+def trace_id(name: str, recording: Kept) -> dict[str, str]:
     """Name a figure so that its zoom finds the readings again."""
-    axis, _ = figures.time_axis(float(recording.t_s[-1] - recording.t_s[0]))
+    axis, _ = figures.time_axis(recording.span_s[1] - recording.span_s[0])
     return {"trace": name, "channel": recording.channel, "axis": axis}
 
 
-def panel(recording: Recording, record: ShotRecord, reader: Reader, picked: Picked | None) -> list[Any]:
+def panel(recording: Kept, record: ShotRecord, reader: Reader, picked: Picked | None) -> list[Any]:
     """Show one shot's measures with what can be done about it; or the moment that was chosen, where there is none."""
     if picked and "out" in picked:
         return [
@@ -76,7 +87,7 @@ def panel(recording: Recording, record: ShotRecord, reader: Reader, picked: Pick
         ]
     if picked and "at" in picked:
         at_s = float(picked["at"])
-        p_pa = float(np.interp(at_s, recording.t_s, recording.p_pa))
+        p_pa = _pressure_at(recording, at_s)
         return [
             html.H2(f"No shot found at {at_s:.2f} s"),
             html.P(f"The pressure was {reader.pressure(p_pa)}. Was a shot fired here that has no mark?", className="note"),
@@ -115,7 +126,7 @@ def _correct(label: str, kind: str, at_s: float, *, quiet: bool = False) -> html
     return html.Button(label, id={"correct": kind, "at": f"{at_s:.6f}"}, className=look, n_clicks=0)
 
 
-def corrected_card(recording: Recording) -> html.Section | None:
+def corrected_card(recording: Kept) -> html.Section | None:
     """List what was corrected by hand, each to be undone."""
     made = corrections(recording.marks, recording.channel)
     if not made:
@@ -132,7 +143,7 @@ def corrected_card(recording: Recording) -> html.Section | None:
     return ui.card("Corrected by hand", html.Ul(items, className="corrected"), note="Kept with the session and heeded everywhere.")
 
 
-def overlay(recording: Recording, record: ShotRecord, reader: Reader, chosen: int | None) -> html.Div:
+def overlay(recording: Kept, record: ShotRecord, reader: Reader, chosen: int | None) -> html.Div:
     """Lay the shots over each other; if there are very many, evenly picked ones and the chosen one."""
     shots = record.shots
     chosen = None if chosen is None or not 0 <= chosen < len(shots) else chosen
@@ -150,10 +161,10 @@ def _overlay_length(record: ShotRecord) -> float:
     return float(np.clip(1.6 * np.percentile(times, 75), OVERLAY_LEAST_S, OVERLAY_MOST_S))
 
 
-def _cut(recording: Recording, shot: Shot, length_s: float) -> tuple[Any, Any]:
+def _cut(recording: Kept, shot: Shot, length_s: float) -> tuple[Any, Any]:
     until = shot.time_s + (min(length_s, shot.censored_s) if shot.outcome == "cut off" else length_s)
-    a, z = np.searchsorted(recording.t_s, [shot.time_s - 0.1, until])
-    return recording.t_s[a:z] - shot.time_s, recording.p_pa[a:z] - shot.before_pa
+    t, p = recording.between(shot.time_s - 0.1, until)
+    return t - shot.time_s, p - shot.before_pa
 
 
 def times_store(record: ShotRecord) -> dcc.Store:

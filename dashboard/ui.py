@@ -229,7 +229,7 @@ def session_choice(names: Sequence[str], name: str, *, query: str = "session", l
 
 def channel_choice(recording: Any) -> dmc.Select | None:
     """Let the reader choose a pressure, where there are several."""
-    names = list(recording.pressures)
+    names = list(recording.channels)
     return choice("channel", "Sensor", [(n, n) for n in names], recording.channel) if len(names) > 1 else None
 
 

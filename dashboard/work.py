@@ -15,8 +15,12 @@ from analysis.units import from_si
 from dashboard import figures
 from dashboard.fitting import FitState, Fittings
 from dashboard.recordings import Recordings
+from dashboard.search import Search, StillSearchingError
+from dashboard.zoom import curve
 from logger.home import bin_folder, lines_folder, safe_name, tools_file
 from logger.kept import delete, find_session, list_sessions, rename, restore, save_imported
+from logger.long import LONG, LongRecording
+from logger.readings import READINGS_FILE
 from logger.session import Session, append_mark, change_session
 
 if TYPE_CHECKING:
@@ -43,7 +47,11 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 KEPT = 60  # results held in memory
 RECORDINGS_KEPT = 4  # recordings among them; an hour at 1 kHz is about 60 MB
-COUNTED_MOST = 3_000_000  # readings of a session whose shots are counted for the list
+WHOLE_MOST = 3 * LONG  # readings of all that are held whole together; one is held however long, where a page needs all of it
+LONG_KEPT = 4  # long sessions of which the overview and a few row groups are held
+SEARCHES_KEPT = 8
+DRAWINGS_KEPT = 2000  # thumbnails; a few kB each
+AROUND_S = 62.0  # readings that a correction by hand looks at: a shot's recovery is watched for a minute
 JUDGED_AFTER_S = 0.01  # a judgement belongs to the last shot before it
 TEXT_MOST = 4000  # characters of a session's notes
 BESIDE_MOST_S = 600.0  # of a session that are set beside the model
@@ -71,6 +79,8 @@ class Work:
         self._kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
         self._making: dict[tuple[Any, ...], threading.Lock] = {}
         self._counts: dict[tuple[str, int, int], int] = {}
+        self._drawings: OrderedDict[tuple[str, int, int], str] = OrderedDict()
+        self._searches: OrderedDict[tuple[Any, ...], Search] = OrderedDict()
         self._lock = threading.Lock()
         self.recordings = Recordings(self.home)
         self._fittings = Fittings()
@@ -95,8 +105,12 @@ class Work:
 
     def _drop_oldest(self) -> None:
         """Forget what was not asked for in a while; recordings are large, so only few of them stay."""
-        recordings = [key for key in self._kept if key[0] == "recording"]
-        for key in recordings[:-RECORDINGS_KEPT]:
+        readings = 0
+        for place, key in enumerate(reversed([key for key in self._kept if key[0] == "recording"])):
+            readings += self._kept[key].t_s.size
+            if place and (place >= RECORDINGS_KEPT or readings > WHOLE_MOST):
+                del self._kept[key]
+        for key in [key for key in self._kept if key[0] == "long"][:-LONG_KEPT]:
             del self._kept[key]
         while len(self._kept) > KEPT:
             self._kept.popitem(last=False)
@@ -118,26 +132,44 @@ class Work:
         return find_session(self.home, name)
 
     def recording(self, name: str, channel: str | None = None) -> Recording:
-        """Open a session's readings of one pressure; read again when the session has changed on disk."""
+        """Open a session's readings of one pressure, all of them; read again when the session has changed on disk."""
         from logger.open import open_what
 
         session = self.session(name)
         return self._once(("recording", *_version(session), channel), lambda: open_what(session.folder, channel=channel, home=self.home))
+
+    def opened(self, name: str, channel: str | None = None) -> Recording | LongRecording:
+        """Open a session for a page that asks for stretches and the overview: a long one is not held, and opens as fast as a short one."""
+        session = self.session(name)
+        return self._long(session, channel) if self.is_long(session) else self.recording(name, channel)
+
+    def _long(self, session: Session, channel: str | None) -> LongRecording:
+        def read_through() -> LongRecording:
+            recording = LongRecording(session, channel, self.home)
+            assert recording.overview.readings  # worked out here, once
+            return recording
+
+        return self._once(("long", *_readings_version(session), channel), read_through).with_marks(session.marks)
 
     def thumbnail(self, name: str) -> str:
         """Draw a session as a small SVG."""
         from logger.open import open_what
 
         session = self.session(name)
-
-        def draw() -> str:
+        version = _version(session)
+        if version not in self._drawings:
             try:
-                recording = open_what(session.folder, home=self.home)
+                if self.is_long(session):
+                    drawing = figures.thumbnail(*curve(self._long(session, None), None))
+                else:
+                    recording = open_what(session.folder, home=self.home)
+                    drawing = figures.thumbnail(recording.t_s, recording.p_pa)
             except (ValueError, OSError):  # its own page says why
-                return figures.thumbnail([], [])
-            return figures.thumbnail(recording.t_s, recording.p_pa)
-
-        return self._once(("thumbnail", *_version(session)), draw)
+                drawing = figures.thumbnail([], [])
+            self._drawings[version] = drawing
+            while len(self._drawings) > DRAWINGS_KEPT:
+                self._drawings.popitem(last=False)
+        return self._drawings[version]
 
     def take_in(self, file_name: str, data: bytes, unit: str | None) -> Taken:
         """Import one file that was dropped on the page: a CSV file, or a session that was packed.
@@ -183,9 +215,9 @@ class Work:
         """
         from analysis.corrections import corrections, time_to_mark
 
-        recording = self.recording(name, channel)
+        recording = self.opened(name, channel)
         made = corrections(recording.marks, recording.channel)
-        time_s = time_to_mark(self.shots(name, channel)[0], recording.t_s, recording.p_pa, made, kind, at_s)
+        time_s = time_to_mark(self.shots(name, channel)[0], *recording.between(at_s - AROUND_S, at_s + AROUND_S), made, kind, at_s)
         append_mark(self.session(name).folder, {"time_s": time_s, "kind": kind, "channel": recording.channel})
 
     def shots_csv(self, name: str, channel: str | None, unit: str) -> str:
@@ -215,44 +247,90 @@ class Work:
     # Analyses
 
     def shots(self, name: str, channel: str | None = None) -> tuple[ShotRecord, ShotSummary]:
-        """Find and sum up the shots of a session."""
+        """Find and sum up the shots of a session; in a long one that was not looked through yet this takes a while."""
+        from analysis.corrections import correct, corrections
         from analysis.shots import summarise
 
-        recording = self.recording(name, channel)
+        session = self.session(name)
+        recording = self.opened(name, channel)
 
         def find() -> tuple[ShotRecord, ShotSummary]:
-            record = recording.shots()
+            if isinstance(recording, LongRecording):
+                made = corrections(recording.marks, recording.channel)
+                record = correct(self._search(session, recording).result(), *recording.near(list(made), AROUND_S), made)
+            else:
+                record = recording.shots()
             return record, summarise(record)
 
         # By the channel's own name: a page asks for "the tool's", its figure for the one that was drawn.
-        return self._once(("shots", *_version(self.session(name)), recording.channel), find)
+        return self._once(("shots", *_version(session), recording.channel), find)
+
+    def searching(self, name: str, channel: str | None = None) -> float | None:
+        """How much of a long session has been looked through for shots so far, 0..1; None where nothing is left to wait for."""
+        session = self.session(name)
+        if not self.is_long(session):
+            return None
+        search = self._search(session, self._long(session, channel))
+        return None if search.ended else search.share
+
+    def _search(self, session: Session, recording: LongRecording) -> Search:
+        """The search in a long session; begun when it is first asked for."""
+        key = (*_readings_version(session), recording.channel)
+        with self._lock:
+            if key not in self._searches:
+                self._searches[key] = Search(recording)
+            self._searches.move_to_end(key)
+            while len(self._searches) > SEARCHES_KEPT:
+                self._searches.popitem(last=False)
+            return self._searches[key]
 
     def is_long(self, session: Session) -> bool:
-        """Tell whether a session is so long that only its own page works it out."""
-        return session.count > COUNTED_MOST
+        """Tell whether a session is so long that it is not held as a whole."""
+        return session.finished and session.count > LONG
 
     def shot_count(self, name: str) -> int | None:
         """Count the shots of a session; None where it is so long that counting is left to its own page."""
         session = self.session(name)
-        if self.is_long(session):
+        if session.count > LONG:
             return None
         version = _version(session)
         if version not in self._counts:
             self._counts[version] = len(self.shots(name)[0].shots)
         return self._counts[version]
 
-    def leak(self, name: str, channel: str | None, volume_m3: float | None, *, leave_out: Stretches = (), use: Stretches = ()) -> Judged:
-        """Judge a session as a leak-down."""
+    def leak(
+        self,
+        name: str,
+        channel: str | None,
+        volume_m3: float | None,
+        *,
+        leave_out: Stretches = (),
+        use: Stretches = (),
+        wait: bool = True,
+    ) -> Judged:
+        """Judge a session as a leak-down.
+
+        Raises
+        ------
+        StillSearchingError
+            If the shots of a long session matter and are still being looked for, and nobody wants to `wait`.
+        """
         from analysis.shut_in import judge
 
-        recording = self.recording(name, channel)
+        recording = self._for_hours(name, channel)
+
+        def find() -> ShotRecord:
+            if not wait and self.searching(name, channel) is not None:
+                raise StillSearchingError
+            return self.shots(name, channel)[0]
+
         ambient = recording.p_amb_pa if recording.p_amb_series_pa is None else recording.p_amb_series_pa
         return self._once(
             ("leak", *_version(self.session(name)), channel, volume_m3, leave_out, use),
             lambda: judge(
                 recording.t_s,
                 recording.p_pa,
-                lambda: self.shots(name, channel)[0],
+                find,
                 volume_m3=volume_m3,
                 temp_k=recording.temp_k,
                 p_amb_pa=ambient,
@@ -265,12 +343,19 @@ class Work:
         """Read a session's pump cycles."""
         from analysis.cycles import find_cycles
 
-        recording = self.recording(name, channel)
+        recording = self._for_hours(name, channel)
         ambient = recording.p_amb_pa if recording.p_amb_series_pa is None else recording.p_amb_series_pa
         return self._once(
             ("cycles", *_version(self.session(name)), channel, volume_m3),
             lambda: find_cycles(recording.t_s, recording.p_pa, volume_m3=volume_m3, temp_k=recording.temp_k, p_amb_pa=ambient),
         )
+
+    def _for_hours(self, name: str, channel: str | None) -> Recording:
+        """Open a session for what looks at hours: a long one in means over some hundredths of a second."""
+        session = self.session(name)
+        if not self.is_long(session):
+            return self.recording(name, channel)
+        return self._once(("recording", *_readings_version(session), channel, "means"), self._long(session, channel).averaged)
 
     def compare(self, before: str, after: str) -> Comparison:
         """Compare two sessions."""
@@ -515,6 +600,12 @@ class Work:
             ("filling", *_version(self.session(name)), line, volume_m3),
             lambda: check_filling(line, recording.t_s, recording.p_pa, channel=recording.channel, volume_m3=volume_m3),
         )
+
+
+def _readings_version(session: Session) -> tuple[Any, ...]:
+    """What tells one state of a finished session's readings from another, whatever was marked in it or written about it."""
+    file = session.folder / READINGS_FILE
+    return str(file), file.stat().st_mtime_ns, file.stat().st_size, session.channels
 
 
 def _version(session: Session) -> tuple[str, int, int]:

@@ -2,13 +2,59 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from logger.overview import BLOCK
+
+if TYPE_CHECKING:
+    from logger.long import LongRecording
+    from logger.open import Recording
 
 POINTS = 2000
 PAD = 0.5  # of the window, kept on either side so that a small pan finds readings there already
 
+EXACT_MOST = 250_000  # readings in a window up to which each is looked at; of more, the overview holds the extremes of a pixel's width
+GAPS_MOST = 200  # the longest are drawn
+
 Array = NDArray[np.float64]
+
+
+def curve(recording: Recording | LongRecording, shown_s: tuple[float, float] | None) -> tuple[Array, Array]:
+    """Few points that draw a recording, or what is shown of it with some room on either side; its gaps stay gaps.
+
+    Parameters
+    ----------
+    recording : Recording or LongRecording
+        However long.
+    shown_s : (float, float), optional
+        What is to be seen [s]; all of it by default.
+
+    Returns
+    -------
+    tuple of ndarray
+        Times [s] and pressures [Pa gauge]; NaN where the line is to break.
+    """
+    begin_s, end_s = recording.span_s
+    from_s, until_s = shown_s or (begin_s, end_s)
+    pad = PAD * (until_s - from_s)
+    from_s, until_s = max(from_s - pad, begin_s), min(until_s + pad, end_s)
+    overview = recording.overview
+    first, last = (int(i) for i in np.searchsorted(overview.t_s, [from_s, until_s]))
+    if (last - first) / 2 * BLOCK <= EXACT_MOST:
+        t, p = thin(*recording.between(from_s, until_s))
+    else:
+        kept = slice(max(first - 1, 0), last + 1)
+        t, p = thin(overview.t_s[kept], overview.p_pa[kept])
+    gaps = overview.gaps_s[(overview.gaps_s[:, 1] > from_s) & (overview.gaps_s[:, 0] < until_s)]
+    if len(gaps) and t.size:
+        longest = gaps[np.argsort(gaps[:, 0] - gaps[:, 1], kind="stable")[:GAPS_MOST]]
+        middle = np.sort(longest.mean(axis=1))
+        at = np.searchsorted(t, middle)
+        t, p = np.insert(t, at, middle), np.insert(p, at, np.nan)
+    return t, p
 
 
 def window(t_s: ArrayLike, y: ArrayLike, from_s: float, until_s: float, points: int = POINTS) -> tuple[Array, Array]:
@@ -71,16 +117,3 @@ def thin(t_s: ArrayLike, y: ArrayLike, points: int = POINTS) -> tuple[Array, Arr
             kept.append(starts + high.argmax(axis=1))
     chosen = np.unique(np.concatenate(kept))
     return t[chosen], v[chosen]
-
-
-def with_gaps(t_s: ArrayLike, y: ArrayLike) -> tuple[Array, Array]:
-    """Break the line where readings are missing: put a NaN between neighbours that lie far apart.
-
-    "Far" is more than ten times the usual spacing and more than a second; drawn through, a gap would look like a measurement.
-    """
-    t, v = np.asarray(t_s, dtype=float), np.asarray(y, dtype=float)
-    if t.size < 3:
-        return t, v
-    steps = np.diff(t)
-    holes = np.flatnonzero((steps > 10.0 * np.median(steps)) & (steps > 1.0))
-    return np.insert(t, holes + 1, t[holes] + 1e-9), np.insert(v, holes + 1, np.nan)

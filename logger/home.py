@@ -53,6 +53,11 @@ def locks_folder(given: Path | str | None = None) -> Path:
     return home(given) / "locks"
 
 
+def cache_folder(given: Path | str | None = None) -> Path:
+    """Folder of what can be worked out again from the sessions; it may be deleted at any time."""
+    return home(given) / "cache"
+
+
 def tools_file(given: Path | str | None = None) -> Path:
     """File of the tools and their pressure windows."""
     return home(given) / "tools.toml"

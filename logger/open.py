@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 from pathlib import Path
@@ -15,6 +15,7 @@ from analysis.constants import ATMOSPHERE_ABS_PA
 from logger.channel import Channel
 from logger.kept import find_session
 from logger.marks import Mark, read_marks
+from logger.overview import Overview, overview_of
 from logger.session import Session, open_session
 
 if TYPE_CHECKING:
@@ -79,6 +80,29 @@ class Recording:
         A channel of another device, which reads at other times, is given between its readings by straight lines.
         """
         return {name: self.p_pa if name == self.channel else read() for name, read in self._others.items()}
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names of all pressures."""
+        return (*self._others,)
+
+    # What a LongRecording offers too: a page asks for stretches and the overview, and need not know how long the recording is.
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """Times of the first and the last reading [s]."""
+        return float(self.t_s[0]), float(self.t_s[-1])
+
+    def between(self, from_s: float, until_s: float) -> tuple[Floats, Floats]:
+        """Every reading of a stretch [s, Pa gauge], and the neighbours on either side of it."""
+        first, last = np.searchsorted(self.t_s, [from_s, until_s])
+        kept = slice(max(int(first) - 1, 0), int(last) + 1)
+        return self.t_s[kept], self.p_pa[kept]
+
+    @cached_property
+    def overview(self) -> Overview:
+        """Lowest and highest readings in few points."""
+        return overview_of([(self.t_s, self.p_pa)])
 
     def shots(self) -> ShotRecord:
         """Find the shots, corrected by hand where the marks say so.
@@ -157,7 +181,7 @@ def _from_session(session: Session, channel: str | None, marks: Path | str | Non
     for faulty in (c for c in session.channels if c.valid is not None):
         number = faulty.faults(session.raw[faulty.name])
         if number:
-            warnings.append(f"{number} readings of {faulty.name} lie outside its valid range (broken wire or over-range) and are left out.")
+            warnings.append(out_of_range(number, faulty.name))
     if session.channels and session.finished:
         time_s = session.column_si(session.channels[0].name)[0]
         columns = {c.column: partial(_column, session, c.name) for c in session.channels}
@@ -166,6 +190,11 @@ def _from_session(session: Session, channel: str | None, marks: Path | str | Non
         time_s = raw["time_s"]
         columns = {c.column: partial(c.si, raw[c.name]) for c in session.channels}
     return _recording(session.name, time_s, columns, channel, [*session.marks], warnings, marks, session)
+
+
+def out_of_range(number: int, channel: str) -> str:
+    """Say that readings were left out because they mean a fault."""
+    return f"{number} readings of {channel} lie outside its valid range (broken wire or over-range) and are left out."
 
 
 def _from_csv(path: Path, channel: str | None, unit: str | None, marks: Path | str | None) -> Recording:
@@ -195,12 +224,9 @@ def _recording(
         more, left_out = read_marks(Path(marks_file))
         marks = sorted([*marks, *more], key=lambda m: float(m["time_s"]))
         warnings += left_out
-    gauge = {c.removesuffix("_pa"): c for c in columns if c.endswith("_pa") and not c.endswith("_abs_pa")}
     absolute = {c.removesuffix("_abs_pa"): c for c in columns if c.endswith("_abs_pa")}
     temperatures = {c.removesuffix("_k"): c for c in columns if c.endswith("_k")}
-    # A pressure named like a barometer is one only if it is absolute; of two at the same place the gauge one is meant.
-    barometer = next((n for n in absolute if _has(n, _BAROMETER_WORDS)), None)
-    pressures = {**{n: c for n, c in absolute.items() if n != barometer}, **gauge}
+    pressures, barometer = _pressures(columns)
 
     chosen = _choose(name, pressures, columns, channel)
     keep_of = columns[pressures[chosen]]()
@@ -253,6 +279,40 @@ def tool_channel(channels: Sequence[Channel]) -> Channel | None:
     """The pressure that is meant where nobody chose one: the tool's, else the likeliest; None without a pressure."""
     pressures = {c.name: c for c in channels if c.is_pressure and not (c.absolute and _has(c.name, _BAROMETER_WORDS))}
     return pressures[_likeliest({n: n for n in pressures}, _PRESSURE_WORDS)] if pressures else None
+
+
+def _pressures(columns: Iterable[str]) -> tuple[dict[str, str], str | None]:
+    """Columns of the pressures by name, and the name of the barometer."""
+    gauge = {c.removesuffix("_pa"): c for c in columns if c.endswith("_pa") and not c.endswith("_abs_pa")}
+    absolute = {c.removesuffix("_abs_pa"): c for c in columns if c.endswith("_abs_pa")}
+    # A pressure named like a barometer is one only if it is absolute; of two at the same place the gauge one is meant.
+    barometer = next((n for n in absolute if _has(n, _BAROMETER_WORDS)), None)
+    return {**{n: c for n, c in absolute.items() if n != barometer}, **gauge}, barometer
+
+
+def pressure_choice(session: Session, channel: str | None) -> tuple[str, tuple[str, ...]]:
+    """Name of the pressure that is meant, and of all there are.
+
+    Raises
+    ------
+    ValueError
+        If the session has none, or not this one.
+    """
+    columns = {c.column: c for c in session.channels}
+    pressures, _ = _pressures(columns)
+    return _choose(session.name, pressures, columns, channel), tuple(pressures)
+
+
+def recording_of(session: Session, raw: Mapping[str, Floats], channel: str) -> Recording:
+    """Take raw columns of a session, all of it or a stretch, as a recording of one pressure.
+
+    Raises
+    ------
+    ValueError
+        If that pressure has no readings in them.
+    """
+    columns = {c.column: partial(c.si, raw[c.name]) for c in session.channels if c.name in raw}
+    return _recording(session.name, raw["time_s"], columns, channel, [*session.marks], [], None, session)
 
 
 def _choose(name: str, pressures: Mapping[str, str], columns: Mapping[str, object], channel: str | None) -> str:

@@ -160,6 +160,51 @@ def extent(folder: Path) -> tuple[int, float]:
     return rows, last - first if rows else 0.0
 
 
+def stretches(folder: Path) -> list[tuple[float, float]]:
+    """First and last time of each row group of a finished session [s]; `read_stretch` reads one.
+
+    Raises
+    ------
+    ValueError
+        If the file cannot be read, or does not say its times; the message says which.
+    """
+    path = folder / READINGS_FILE
+    try:
+        with pq.ParquetFile(path) as file:
+            at = file.schema_arrow.names.index("time_s")
+            groups = [file.metadata.row_group(i).column(at).statistics for i in range(file.metadata.num_row_groups)]
+    except (pa.ArrowException, OSError) as problem:
+        msg = f"{path} cannot be read: {problem}. A copy of the folder may still hold the readings."
+        raise ValueError(msg) from None
+    if any(s is None or not s.has_min_max for s in groups):
+        msg = f"{path} does not say which times it holds where. Export the session and import it again."
+        raise ValueError(msg)
+    return [(float(s.min), float(s.max)) for s in groups]
+
+
+def read_stretch(folder: Path, number: int, names: Sequence[str]) -> Columns:
+    """Read ``time_s`` and these columns of one row group of a finished session.
+
+    Raises
+    ------
+    ValueError
+        If they cannot be read; the message says why.
+    """
+    path = folder / READINGS_FILE
+    wanted = ["time_s", *names]
+    try:
+        with pq.ParquetFile(path) as file:
+            table = file.read_row_group(number, columns=wanted, use_threads=False)
+    except (pa.ArrowException, OSError) as problem:
+        msg = f"{path} cannot be read: {problem}. A copy of the folder may still hold the readings."
+        raise ValueError(msg) from None
+    missing = set(wanted) - set(table.column_names)
+    if missing:
+        msg = f"{path} has no column {', '.join(sorted(missing))}, which its session.toml speaks of."
+        raise ValueError(msg)
+    return {n: _floats(table[n]) for n in wanted}
+
+
 class ParquetWriter:
     """Write readings.parquet beside its place and rename it there when all is on disk."""
 

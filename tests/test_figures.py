@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from dashboard import figures
 from dashboard.reader import Reader
-from dashboard.zoom import thin, window, with_gaps
+from dashboard.zoom import thin, window
 
 
 @given(st.integers(5, 40_000), st.integers(0, 2**31))
@@ -46,12 +46,6 @@ def test_a_window_brings_room_on_either_side_for_panning() -> None:
     few_t, _ = window(t, np.sin(t), 400.0, 420.0)
     assert few_t[0] == pytest.approx(390.0, abs=0.05)
     assert few_t[-1] == pytest.approx(430.0, abs=0.05)
-
-
-def test_a_gap_is_not_drawn_through() -> None:
-    t = np.concatenate((np.arange(0.0, 5.0, 0.1), np.arange(30.0, 35.0, 0.1)))
-    _, y = with_gaps(t, np.ones(t.size))
-    assert np.isnan(y).sum() == 1
 
 
 @pytest.mark.parametrize(("unit", "shown"), [("bar", 6.5), ("psi", 94.27), ("kPa", 650.0)])

@@ -5,6 +5,18 @@ new MutationObserver(function () {
   if (input) input.setAttribute("aria-label", "CSV files to bring in");
 }).observe(document.documentElement, { childList: true, subtree: true });
 
+/* Pictures of a long list are asked for when they come near the view. */
+const near = new IntersectionObserver(function (seen) {
+  seen.filter((s) => s.isIntersecting).forEach(function (s) {
+    near.unobserve(s.target);
+    s.target.src = s.target.dataset.src;
+  });
+}, { rootMargin: "600px" });
+new MutationObserver(function (changes) {
+  changes.filter((c) => c.type === "attributes").forEach((c) => c.target.removeAttribute("src"));
+  document.querySelectorAll("img[data-src]:not([src])").forEach((image) => near.observe(image));
+}).observe(document.documentElement, { childList: true, subtree: true, attributeFilter: ["data-src"] });
+
 window.dash_clientside = window.dash_clientside || {};
 window.dash_clientside.farend = {
   // One address for the server: path and search as the browser has them (zooming rewrites the search without a reload), and what the

@@ -15,6 +15,8 @@ from analysis.leakdown import Leakdown
 from dashboard import figures, leak_answers, leak_choices, leak_figures, ui, wording
 from dashboard.reader import Reader, percent, seconds, significant
 from dashboard.work import Work
+from dashboard.zoom import curve
+from logger.long import LongRecording
 from logger.open import Recording
 
 RUNS_MOST: Final = 40  # rows of the table
@@ -143,7 +145,7 @@ def segment_card(work: Work, names: Sequence[str], query: Mapping[str, str], nam
 
 
 def _opened(work: Work, query: Mapping[str, str], i: int, name: str) -> tuple[str, ...]:
-    return leak_choices.names(query.get(f"open{i + 1}", "")) or stated_open(work.recording(name).marks)
+    return leak_choices.names(query.get(f"open{i + 1}", "")) or stated_open(work.opened(name).marks)
 
 
 def _shared_out(
@@ -168,11 +170,11 @@ def _shared_out(
     ]
 
 
-def pump(name: str, recording: Recording, cycles: Cycles, reader: Reader) -> list[Any]:
+def pump(name: str, recording: Recording | LongRecording, cycles: Cycles, reader: Reader) -> list[Any]:
     """Answer from the pump's cycles: it was left on, and what it makes up for is what leaks."""
     sentences = [s.replace("with --volume", "with the volume of tank and pipe") for s in wording.cycles(cycles, reader)]
     runs = [(c.start_s, c.stop_s, "pump") for c in cycles.cycles if c.start_s is not None and c.stop_s is not None]
-    fig = figures.recording(recording.t_s, recording.p_pa, reader, events=runs)
+    fig = figures.recording(*curve(recording, None), reader, whole_s=recording.span_s, events=runs)
     readouts: list[tuple[str, str, str | None]] = [
         ("Pump runs", *ui.value_and_interval(cycles.duty, percent)),
         ("Once in", "–" if cycles.mean_period_s is None else seconds(cycles.mean_period_s), "start to start"),

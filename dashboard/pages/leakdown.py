@@ -11,6 +11,8 @@ from analysis.units import from_si
 from dashboard import figures, leak_choices, ui, wording
 from dashboard.pages import leak_parts
 from dashboard.reader import Reader, seconds, significant
+from dashboard.search import StillSearchingError
+from dashboard.search_card import searching
 from dashboard.work import Work
 
 PATH, TITLE, SHORT = "/leakdown", "Leak-down", "Leak"
@@ -24,7 +26,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         return ui.page(TITLE, ui.no_sessions())
     name = query.get("session") or names[0]
     typed = leak_choices.quantity(query.get("volume", ""), "volume")
-    recording = work.recording(name, query.get("channel"))
+    recording = work.opened(name, query.get("channel"))
     head = ui.controls(
         ui.session_choice(names, name),
         ui.channel_choice(recording),
@@ -39,12 +41,15 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     out, _ = leak_choices.stretches(query.get("out", ""))
     use, _ = leak_choices.stretches(query.get("use", ""))
     try:
-        judged = work.leak(name, query.get("channel"), typed.value, leave_out=out, use=use)
+        judged = work.leak(name, query.get("channel"), typed.value, leave_out=out, use=use, wait=False)
         if judged.shots:
             return ui.page(TITLE, head, _work_instead(name, judged.shots), ui.warnings(recording.warnings), _advice())
         if judged.pumped:
             cycles = work.cycles(name, query.get("channel"), typed.value)
             return ui.page(TITLE, head, *leak_parts.pump(name, recording, cycles, reader), _advice())
+    except StillSearchingError:
+        share = work.searching(name, query.get("channel")) or 0.0
+        return ui.page(TITLE, head, searching(work.session(name), recording.channel, share), ui.warnings(recording.warnings), _advice())
     except ValueError as refusal:
         again = ui.link(PATH, {**query, "out": "", "use": ""}, "As farend found it") if out or use else None
         return ui.page(TITLE, head, ui.refused(refusal), again, ui.warnings(recording.warnings), _advice())

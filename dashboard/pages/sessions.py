@@ -21,6 +21,7 @@ from logger.session import Session
 PATH, TITLE, SHORT = "/sessions", "Sessions", "Sessions"
 PRESSURE_UNITS = ("psi", "bar", "kPa", "mbar", "MPa", "Pa")
 EDITED = ("name", "notes", "line", "site")
+COUNTED = 30  # sessions at the head of the list whose shots are counted there
 LARGEST_BYTES = 250 * 1024 * 1024
 
 
@@ -40,7 +41,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     elif not shown:
         found = ui.empty("Nothing of that name", f"None of {len(every)} sessions mentions “{query.get('find', '')}”.", ("Show all", PATH))
     else:
-        found = html.Ul([_session(s) for s in shown], className="sessions")
+        found = _listed(shown)
     search = ui.controls(ui.entry("find", "Find", query.get("find", ""), hint="In names, notes and places")) if len(every) > 5 else None
     return ui.page(
         TITLE,
@@ -92,18 +93,22 @@ def _drop() -> html.Div:
     )
 
 
-def _session(session: Session) -> html.Li:
+def _listed(sessions: Sequence[Session]) -> html.Ul:
+    return html.Ul([_session(s, counted=i < COUNTED) for i, s in enumerate(sessions)], className="sessions")
+
+
+def _session(session: Session, *, counted: bool) -> html.Li:
     """Show one session: its trace, facts, and where to go with it."""
     name = session.name
     tags = [html.Span(t, className="tag") for t, is_so in (("recording now", session.recording), ("recovered", session.recovered)) if is_so]
     ask = {"session": name}
     return html.Li(
         [
-            html.Div(html.Img(src=f"/thumbnail/{quote(name)}.svg", alt=f"Trace of {name}"), className="thumb"),
+            html.Div(html.Img(alt=f"Trace of {name}", **{"data-src": f"/thumbnail/{quote(name)}.svg"}), className="thumb"),
             html.Div(
                 [
                     html.H2([name, " ", *tags]),
-                    html.P([facts(session), html.Span(id={"count": name})], className="facts"),
+                    html.P([facts(session), html.Span(id={"count": name}) if counted else None], className="facts"),
                     html.P(session.notes) if session.notes else None,
                 ]
             ),
@@ -278,7 +283,7 @@ def picked(work: Work, names: Sequence[str]) -> Any:
 
 
 def _list(work: Work) -> html.Ul:
-    return html.Ul([_session(s) for s in work.sessions()], className="sessions")
+    return _listed(work.sessions())
 
 
 def imported(work: Work, names: Sequence[str], contents: Sequence[str], unit: str) -> html.Div:

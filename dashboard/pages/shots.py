@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,9 @@ from analysis.shots import ShotSummary, recovery_curve
 from dashboard import figures, ui, wording
 from dashboard import shot_parts as parts
 from dashboard.reader import Reader, seconds
+from dashboard.search_card import searching
 from dashboard.work import Work
+from logger.session import Session
 
 PATH, TITLE, SHORT = "/shots", "Shots", "Shots"
 
@@ -26,7 +28,10 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     if not names:
         return ui.page(TITLE, ui.no_sessions())
     name = query.get("session") or names[0]
-    recording = work.recording(name, query.get("channel"))
+    recording = work.opened(name, query.get("channel"))
+    share = work.searching(name, query.get("channel"))
+    if share is not None:
+        return _meanwhile(names, work.session(name), recording, share, query, reader)
     record, summary = work.shots(name, query.get("channel"))
     chosen = chosen_shot(query, record)
     picked: dict[str, float] = {} if chosen is None else {"shot": chosen}
@@ -94,6 +99,20 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     content.append(ui.warnings([*recording.warnings, *record.warnings]))
     content.append(_how(record, reader))
     return ui.page(TITLE, *content)
+
+
+def _meanwhile(
+    names: Sequence[str], session: Session, recording: parts.Kept, share: float, query: Mapping[str, str], reader: Reader
+) -> html.Div:
+    """Show a long recording while its shots are looked for."""
+    return ui.page(
+        TITLE,
+        dcc.Store(id="picked", data={}),
+        ui.controls(ui.session_choice(names, session.name), ui.channel_choice(recording)),
+        searching(session, recording.channel, share),
+        parts.recording_card(session.name, recording, None, parts.recording_figure(recording, None, reader, ui.window_of(query), None)),
+        ui.warnings(recording.warnings),
+    )
 
 
 def chosen_shot(query: Mapping[str, str], record: ShotRecord) -> int | None:
@@ -244,8 +263,9 @@ def zoomed(
     work: Work, trace: Mapping[str, str], shown: tuple[float, float] | str, reader: Reader, picked: parts.Picked | None = None
 ) -> Patch:
     """Redraw what a figure shows in its window: the curve, the marks, events and notes."""
-    recording = work.recording(trace["trace"], trace["channel"])
-    record, _ = work.shots(trace["trace"], trace["channel"])
+    recording = work.opened(trace["trace"], trace["channel"])
+    waiting = work.searching(trace["trace"], trace["channel"]) is not None
+    record = None if waiting else work.shots(trace["trace"], trace["channel"])[0]
     fig = parts.recording_figure(recording, record, reader, None if isinstance(shown, str) else shown, picked)
     drawn = fig.to_plotly_json()
     patch = Patch()
@@ -265,7 +285,7 @@ def _asked(work: Work, address: Mapping[str, str]) -> tuple[str, str | None, Rea
 def shown_picked(work: Work, address: Mapping[str, str], picked: parts.Picked) -> tuple[Any, Any, list[Any]]:
     """Show what was picked: its panel, the shots laid over each other, and where it is in the recording."""
     name, channel, reader = _asked(work, address)
-    recording, record = work.recording(name, channel), work.shots(name, channel)[0]
+    recording, record = work.opened(name, channel), work.shots(name, channel)[0]
     point = parts.recording_figure(recording, record, reader, None, picked).to_plotly_json()["data"][2]
     patch = Patch()
     patch["data"][2] = point

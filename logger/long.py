@@ -1,0 +1,203 @@
+"""A finished session that is too long to hold: one of its pressures, read from disk by stretches, in bounded memory."""
+
+from __future__ import annotations
+
+import contextlib
+import copy
+import hashlib
+import threading
+from collections import OrderedDict
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import cached_property
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.home import cache_folder
+from logger.marks import Mark
+from logger.open import Recording, out_of_range, pressure_choice, recording_of
+from logger.overview import GAP_S, GAP_STEPS, Overview, load_overview, overview_of, save_overview
+from logger.readings import READINGS_FILE, read_stretch, stretches
+from logger.session import Session
+
+Floats = NDArray[np.float64]
+
+LONG: Final = 3_000_000  # readings from which on a session is not held as a whole
+GROUPS_KEPT: Final = 3  # row groups; 16 MB each
+SHORT_S: Final = 10.0  # stretches up to this are kept, as pages ask for the same shots again
+SHORT_KEPT: Final = 256
+CACHED_MOST: Final = 200  # overviews on disk
+AVERAGED: Final = 2_000_000  # readings aimed at
+AVERAGED_S: Final = (0.02, 0.1)  # shortest and longest time over which readings are averaged
+
+
+class LongRecording:
+    """Readings of one pressure of a finished session, without holding them.
+
+    Attributes
+    ----------
+    name, channel, channels, marks, session
+        As of a `Recording`.
+
+    Raises
+    ------
+    ValueError
+        If it has no such pressure, or its readings cannot be read.
+    """
+
+    def __init__(self, session: Session, channel: str | None, home: Path | str | None) -> None:
+        self.name, self.session = session.name, session
+        self.channel, self.channels = pressure_choice(session, channel)
+        self.marks: Sequence[Mark] = session.marks
+        self._times = stretches(session.folder)
+        self._home = home
+        self._lock = threading.Lock()
+        self._faults: dict[int, int] = {}
+        self._groups: OrderedDict[int, tuple[Floats, Floats]] = OrderedDict()
+        self._short: OrderedDict[tuple[float, float], tuple[Floats, Floats]] = OrderedDict()
+
+    def with_marks(self, marks: Sequence[Mark]) -> LongRecording:
+        """Share the readings and all that is known of them, with the marks as they are now."""
+        other = copy.copy(self)
+        other.marks = marks
+        return other
+
+    @cached_property
+    def _first(self) -> Recording:
+        return next(self._parts())
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What the reader should know."""
+        faults = self.overview.faults
+        return (*self.session.warnings, *([out_of_range(faults, self.channel)] if faults else []), *self._first.warnings)
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """Times of the first and the last reading [s]."""
+        return float(self.overview.t_s[0]), float(self.overview.t_s[-1])
+
+    @cached_property
+    def overview(self) -> Overview:
+        """Lowest and highest readings in few points: read through once, then kept on disk."""
+        file = self.session.folder / READINGS_FILE
+        stat, channel = file.stat(), [c for c in self.session.channels if c.is_pressure]
+        told = f"{file.resolve()} {stat.st_size} {stat.st_mtime_ns} {self.channel} {channel}"
+        path = cache_folder(self._home) / "overviews" / f"{hashlib.sha256(told.encode()).hexdigest()[:32]}.npz"
+        with self._lock:
+            kept = load_overview(path)
+            if kept is None:
+                kept = replace(overview_of(self.blocks()), faults=sum(self._faults.values()))
+                save_overview(path, kept)
+                _drop_oldest(path.parent)
+        return kept
+
+    def blocks(self) -> Iterator[tuple[Floats, Floats]]:
+        """All readings in order, a row group at a time [s, Pa gauge]."""
+        for part in self._parts():
+            yield part.t_s, part.p_pa
+
+    def between(self, from_s: float, until_s: float) -> tuple[Floats, Floats]:
+        """Every reading of a stretch [s, Pa gauge], and its neighbours as far as the same row groups hold them."""
+        asked = (from_s, until_s)
+        with self._lock:
+            if asked in self._short:
+                self._short.move_to_end(asked)
+                return self._short[asked]
+            pieces = [self._group(i) for i, (a, z) in enumerate(self._times) if z >= from_s and a <= until_s]
+            if not pieces:
+                return np.empty(0), np.empty(0)
+            t, p = pieces[0] if len(pieces) == 1 else (np.concatenate([x[0] for x in pieces]), np.concatenate([x[1] for x in pieces]))
+            first, last = np.searchsorted(t, [from_s, until_s])
+            kept = slice(max(int(first) - 1, 0), int(last) + 1)
+            if until_s - from_s > SHORT_S:
+                return t[kept], p[kept]
+            self._short[asked] = t[kept].copy(), p[kept].copy()
+            while len(self._short) > SHORT_KEPT:
+                self._short.popitem(last=False)
+            return self._short[asked]
+
+    def near(self, moments_s: Sequence[float], reach_s: float) -> tuple[Floats, Floats]:
+        """Every reading that lies so near to one of these moments, and the last of all [s, Pa gauge]."""
+        parts: list[tuple[Floats, Floats]] = []
+        until_s = -np.inf
+        for at_s in sorted(moments_s):
+            t, p = self.between(at_s - reach_s, at_s + reach_s)
+            new = t > until_s
+            parts.append((t[new], p[new]))
+            until_s = max(until_s, float(t[-1])) if t.size else until_s
+        end_s = self.span_s[1]
+        if end_s > until_s:
+            t, p = self.between(end_s, end_s)
+            parts.append((t[-1:], p[-1:]))
+        return np.concatenate([t for t, _ in parts]), np.concatenate([p for _, p in parts])
+
+    def averaged(self) -> Recording:
+        """Means over equal numbers of readings, some hundredths of a second each: for what looks at hours, not at tenths."""
+        step_s = (self.span_s[1] - self.span_s[0]) / max(self.overview.readings - 1, 1)
+        over_s = min(max((self.span_s[1] - self.span_s[0]) / AVERAGED, AVERAGED_S[0]), AVERAGED_S[1])
+        count = max(1, round(over_s / step_s)) if step_s else 1
+        columns: dict[str, list[Floats]] = {"t_s": [], "p_pa": [], "temp_k": [], "p_amb_series_pa": []}
+        part = self._first
+        for part in self._parts(beside=True):
+            starts = _starts(part.t_s, count)
+            sizes = np.diff(np.append(starts, part.t_s.size))
+            for name, kept in columns.items():
+                values = getattr(part, name)
+                if values is not None:
+                    kept.append(np.add.reduceat(values, starts) / sizes)
+        joined = {n: np.concatenate(kept) for n, kept in columns.items() if len(kept) == len(columns["t_s"])}
+        ambient = joined.get("p_amb_series_pa")
+        return Recording(
+            name=self.name,
+            t_s=joined["t_s"],
+            p_pa=joined["p_pa"],
+            channel=self.channel,
+            temp_k=joined.get("temp_k"),
+            temperature=part.temperature if "temp_k" in joined else "",
+            p_amb_pa=part.p_amb_pa if ambient is None else float(np.median(ambient)),
+            p_amb_series_pa=ambient,
+            marks=tuple(self.marks),
+            warnings=self.warnings,
+            session=self.session,
+        )
+
+    def _group(self, number: int) -> tuple[Floats, Floats]:
+        if number not in self._groups:
+            part = self._part(number, beside=False)
+            self._groups[number] = (np.empty(0), np.empty(0)) if part is None else (part.t_s, part.p_pa)
+        self._groups.move_to_end(number)
+        while len(self._groups) > GROUPS_KEPT:
+            self._groups.popitem(last=False)
+        return self._groups[number]
+
+    def _parts(self, *, beside: bool = False) -> Iterator[Recording]:
+        parts = (self._part(i, beside=beside) for i in range(len(self._times)))
+        yield from (part for part in parts if part is not None)
+
+    def _part(self, number: int, *, beside: bool) -> Recording | None:
+        """One row group as a recording, with the temperature `beside` it; None where this pressure has no reading in it."""
+        its = [c for c in self.session.channels if c.is_pressure and c.name.casefold() == self.channel.casefold()]
+        more = [c for c in self.session.channels if c.absolute or not c.is_pressure] if beside or any(c.absolute for c in its) else []
+        raw = read_stretch(self.session.folder, number, [c.name for c in {c.name: c for c in (*its, *more)}.values()])
+        self._faults[number] = its[0].faults(raw[its[0].name])
+        pressure = its[0].si(raw[its[0].name])
+        return recording_of(self.session, raw, self.channel) if np.isfinite(pressure).any() else None
+
+
+def _starts(t_s: Floats, count: int) -> NDArray[np.int64]:
+    """Where to begin a new mean: every `count` readings, and after each gap."""
+    steps = np.diff(t_s)
+    far = np.flatnonzero(steps > max(GAP_STEPS * float(np.median(steps)), GAP_S)) + 1 if steps.size else np.empty(0, dtype=np.int64)
+    return np.unique(np.concatenate([np.arange(0, t_s.size, count), far])).astype(np.int64)
+
+
+def _drop_oldest(folder: Path) -> None:
+    """Let no more overviews lie about than are of use."""
+    with contextlib.suppress(OSError):
+        files = sorted(folder.glob("*.npz"), key=lambda f: f.stat().st_mtime)
+        for file in files[:-CACHED_MOST]:
+            file.unlink(missing_ok=True)

@@ -1,0 +1,180 @@
+"""A session that is too long to hold: overview, stretches, search in the background, means; the same answers as from memory."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import dashboard.work
+import dashboard.zoom
+import logger.readings
+import logger.session
+from dashboard.pages import leakdown, shots
+from dashboard.reader import Reader
+from dashboard.search_card import progress
+from dashboard.work import Work
+from dashboard.zoom import POINTS, curve
+from logger.channel import Channel
+from logger.home import cache_folder
+from logger.kept import find_session
+from logger.long import LongRecording
+from logger.open import Recording, open_what
+from logger.session import append_mark, change_session, save_session
+
+NAME, RATE_HZ, SPIKE_S = "long", 500.0, 123.456
+GAP_S = (200.0, 230.0)
+TOOL = Channel(name="tool", unit="kPa")
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An invented session of 200 000 readings in row groups of 30 000, with shots, one spike and a gap; long, as `Work` sees it."""
+    monkeypatch.setattr(logger.readings, "ROW_GROUP", 30_000)
+    monkeypatch.setattr(logger.session, "ROW_GROUP", 30_000)
+    monkeypatch.setattr(dashboard.work, "LONG", 100_000)
+    monkeypatch.setattr(dashboard.zoom, "EXACT_MOST", 20_000)
+    rng = np.random.default_rng(3)
+    t = np.arange(215_000) / RATE_HZ
+    kpa = 640.0 + rng.normal(0.0, 0.3, t.size)
+    for at in np.arange(5.0, 420.0, 7.3):
+        since = np.clip(t - at, 0.0, None)
+        kpa -= 50.0 * (1.0 - np.exp(-since / 0.01)) * np.exp(-since / 0.2)
+    kpa[np.searchsorted(t, SPIKE_S)] = 790.0
+    kept = (t < GAP_S[0]) | (t >= GAP_S[1])
+    absolute = Channel(name="tank", unit="kPa", absolute=True)
+    baro = Channel(name="baro", unit="kPa", absolute=True)
+    raw = {"time_s": t[kept], "tool": kpa[kept], "tank": 800.0 - t[kept] / 100.0, "baro": 99.0 + t[kept] / 1000.0}
+    save_session(tmp_path, NAME, started=datetime(2026, 5, 4, tzinfo=UTC), channels=[TOOL, absolute, baro], raw=raw)
+    return tmp_path
+
+
+def both(home: Path, channel: str | None = None) -> tuple[LongRecording, Recording]:
+    """The session read by stretches, and held."""
+    return LongRecording(find_session(home, NAME), channel, home), open_what(NAME, channel=channel, home=home)
+
+
+def test_the_overview_holds_the_extremes_of_all_readings_and_every_spike(home: Path) -> None:
+    long, whole = both(home)
+    t, p = curve(long, None)
+    assert t.size <= POINTS + 3
+    assert long.overview.readings == whole.t_s.size
+    assert (np.nanmin(p), np.nanmax(p)) == (whole.p_pa.min(), whole.p_pa.max())
+    assert t[np.nanargmax(p)] == pytest.approx(SPIKE_S)
+    assert (t[0], t[-1]) == whole.span_s == long.span_s
+    # Each slice of time shows its own extremes, not only the whole.
+    for from_s in np.arange(0.0, 400.0, 40.0):
+        there, all_there = (t >= from_s) & (t < from_s + 40.0), (whole.t_s >= from_s) & (whole.t_s < from_s + 40.0)
+        assert np.nanmin(p[there]) == pytest.approx(whole.p_pa[all_there].min())
+
+
+@pytest.mark.parametrize(
+    ("from_s", "until_s"), [(10.0, 12.0), (59.9, 60.3), (0.0, 430.0), (199.0, 231.0), (205.0, 206.0), (123.456, 123.456)]
+)
+def test_a_window_holds_every_reading_also_across_row_groups(home: Path, from_s: float, until_s: float) -> None:
+    long, whole = both(home)
+    inside = (whole.t_s >= from_s) & (whole.t_s <= until_s)
+    for recording in (long, whole):
+        t, p = recording.between(from_s, until_s)
+        seen = (t >= from_s) & (t <= until_s)
+        np.testing.assert_array_equal(t[seen], whole.t_s[inside])
+        np.testing.assert_array_equal(p[seen], whole.p_pa[inside])
+
+
+def test_a_narrow_zoom_is_the_same_as_from_memory(home: Path) -> None:
+    long, whole = both(home)
+    for shown in ((50.0, 51.0), (123.0, 124.0), (195.0, 203.0)):
+        np.testing.assert_array_equal(curve(long, shown), curve(whole, shown))
+
+
+def test_a_gap_stays_a_gap_in_the_overview_and_in_a_window(home: Path) -> None:
+    for recording in both(home):
+        for shown in (None, (150.0, 260.0), (198.0, 232.0)):
+            t, p = curve(recording, shown)
+            assert [float(at) for at in t[np.isnan(p)]] == [pytest.approx(np.mean(GAP_S), abs=0.01)]
+            after = int(np.flatnonzero(np.isnan(p))[0])
+            assert t[after - 1] < GAP_S[0]
+            assert t[after + 1] >= GAP_S[1]
+
+
+def test_an_absolute_pressure_is_taken_from_the_barometer_as_in_memory(home: Path) -> None:
+    long, whole = both(home, "tank")
+    np.testing.assert_allclose(np.concatenate([p for _, p in long.blocks()]), whole.p_pa)
+    assert long.channels == whole.channels == ("tank", "tool")
+    with pytest.raises(ValueError, match="no pressure channel 'hose'"):
+        both(home, "hose")
+
+
+def test_the_overview_is_kept_on_disk_and_made_again_when_it_is_deleted_spoilt_or_outdated(home: Path) -> None:
+    first = both(home)[0].overview
+    (file,) = (cache_folder(home) / "overviews").glob("*.npz")
+    np.testing.assert_array_equal(both(home)[0].overview.p_pa, first.p_pa)
+    file.write_bytes(b"spoilt")
+    np.testing.assert_array_equal(both(home)[0].overview.p_pa, first.p_pa)
+    shutil.rmtree(cache_folder(home))
+    np.testing.assert_array_equal(both(home)[0].overview.p_pa, first.p_pa)
+    change_session(home / "sessions" / NAME, channels=[Channel(name="tool", unit="kPa", gain=2.0)])
+    np.testing.assert_allclose(both(home)[0].overview.p_pa, 2.0 * first.p_pa)
+
+
+def test_what_lies_outside_the_valid_range_is_left_out_and_said(home: Path) -> None:
+    change_session(home / "sessions" / NAME, channels=[Channel(name="tool", unit="kPa", valid=(0.0, 780.0))])
+    for _ in range(2):  # made, and read from disk
+        long, whole = both(home)
+        assert long.warnings == whole.warnings
+        assert "1 readings of tool lie outside its valid range" in long.warnings[0]
+        assert long.overview.p_pa.max() < 700e3
+
+
+def test_shots_found_by_stretches_are_those_found_in_memory_also_when_corrected(home: Path) -> None:
+    work = Work(home)
+    assert isinstance(work.opened(NAME), LongRecording)
+    found = work.shots(NAME)[0]
+    assert len(found.shots) > 40
+    assert found == open_what(NAME, home=home).shots()
+    out = found.shots[10].time_s
+    work.correct(NAME, None, "not a shot", out)
+    append_mark(home / "sessions" / NAME, {"time_s": found.shots[20].time_s + 3.0, "kind": "shot", "channel": "tool"})
+    assert work.shots(NAME)[0] == open_what(NAME, home=home).shots()
+    assert [s.time_s for s in work.shots(NAME)[0].taken_out] == [out]
+
+
+def test_the_page_shows_the_trace_while_shots_are_looked_for_and_fills_in(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    work, query = Work(home), {"session": NAME}
+    with monkeypatch.context() as slow:
+        slow.setattr(Work, "searching", lambda *_: 0.4)
+        meanwhile = str(shots.layout(work, query, Reader("bar")))
+        assert "Worked out 40 %" in meanwhile
+        assert "search-tick" in meanwhile
+        assert "shot-table" not in meanwhile
+        words, bar, ended = progress(work, {"session": NAME, "channel": "tool"})
+        assert (words, bar) == ("Worked out 40 %", "0.400")
+        assert ended != "ended"
+        zoomed = shots.zoomed(work, {"trace": NAME, "channel": "tool", "axis": "min"}, (50.0, 51.0), Reader("bar"))
+        assert zoomed.to_plotly_json()["operations"]
+    work.shots(NAME)
+    assert progress(work, {"session": NAME, "channel": "tool"})[2] == "ended"
+    page = str(shots.layout(work, query, Reader("bar")))
+    assert "shot-table" in page
+    assert "search-tick" not in page
+
+
+def test_a_leak_down_waits_for_shots_only_where_something_moves(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    work = Work(home)
+    monkeypatch.setattr(Work, "searching", lambda *_: 0.25)
+    assert "Worked out 25 %" in str(leakdown.layout(work, {"session": NAME, "channel": "tool"}, Reader("bar")))
+    assert "Worked out" not in str(leakdown.layout(work, {"session": NAME, "channel": "tank"}, Reader("bar")))
+
+
+def test_means_keep_the_sum_the_gap_and_the_barometer(home: Path) -> None:
+    long, whole = both(home, "tank")
+    means = long.averaged()
+    assert means.t_s.size < whole.t_s.size / 8
+    assert means.p_amb_series_pa is not None
+    assert np.all(np.diff(means.t_s) > 0.0)
+    assert not np.any((means.t_s > GAP_S[0]) & (means.t_s < GAP_S[1]))
+    np.testing.assert_allclose(means.p_pa, np.interp(means.t_s, whole.t_s, whole.p_pa), atol=1.0)
+    np.testing.assert_allclose(means.p_amb_series_pa, 99e3 + means.t_s, atol=1e-3)
