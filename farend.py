@@ -221,7 +221,7 @@ def _shots(args: argparse.Namespace) -> int:
     from dashboard import answers, wording
 
     recording = _open(args.what, args)
-    record = recording.shots()
+    record = recording.shots(lag_s=parse_quantity(args.lag, "time"))
     volume_m3 = parse_quantity(args.volume, "volume") if args.volume else None
     summary = summarise(record, window_pa=_window(args.window), volume_m3=volume_m3)
     if volume_m3 is not None and summary.air_per_shot_m3.value is None:
@@ -699,6 +699,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("what", metavar="WHAT", help=WHAT)
     p.add_argument("--window", nargs=2, metavar=("LOW", "HIGH"), help="the tool's window, to say how many shots started inside it")
     p.add_argument("--volume", help="air behind the sensor, e.g. of the receiver, to weigh the air per shot")
+    p.add_argument("--lag", default="0 s", help="time constant of the sensor, e.g. '5 ms': what it smooths away is given back")
 
     p = command("leakdown", _leakdown, "say whether a shut-in line leaks, how much, and how sure that is", show, one)
     p.add_argument("what", metavar="WHAT", nargs="*", help=f"{WHAT}; several, with different valves shut, tell the segment")

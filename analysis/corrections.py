@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import triggers
 from analysis.measures import BEFORE_S, BOTTOM_S, RECOVERED, measure, recovery
 from analysis.record import Outcome, Shot, ShotRecord
+from analysis.sensor_lag import span, unlagged
 from analysis.shots import find_shots
 
 Floats = NDArray[np.float64]
@@ -30,7 +31,9 @@ LONGEST_RECOVERY_S: Final = 60.0
 ENDING: Final = ("connected", "disconnected", "air draw", "regulator change")  # events that cut a recovery off
 
 
-def corrected_shots(t_s: ArrayLike, p_pa: ArrayLike, marks: Sequence[Mapping[str, Any]] = (), *, channel: str | None = None) -> ShotRecord:
+def corrected_shots(
+    t_s: ArrayLike, p_pa: ArrayLike, marks: Sequence[Mapping[str, Any]] = (), *, channel: str | None = None, lag_s: float = 0.0
+) -> ShotRecord:
     """Find the shots of a recording, corrected by hand where its marks say so: the one way to the shots of whatever has marks.
 
     Parameters
@@ -41,13 +44,16 @@ def corrected_shots(t_s: ArrayLike, p_pa: ArrayLike, marks: Sequence[Mapping[str
         Marks of the recording; those of other kinds are passed over.
     channel : str, optional
         Name of the pressure; corrections made on another one are passed over.
+    lag_s : float
+        Time constant of the sensor's first-order response, if known [s]; see `find_shots`.
 
     Raises
     ------
     ValueError
-        If shapes differ or there are too few readings.
+        If shapes differ, there are too few readings, or the lag is not possible.
     """
-    return correct(find_shots(t_s, p_pa), t_s, p_pa, corrections(marks, channel))
+    record, made = find_shots(t_s, p_pa, lag_s=lag_s), corrections(marks, channel)
+    return correct(record, t_s, p_pa, made, lag_s=lag_s)
 
 
 def corrections(marks: Sequence[Mapping[str, Any]], channel: str | None = None) -> dict[float, Kind]:
@@ -61,7 +67,7 @@ def corrections(marks: Sequence[Mapping[str, Any]], channel: str | None = None) 
     return out
 
 
-def correct(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[float, Kind]) -> ShotRecord:
+def correct(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[float, Kind], *, lag_s: float = 0.0) -> ShotRecord:
     """Apply corrections to what the detector found.
 
     Parameters
@@ -72,6 +78,8 @@ def correct(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[f
         The readings [s, Pa gauge].
     made : mapping
         Corrections, as `corrections` gives them.
+    lag_s : float
+        Time constant of the sensor that the shots found are told without [s].
 
     Returns
     -------
@@ -85,6 +93,8 @@ def correct(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[f
     good = np.isfinite(t) & np.isfinite(p)
     if not good.all():
         t, p = t[good], p[good]
+    if lag_s:
+        p = unlagged(t, p, lag_s, span(lag_s, 1.0 / record.rate_hz))
     out: dict[float, Shot] = {}
     said: list[str] = []
     for at_s in (at for at, kind in made.items() if kind == "not a shot"):

@@ -15,6 +15,7 @@ from analysis.events import SlowWatch, disturbs
 from analysis.measures import RECOVERED, Fall, comes_back, measure, recovery, swing_s
 from analysis.plugged import PlugWatch
 from analysis.record import Event, Outcome, Shot, ShotRecord
+from analysis.sensor_lag import checked_lag, grown, span, unlagged
 
 Floats = NDArray[np.float64]
 
@@ -46,14 +47,20 @@ RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's o
 
 @dataclass(slots=True)
 class _Open:
-    """A shot whose recovery is still being watched."""
+    """A shot whose recovery is still being watched: as the sensor shows it and without the sensor's lag, and that one's noise [Pa]."""
 
     fall: Fall
+    true: Fall
     noise_pa: float
 
 
 class ShotDetector:
     """Find shots and other events while readings come in; one pass, constant memory.
+
+    Parameters
+    ----------
+    lag_s : float
+        Time constant of the sensor's first-order response [s], if known: shots are told as they were before the sensor.
 
     Examples
     --------
@@ -64,7 +71,7 @@ class ShotDetector:
     """
 
     def __init__(self, *, lag_s: float = 0.0) -> None:
-        self.lag_s = lag_s
+        self.lag_s = checked_lag(lag_s)
         self._t, self._raw, self._clean, self._total = (np.empty(0) for _ in range(4))
         self._base = 0  # absolute position of the first reading kept
         self._readings = 0
@@ -100,7 +107,7 @@ class ShotDetector:
         """Shots so far; the last may still be recovering and is then given as such."""
         if self._open is None:
             return tuple(self._shots)
-        fall = self._open.fall
+        fall = self._open.true
         return (*self._shots, _shot(fall, float("nan"), max(self._last_s - fall.time_s, 0.0), "not recovered"))
 
     @property
@@ -306,7 +313,19 @@ class ShotDetector:
         shown = self._t[: int(self._t[: self._scanned].searchsorted(top_s + VIEW_S))]
         if swing_s(shown, self._clean, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
             return  # the ripple of a pump
-        self._accept(fall, noise, float(mark[9]), ready)
+        true = fall
+        if self.lag_s:
+            sharper = self._without_lag(a, end)
+            known = grown(noise, self.lag_s, w.step_s)
+            found = measure(self._t[a:end], sharper, top_s, lag, known, size, w.step_s, earliest, until)
+            # A slow sensor begins to move with the pressure, however slowly: the onset is the one it shows.
+            true = replace(found, time_s=fall.time_s) if found is not None else fall
+        self._accept(fall, true, noise, float(mark[9]), ready)
+
+    def _without_lag(self, a: int, z: int) -> Floats:
+        """Readings a to z of those kept, without the sensor's lag [Pa]."""
+        assert self._widths is not None
+        return unlagged(self._t[a:z], self._clean[a:z], self.lag_s, span(self.lag_s, self._widths.step_s))
 
     def _least(self, top_s: float, noise: float) -> float:
         """Depth below which a fall would be turned down anyway, with a margin; the swings of a ringing hose are many [Pa]."""
@@ -323,7 +342,8 @@ class ShotDetector:
         since = self._clean[known.searchsorted(self._last.minimum_s) : known.searchsorted(float(mark[3]) + 0.5 * w.step_s)]
         return bool(since.size == 0 or since.max() - since[-1] < 0.3 * float(mark[4]))
 
-    def _accept(self, fall: Fall, noise: float, resolution: float, ready: int) -> None:
+    def _accept(self, fall: Fall, true: Fall, noise: float, resolution: float, ready: int) -> None:
+        """Take a fall for what it is, from what the sensor shows; a shot is then told without the sensor's lag."""
         last = self._last
         dip = fall.dip_pa
         if dip < FAINT_SIGMA * noise and fall.risen > 1.0 and fall.back < RECOVERED:
@@ -361,7 +381,8 @@ class ShotDetector:
         self._slow.shot_times.append(fall.time_s)
         self._close(fall.time_s)
         self._settle(last=False)
-        self._open = _Open(fall, noise)
+        step_s = self._widths.step_s if self._widths else 1.0
+        self._open = _Open(fall, true, grown(noise, self.lag_s, step_s) if self.lag_s else noise)
         self._last = fall
         self._not_before = fall.minimum_s
 
@@ -380,7 +401,7 @@ class ShotDetector:
     def _settle(self, *, last: bool) -> None:
         """Turn shots into a tool plugged in where the shots after them have shown that they were."""
         for time_s, until_s in self._plugs.settle(last=last):
-            self._shots = [shot for shot in self._shots if shot.time_s != time_s]
+            self._shots = [shot for shot in self._shots if abs(shot.time_s - time_s) > SAME_FALL_S]
             self._events.append(Event(kind="connected", time_s=time_s, until_s=until_s))
 
     def _close(self, until_s: float, *, cut: bool = True) -> None:
@@ -395,7 +416,7 @@ class ShotDetector:
         if until_s - fall.time_s > LONGEST_RECOVERY_S:
             until_s, outcome = fall.time_s + LONGEST_RECOVERY_S, "not recovered"
         shot = self._recovered(until_s, closed=True)
-        self._shots.append(shot if shot is not None else _shot(fall, float("nan"), until_s - fall.time_s, outcome))
+        self._shots.append(shot if shot is not None else _shot(self._open.true, float("nan"), until_s - fall.time_s, outcome))
         self._open = None
 
     def _next_gap(self, time_s: float) -> float:
@@ -405,10 +426,17 @@ class ShotDetector:
     def _recovered(self, until_s: float, *, closed: bool) -> Shot | None:
         if self._open is None or self._widths is None:
             return None
-        fall = self._open.fall
-        a, z = np.searchsorted(self._t[: self._scanned], [fall.minimum_s, until_s])
+        fall = self._open.true
+        a, z = (int(i) for i in np.searchsorted(self._t[: self._scanned], [fall.minimum_s, until_s]))
         level = fall.before_pa - (1.0 - RECOVERED) * fall.dip_pa
-        at = recovery(self._t[a:z], self._clean[a:z], level, self._open.noise_pa, fall.dip_pa, self._widths.step_s, closed=closed)
+        p = self._clean[a:z]
+        if self.lag_s:
+            first = max(a - span(self.lag_s, self._widths.step_s), 0)
+            p = self._without_lag(first, z)[a - first :]
+            if not closed:  # the newest readings still wait for those after them
+                z -= span(self.lag_s, self._widths.step_s)
+                p = p[: max(z - a, 0)]
+        at = recovery(self._t[a : max(z, a)], p, level, self._open.noise_pa, fall.dip_pa, self._widths.step_s, closed=closed)
         if np.isnan(at) or at - fall.time_s > LONGEST_RECOVERY_S:
             return None
         return _shot(fall, at - fall.time_s, at - fall.time_s, "recovered")
@@ -460,14 +488,13 @@ class ShotDetector:
             )
         if self._dropped:
             warnings.append(f"{self._dropped} readings repeat a time or go back in time and were left out.")
-        shots = tuple(replace(s, time_s=s.time_s - self.lag_s) for s in self._shots) if self.lag_s else tuple(self._shots)
         return ShotRecord(
             readings=self._readings,
             duration_s=self._last_s - self._first_s,
             rate_hz=rate,
             noise_pa=float(triggers.noise_of(self._state)),
             resolution_pa=float(self._state[triggers.RESOLUTION]),
-            shots=shots,
+            shots=tuple(self._shots),
             events=self.events,
             warnings=tuple(warnings),
         )

@@ -38,7 +38,8 @@ def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0) -> ShotRe
     t_s, p_pa : array_like, shape (n,)
         Times [s], ascending, and pressure [Pa gauge]; NaN where a reading is missing.
     lag_s : float
-        Delay of the sensor and its line, if known [s]; the shots are dated back by it.
+        Time constant of the sensor's first-order response, if known [s]: onset, dip and recovery are told as they were before the
+        sensor, which shows a short dip too shallow and too late. What is a shot is decided on what it shows.
 
     Returns
     -------

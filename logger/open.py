@@ -104,17 +104,22 @@ class Recording:
         """Lowest and highest readings in few points."""
         return overview_of([(self.t_s, self.p_pa)])
 
-    def shots(self) -> ShotRecord:
+    def shots(self, *, lag_s: float = 0.0) -> ShotRecord:
         """Find the shots, corrected by hand where the marks say so.
+
+        Parameters
+        ----------
+        lag_s : float
+            Time constant of the sensor's response, if known [s]; the shots are told without it.
 
         Raises
         ------
         ValueError
-            If there are too few readings.
+            If there are too few readings or the lag is not possible.
         """
         from analysis.corrections import corrected_shots
 
-        return corrected_shots(self.t_s, self.p_pa, self.marks, channel=self.channel)
+        return corrected_shots(self.t_s, self.p_pa, self.marks, channel=self.channel, lag_s=lag_s)
 
     def trace(self) -> Trace:
         """Hand it out as one side of a comparison, with the corrections made by hand."""

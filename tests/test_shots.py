@@ -367,13 +367,6 @@ def test_air_per_shot_from_what_stays_gone_in_a_known_volume() -> None:
         summarise(found, volume_m3=0.0)
 
 
-def test_a_known_delay_of_the_sensor_dates_the_shots_back() -> None:
-    made = record(SMALL, 4)
-    plain, moved = find_shots(made.t_s, made.p_pa), find_shots(made.t_s, made.p_pa, lag_s=0.01)
-    assert [s.time_s - 0.01 for s in plain.shots] == pytest.approx([s.time_s for s in moved.shots])
-    assert [s.recovery_s for s in plain.shots] == pytest.approx([s.recovery_s for s in moved.shots], nan_ok=True)
-
-
 def test_live_view_counts_a_shot_soon_after_it_is_fired() -> None:
     made = record(SMALL, 3)
     detector = ShotDetector()
