@@ -12,6 +12,7 @@ import pytest
 
 from dashboard.app import create_app
 from dashboard.pages import sessions
+from dashboard.reader import Reader
 from dashboard.static_page import text
 from dashboard.work import Work
 from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
@@ -29,6 +30,22 @@ def test_name_notes_line_and_place_are_kept(work: Work) -> None:
     session = work.session("north deck")
     assert (session.notes, session.line, session.site) == ("rain from ten on", "boathouse", "north side")
     assert work.shots("north deck")[0].shots
+
+
+def test_a_long_list_begins_with_the_newest_and_its_pictures_wait_until_they_are_near(work: Work, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = str(sessions.layout(work, {}, Reader("bar")))
+    count = len(work.sessions())
+    assert whole.count("data-src") == count
+    assert "older ones" not in whole
+    monkeypatch.setattr(sessions, "SHOWN", 2)
+    monkeypatch.setattr(sessions, "COUNTED", 1)
+    first = str(sessions.layout(work, {}, Reader("bar")))
+    assert first.count("data-src") == 2
+    assert first.count("{'count':") == 1
+    assert f"Show {count - 2} older ones too" in first
+    assert work.sessions()[0].name in first
+    everything = str(sessions.layout(work, {"all": "1"}, Reader("bar")))
+    assert everything.count("data-src") == count
 
 
 def test_a_name_that_is_taken_keeps_the_dialog_open(work: Work) -> None:

@@ -21,6 +21,7 @@ from logger.session import Session
 PATH, TITLE, SHORT = "/sessions", "Sessions", "Sessions"
 PRESSURE_UNITS = ("psi", "bar", "kPa", "mbar", "MPa", "Pa")
 EDITED = ("name", "notes", "line", "site")
+SHOWN = 60  # sessions listed at first
 COUNTED = 30  # sessions at the head of the list whose shots are counted there
 LARGEST_BYTES = 250 * 1024 * 1024
 
@@ -41,7 +42,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     elif not shown:
         found = ui.empty("Nothing of that name", f"None of {len(every)} sessions mentions “{query.get('find', '')}”.", ("Show all", PATH))
     else:
-        found = _listed(shown)
+        found = _listed(shown, query)
     search = ui.controls(ui.entry("find", "Find", query.get("find", ""), hint="In names, notes and places")) if len(every) > 5 else None
     return ui.page(
         TITLE,
@@ -93,8 +94,12 @@ def _drop() -> html.Div:
     )
 
 
-def _listed(sessions: Sequence[Session]) -> html.Ul:
-    return html.Ul([_session(s, counted=i < COUNTED) for i, s in enumerate(sessions)], className="sessions")
+def _listed(sessions: Sequence[Session], query: Mapping[str, str]) -> html.Div:
+    """List the newest; the others on demand, as hundreds take a browser a while."""
+    shown = sessions if query.get("all") else sessions[:SHOWN]
+    rows = html.Ul([_session(s, counted=i < COUNTED) for i, s in enumerate(shown)], className="sessions")
+    left = len(sessions) - len(shown)
+    return html.Div([rows, ui.link(PATH, {**query, "all": "1"}, f"Show {left} older ones too") if left else None])
 
 
 def _session(session: Session, *, counted: bool) -> html.Li:
@@ -282,8 +287,8 @@ def picked(work: Work, names: Sequence[str]) -> Any:
     return html.Div([html.P(f"{before.name}, then {after.name}"), go], className="picked")
 
 
-def _list(work: Work) -> html.Ul:
-    return _listed(work.sessions())
+def _list(work: Work) -> html.Div:
+    return _listed(work.sessions(), {})
 
 
 def imported(work: Work, names: Sequence[str], contents: Sequence[str], unit: str) -> html.Div:
