@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import importlib
 import logging
 import socket
 import threading
@@ -46,6 +47,7 @@ def create_app(home: Path, access: Access | None = None) -> Dash:
     Dash
         The app; ``app.server`` is its WSGI application.
     """
+    importlib.import_module("pandas")  # before several threads do: plotly takes one that is half imported for whole, and fails
     work = Work(Path(home))
     app = Dash(
         "farend",

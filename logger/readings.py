@@ -194,7 +194,7 @@ def read_stretch(folder: Path, number: int, names: Sequence[str]) -> Columns:
     wanted = ["time_s", *names]
     try:
         with pq.ParquetFile(path) as file:
-            table = file.read_row_group(number, columns=wanted, use_threads=False)
+            table = file.read_row_group(number, columns=wanted)
     except (pa.ArrowException, OSError) as problem:
         msg = f"{path} cannot be read: {problem}. A copy of the folder may still hold the readings."
         raise ValueError(msg) from None
