@@ -16,6 +16,7 @@ from typing import Final
 
 from logger.csv_columns import unit_of
 from logger.csv_header import COMMENT
+from logger.lines import crc16
 
 _MOST: Final = 0.8
 _CELL_UNIT: Final = re.compile(
@@ -23,7 +24,7 @@ _CELL_UNIT: Final = re.compile(
 )
 _OPENING: Final = re.compile(rb'(^|[,;\t|])[ ]?"(?:[^"]|"")*$')
 _CLOSING: Final = re.compile(rb'^(?:[^"]|"")*"([,;\t|]|$)')
-_CHECKSUM: Final = re.compile(rb"(?m)^(.*)\*([0-9A-Fa-f]{2})[ \t]*$")
+_CHECKSUM: Final = re.compile(rb"(?m)^(.*)\*([0-9A-Fa-f]{2}(?:[0-9A-Fa-f]{2})?)[ \t]*$")
 _CLOCK_COMMA: Final = re.compile(r"[0-9]:[0-9]{2}:[0-9]{2},([0-9]{3}),")
 
 
@@ -69,9 +70,9 @@ def cell_units(cells: Sequence[str]) -> tuple[str, ...]:
 
 
 def without_checksums(text: bytes, samples: Sequence[str]) -> tuple[bytes, list[int]]:
-    """Check and strip ``*HH``, the XOR of the bytes before it; returns the numbers of lines that fail, which are blanked."""
+    """Check and strip ``*HH``, an XOR, or ``*HHHH``, a CRC-16; returns the numbers of lines that fail, which are blanked."""
     lines = [s for s in samples if s.strip() and not COMMENT.match(s)]
-    if sum(bool(re.search(r"\*[0-9A-Fa-f]{2}\s*$", s)) for s in lines) < _MOST * len(lines):
+    if sum(bool(re.search(r"\*[0-9A-Fa-f]{2}(?:[0-9A-Fa-f]{2})?\s*$", s)) for s in lines) < _MOST * len(lines):
         return text, []
     kept: list[bytes] = []
     failed: list[int] = []
@@ -80,7 +81,7 @@ def without_checksums(text: bytes, samples: Sequence[str]) -> tuple[bytes, list[
         match = _CHECKSUM.match(line)
         if match:
             first = False
-            good = reduce(xor, match[1], 0) == int(match[2], 16)
+            good = (reduce(xor, match[1], 0) if len(match[2]) == 2 else crc16(match[1])) == int(match[2], 16)
             kept.append(match[1] if good else b"")
             if not good:
                 failed.append(number)

@@ -7,13 +7,15 @@
     5000,511,498*22
 
 A line that begins with ``#`` describes. Values are separated by comma, tab, semicolon or spaces; ``*HH`` is the XOR of the bytes
-before ``*``. Once a device has sent checksums, or said ``checksum=xor``, a line without one is bad: it may be torn. Gauges that say
-less (``P=93.2 psi``) are understood through columns given by hand. The ``#farend`` line may further say ``unit=`` per channel
-(``unit=psi,degC``), ``speed=`` (a played recording runs that much faster than life) and ``end`` (nothing more will come).
+before ``*``, ``*HHHH`` their CRC-16. Once a device has sent checksums, or said ``checksum=``, a line without one is bad: it may be
+torn. Gauges that say less (``P=93.2 psi``) are understood through columns given by hand. The ``#farend`` line may further say
+``unit=`` per channel (``unit=psi,degC``), ``speed=`` (a played recording runs that much faster than life) and ``end`` (nothing more
+will come).
 """
 
 from __future__ import annotations
 
+import binascii
 import functools
 import math
 import operator
@@ -41,7 +43,8 @@ SKIPPED: Final = frozenset({"-", "_", "seq"})
 _NUMBER: Final = re.compile(rb"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _TEXT: Final = bytes([*range(32, 127), 9, 10, 13])
 _MISSING: Final = frozenset({b"", b"nan", b"NaN", b"NAN"})
-_HEX: Final = re.compile(rb"[0-9A-Fa-f]{2}")
+_HEX: Final = re.compile(rb"[0-9A-Fa-f]{2}(?:[0-9A-Fa-f]{2})?")
+CHECKSUMS: Final = {"xor": 2, "crc16": 4}  # digits of each
 # One value as a gauge writes it: a label and = or : before, a unit behind, both optional.
 _TALK: Final = re.compile(
     rb"[,;\s]*(?:(?P<label>[A-Za-z][A-Za-z0-9_ ]{0,30}?)\s*[=:]\s*)?(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)"
@@ -65,8 +68,8 @@ class Layout:
         Lines a second, if the device says so.
     speed : float
         How much faster than life a played recording comes; 1 for anything real.
-    checksum : bool
-        Whether every line must carry one.
+    checksum : str
+        Which one every line must carry, a key of `CHECKSUMS`; "" where nobody has said.
     """
 
     columns: tuple[str, ...]
@@ -74,7 +77,7 @@ class Layout:
     units: tuple[str, ...]
     rate_hz: float | None = None
     speed: float = 1.0
-    checksum: bool = False
+    checksum: str = ""
 
     @property
     def time_unit_s(self) -> float | None:
@@ -82,7 +85,7 @@ class Layout:
         return next((TIME_COLUMNS[c] for c in self.columns if c in TIME_COLUMNS), None)
 
 
-def parse_columns(text: str, unit: str | None = None, **more: float | bool | None) -> Layout:
+def parse_columns(text: str, unit: str | None = None, **more: float | str | None) -> Layout:
     """Read a list of columns such as ``t_us,tool_psi,wall_degC``.
 
     Parameters
@@ -185,7 +188,7 @@ class LineParser:
     _bytes: int = 0
     _odd_bytes: int = 0
     _bad_at: int = -(10**9)  # the last bad line, as counted by `lines`
-    _checksums: bool = False
+    _digits: int = 0  # of the checksum that lines carry
     _foreign: bool = False
 
     def reopened(self) -> None:
@@ -256,15 +259,19 @@ class LineParser:
     def _checked(self, line: bytes) -> bytes:
         """Return the line without its checksum, which is right."""
         body, star, digits = line.rpartition(b"*")
+        digits = digits.strip()
+        needed = CHECKSUMS.get(self.layout.checksum, self._digits) if self.layout is not None else self._digits
         if not star:
-            if self._checksums or (self.layout is not None and self.layout.checksum):
+            if needed:
                 reason = "no checksum"
                 raise _BadLineError(reason)
             return line
-        if not _HEX.fullmatch(digits.strip()) or int(digits, 16) != xor(body):
+        # Of a device that sends the long one the short one is no line of its own, but one that lost two digits.
+        known = _HEX.fullmatch(digits) and needed in {0, len(digits)}
+        if not known or int(digits, 16) != (xor(body) if len(digits) == CHECKSUMS["xor"] else crc16(body)):
             reason = "wrong checksum"
             raise _BadLineError(reason)
-        self._checksums = True
+        self._digits = len(digits)
         return body
 
     def _values(self, line: bytes) -> list[float] | None:
@@ -350,9 +357,10 @@ class LineParser:
             speed = float(said.get("speed", "1"))
             if (rate is not None and not 0 < rate < 1e6) or not speed > 0:
                 raise ValueError
-            layout = parse_columns(
-                said["columns"], said.get("unit") or self.unit, rate_hz=rate, speed=speed, checksum=said.get("checksum") == "xor"
-            )
+            checksum = said.get("checksum", "")
+            if checksum not in {"", *CHECKSUMS}:
+                raise ValueError
+            layout = parse_columns(said["columns"], said.get("unit") or self.unit, rate_hz=rate, speed=speed, checksum=checksum)
         except ValueError:
             self.bad["description not understood"] += 1
             return
@@ -399,9 +407,15 @@ def xor(data: bytes) -> int:
     return functools.reduce(operator.xor, data, 0)
 
 
-def with_checksum(line: str) -> str:
-    """Append the checksum to a line."""
-    return f"{line}*{xor(line.encode('ascii')):02X}"
+def crc16(data: bytes) -> int:
+    """CRC-16 with polynomial 0x1021 from 0xFFFF, the longer checksum of device lines: it knows any two bits that were flipped."""
+    return binascii.crc_hqx(data, 0xFFFF)
+
+
+def with_checksum(line: str, kind: str = "xor") -> str:
+    """Append a checksum to a line."""
+    data = line.encode("ascii")
+    return f"{line}*{xor(data):02X}" if kind == "xor" else f"{line}*{crc16(data):04X}"
 
 
 def _split(line: bytes) -> list[bytes]:

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from logger.csv_in import CsvReading, CsvRefused, read_csv
+from logger.lines import with_checksum
 
 KPA = [655.1, 654.9, 600.25, 612.5, 640.0, 654.75]
 
@@ -729,3 +730,11 @@ def test_nothing_but_a_refusal_is_raised_on_a_damaged_file(data: st.DataObject) 
         assert len(str(refusal)) > 40
     else:
         assert np.all(np.diff(got.readings.index) > 0)
+
+
+def test_lines_caught_from_the_wire_with_the_long_checksum_are_checked() -> None:
+    lines = [with_checksum(f"{4000 * i},{512 + i % 3}", "crc16") for i in range(60)]
+    lines[10] = lines[10].replace("512", "912").replace("513", "913").replace("514", "914")
+    reading = read_csv(("t_us,tool_kpa\n" + "\n".join(lines) + "\n").encode())
+    assert reading.rows == 59
+    assert [why for _, why in reading.bad_lines] == ["its checksum is wrong or missing"]

@@ -112,7 +112,7 @@ class Sent:
     def rows(self) -> Floats:
         """Data lines that were sent whole, checksum removed."""
         lines = self.text.split("\n")[:-1]
-        return np.array([ln.partition("*")[0].split(",") for ln in lines if re.fullmatch(r"\d+(,[\d.]+)+\*[0-9A-F]{2}", ln)], dtype=float)
+        return np.array([ln.partition("*")[0].split(",") for ln in lines if re.fullmatch(r"\d+(,[\d.]+)+\*[0-9A-F]{4}", ln)], dtype=float)
 
     def means(self, average: int) -> tuple[Floats, Floats]:
         """Mean time [s] and mean count of each reading, from the conversions (one channel)."""
@@ -231,7 +231,7 @@ def test_every_line_is_the_mean_of_its_conversions(host: Path, plain_c: Path, tm
     assert np.array_equal(rows[:, 0], 4000.0 * np.arange(1, len(rows) + 1))
     assert np.abs(rows[:, 1] - mean[: len(rows)]).max() <= 0.005 + 1e-9  # two decimals
     described = [ln for ln in sent.text.split("\n") if ln.startswith("#")]
-    assert described == ["#farend columns=t_us,a0 rate=250 unit=counts checksum=xor average=8 lost=0"] * 2  # at 0 and 10 s
+    assert described == ["#farend columns=t_us,a0 rate=250 unit=counts checksum=crc16 average=8 lost=0"] * 2  # at 0 and 10 s
 
 
 def _knows_the_sensor(home: Path) -> Path:
@@ -316,7 +316,7 @@ def terminal(host: Path, plain_c: Path, tmp_path: Path) -> Iterator[tuple[Board,
     """A board whose six inputs lie at 300, 900, 1500, ... mV, and a terminal at its port."""
     millivolts = np.tile(300.0 + 600.0 * np.arange(6), (10, 1))
     with Board(host, plain_c, tmp_path, millivolts) as board, Terminal(board.port) as port:
-        port.wait_for(rb"\*..\n")  # readings come after the description of the start
+        port.wait_for(rb"\*....\n")  # readings come after the description of the start
         yield board, port
 
 
@@ -324,7 +324,7 @@ def terminal(host: Path, plain_c: Path, tmp_path: Path) -> Iterator[tuple[Board,
     ("commands", "channels", "rate", "average"),
     [
         (["rate 100", "channels 6"], 6, 100, 8),
-        (["rate 500"], 1, 500, 8),
+        (["rate 450"], 1, 450, 8),
         (["baud 500000", "average 2", "rate 2000"], 1, 2000, 2),
         (["baud 1000000", "average 1", "channels 4", "rate 2000"], 4, 2000, 1),
         (["rate 20", "average 64", "channels 2"], 2, 20, 64),
@@ -341,7 +341,7 @@ def test_commands_set_it_up(terminal: tuple[Board, Terminal], commands: list[str
     parser.reopened()
     rows = parser.feed(port.listen(1.5))
     names = [f"a{i}" for i in range(channels)]
-    assert described == f"#farend columns=t_us,{','.join(names)} rate={rate} unit=counts checksum=xor average={average} lost=0"
+    assert described == f"#farend columns=t_us,{','.join(names)} rate={rate} unit=counts checksum=crc16 average={average} lost=0"
     assert parser.bad_lines == 0
     assert rows.device is not None
     assert len(rows.device) > 0.5 * rate  # how many come in a while is the simulator's affair; their spacing is the board's
@@ -378,9 +378,9 @@ def test_an_echo_is_not_answered_and_does_not_hide_the_question(terminal: tuple[
 
 def test_settings_outlast_a_restart_until_d2_is_grounded(terminal: tuple[Board, Terminal]) -> None:
     board, port = terminal
-    assert "rate=500" in port.say("rate 500")
+    assert "rate=450" in port.say("rate 450")
     board.press_reset()
-    assert b"\n#farend columns=t_us,a0 rate=500 " in port.listen(0.5)
+    assert b"\n#farend columns=t_us,a0 rate=450 " in port.listen(0.5)
     board.ground_d2()
     port.listen(0.1)
     board.press_reset()

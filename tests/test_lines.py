@@ -208,3 +208,32 @@ def test_one_damaged_bit_in_a_checked_line_is_always_found(value: int, position:
     # A bit of the checksum's own letter case is none of the reading's.
     accepted = rows.values.tolist()
     assert accepted in ([], [[float(value), 1.0]])
+
+
+CRC = b"\n#farend columns=t_us,a0,a1 unit=counts checksum=crc16\n"
+
+
+@given(st.integers(0, 1023), st.integers(0, 10_000), st.integers(1, 10_000))
+def test_two_flipped_bits_never_pass_the_long_checksum(value: int, first: int, apart: int) -> None:
+    sent = bytearray(with_checksum(f"4294960000,{value},1", "crc16").encode())
+    bits = 8 * len(sent)
+    one, other = first % bits, (first + 1 + apart % (bits - 1)) % bits
+    for at in {one, other}:
+        sent[at // 8] ^= 1 << at % 8
+    parser = LineParser()
+    rows = parser.feed(CRC + bytes(sent) + b"\n")
+    assert rows.values.size == 0 or rows.values.tolist() == [[value, 1.0]]  # only the case of a hexadecimal digit may change
+
+
+def test_who_sends_the_long_checksum_never_sends_the_short_one() -> None:
+    parser = LineParser()
+    good = with_checksum("4000,512,498", "crc16")
+    rows = parser.feed(CRC + f"{good}\n{with_checksum('8000,512,498')}\n{good.replace('4000', '8000')}\n".encode())
+    assert rows.values.tolist() == [[512.0, 498.0]]
+    assert dict(parser.bad) == {"wrong checksum": 2}
+
+
+def test_a_checksum_that_nobody_knows_is_said() -> None:
+    parser = LineParser()
+    parser.feed(b"\n#farend columns=t_us,a0 unit=counts checksum=md5\n")
+    assert parser.bad["description not understood"] == 1

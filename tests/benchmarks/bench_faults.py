@@ -256,21 +256,21 @@ def plugs(count: int, rng: random.Random, *, restart: bool) -> Row:
     )
 
 
-def fuzz(count: int, rng: random.Random, *, bits: bool = False) -> Row:
+def fuzz(count: int, rng: random.Random, *, bits: bool = False, checksum: str = "xor") -> Row:
     """Damage lines and count the readings that nobody sent.
 
     As a line does it: one bit, bytes lost, lines torn and run together, garbage between, a burst. With `bits` instead two random bits
-    of every second line, which is worse than a line does: of those one in eight leaves the checksum right.
+    of every second line, which is worse than a line does: of those one in eight leaves an XOR right, and none a CRC.
     """
     parser, clock = LineParser(), DeviceClock(unit_s=1e-6)
-    parser.feed(b"\n#farend columns=t_us,a0,a1 unit=counts checksum=xor\n")
+    parser.feed(b"\n#farend columns=t_us,a0,a1 unit=counts checksum=" + checksum.encode() + b"\n")
     false, accepted, whole, done = 0, 0, 0, 0
     while done < count:
         lines = [(4000 * (done + i), rng.randrange(1024), rng.randrange(1024)) for i in range(1000)]
         truth = {(float(t), float(a), float(b)) for t, a, b in lines}
         out = bytearray()
         for t, a, b in lines:
-            line = bytearray(with_checksum(f"{t},{a},{b}").encode() + b"\n")
+            line = bytearray(with_checksum(f"{t},{a},{b}", checksum).encode() + b"\n")
             kind = rng.randrange(8)
             whole += (kind >= 4 if bits else kind in {3, 5, 6, 7}) and bytes(out[-1:]) in {b"", b"\n"}
             if bits:
@@ -295,7 +295,7 @@ def fuzz(count: int, rng: random.Random, *, bits: bool = False) -> Row:
         false += sum(row not in truth for row in got)
         accepted += len(got)
         done += 1000
-    fault = "two random bits flipped" if bits else "damaged line"
+    fault = ("two random bits flipped" if bits else "damaged line") + ("" if checksum == "xor" else f", {checksum}")
     note = f"{accepted} accepted of {whole} left whole, {false} never sent"
     return Row(fault=fault, tried=count, survived=count - false, lost=max(whole - accepted, 0), longest_gap_s=math.nan, note=note)
 
@@ -311,6 +311,8 @@ def main() -> None:
     runs: list[Callable[[], Row]] = [
         lambda: fuzz(20_000 if few else 1_000_000, rng),
         lambda: fuzz(20_000 if few else 1_000_000, rng, bits=True),
+        lambda: fuzz(20_000 if few else 1_000_000, rng, checksum="crc16"),
+        lambda: fuzz(20_000 if few else 1_000_000, rng, bits=True, checksum="crc16"),
         lambda: clock_steps(3 if few else 50, rng),
     ]
     if os.name == "posix":

@@ -8,7 +8,7 @@ import pytest
 
 from analysis.units import from_si, to_si
 from logger.channel import Channel
-from logger.lines import LineParser, parse_columns, xor
+from logger.lines import LineParser, crc16, parse_columns, xor
 from logger.scaling import LOOP_FAULT_MA, current_loop, ratiometric, two_point
 
 
@@ -102,3 +102,8 @@ def test_sn_19_two_point_calibration() -> None:
     assert scaling.gain == pytest.approx(2.522704, abs=1e-6)
     assert scaling.offset == pytest.approx(-1.291625, abs=1e-6)
     assert scaling(2.494) == pytest.approx(5.000, abs=1e-3)
+
+
+def test_crc_of_the_usual_check_string() -> None:
+    """CRC with polynomial 0x1021 from 0xFFFF: the catalogues of such checks print 29B1 for the nine digits (value from memory)."""
+    assert crc16(b"123456789") == 0x29B1

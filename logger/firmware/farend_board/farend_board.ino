@@ -1,11 +1,12 @@
 /*
  * farend_board: reads air-line sensors with an ATmega328P (16 MHz, 5 V) and sends them as text lines.
  *
- *     #farend columns=t_us,a0 rate=250 unit=counts checksum=xor average=8 lost=0
- *     4000,512.25*37
+ *     #farend columns=t_us,a0 rate=250 unit=counts checksum=crc16 average=8 lost=0
+ *     4000,512.25*CAA2
  *
  * t_us counts sampling periods by a hardware timer, also those whose reading was lost: it is the sequence number too, and
- * wraps at 2^32. It is the instant at which the first conversion of a reading begins. *HH is the XOR of the bytes before it.
+ * wraps at 2^32. It is the instant at which the first conversion of a reading begins. *HHHH is the CRC-16 of the bytes before it
+ * (polynomial 0x1021 from 0xFFFF): it also tells two flipped bits, which an XOR lets through one time in eight.
  * The first line comes at the start, every 10 s, and as the answer to "#farend?". `lost` counts readings that were taken too
  * late or could not be sent.
  *
@@ -26,6 +27,7 @@
 #if !defined(F_CPU) || F_CPU != 16000000UL
 #error "Needed is a 16 MHz board at 5 V (F_CPU=16000000UL): at 3.3 V a 0.5 to 4.5 V sensor would overdrive the inputs."
 #endif
+#include <util/crc16.h>
 #include <util/delay.h>
 
 #ifndef FIRST_TIME_US
@@ -76,8 +78,8 @@ static const char *refusal(const Settings *s) {
     if (!baud_can_be_made(s->baud)) return PSTR("baud: 9600 to 1000000, best 115200, 250000, 500000 or 1000000");
     if ((uint32_t)s->channels * s->average * CONVERSION_US > period_us(s->rate_hz))
         return PSTR("no time for so many conversions; lower rate, channels or average");
-    /* The longest line: ten digits of time, the values, "*HH" and the newline; ten bits a byte, a fiftieth kept free. */
-    uint32_t bytes = 14 + (uint32_t)s->channels * (s->average > 1 ? 8 : 5);
+    /* The longest line: ten digits of time, the values, "*HHHH" and the newline; ten bits a byte, a fiftieth kept free. */
+    uint32_t bytes = 16 + (uint32_t)s->channels * (s->average > 1 ? 8 : 5);
     if (bytes * s->rate_hz * 10 > s->baud - s->baud / 50) return PSTR("the line is too slow for that; raise baud first, or lower rate or channels");
     return 0;
 }
@@ -197,15 +199,14 @@ static void send_scan(const Scan *scan) {
             *end++ = (char)('0' + hundredths % 10);
         }
     }
-    uint8_t check = 0;
+    uint16_t check = 0xFFFF;
     for (char *c = line; c < end; c++) {
-        check ^= (uint8_t)*c;
+        check = _crc_xmodem_update(check, (uint8_t)*c);
         send(*c);
     }
     static const char NIBBLE[] = "0123456789ABCDEF";
     send('*');
-    send(NIBBLE[check >> 4]);
-    send(NIBBLE[check & 15]);
+    for (int8_t shift = 12; shift >= 0; shift -= 4) send(NIBBLE[(check >> shift) & 15]);
     send('\n');
 }
 
@@ -220,7 +221,7 @@ static void describe(void) {
     }
     send_text(PSTR(" rate="));
     send_number(settings.rate_hz);
-    send_text(PSTR(" unit=counts checksum=xor average="));
+    send_text(PSTR(" unit=counts checksum=crc16 average="));
     send_number(settings.average);
     send_text(PSTR(" lost="));
     send_number(lost_now);
