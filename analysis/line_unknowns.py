@@ -26,6 +26,7 @@ CELL_M: Final = 0.7  # the fit asks for many runs; its cells are coarser than th
 COARSE_CELL_M: Final = 1.6  # and coarser still while it chooses between starting points
 BRIEF_S: Final = 5.0  # after the first nozzle, which is then enough
 RATE_HZ: Final = 500.0
+SHORT_STEPS: Final = 0.5  # while a tool fires; else a dip jumps with every unknown that moves the steps, and the search sticks
 TAP_REFERENCE_PA: Final = 8e5
 FIELD: Final = {"bore": "bore_m", "volume": "volume_m3", "conductance": "conductance", "chamber": "volume_m3"}
 LEAK_SHOWS_PA_PER_S: Final = 100.0
@@ -65,6 +66,11 @@ class Unknown:
     def value(self, x: float) -> float:
         """Value for an unknown x."""
         return self.nominal + x if self.plain else self.nominal * math.exp(x)
+
+    @property
+    def of_line(self) -> bool:
+        """Whether it belongs to the line itself, what passes through it or is in it; not to an episode or a sensor."""
+        return "." in self.name or self.name in ("friction", "port")
 
     @property
     def step(self) -> float:
@@ -263,6 +269,7 @@ class Problem:
             duration_s=float(e.since_s[-1]) + 0.1,
             shots_s=[] if e.blows else [LEAD_S],
             nozzles=nozzles,
+            brief=1.0 if e.blows else SHORT_STEPS,
             output_rate_hz=RATE_HZ,
         )
         self.runs += 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -67,6 +68,11 @@ class Survival:
         knots = np.concatenate([[0.0], self.time[self.time < limit], [limit]])
         steps = np.concatenate([[1.0], self.share[self.time < limit]])
         return float(np.sum(np.diff(knots) * steps))
+
+
+def band(value: float, u: float) -> Estimate:
+    """95 % interval of a quantity above zero from its relative standard uncertainty."""
+    return Estimate(value=value, low=value * math.exp(-Z_95 * u), high=value * math.exp(Z_95 * u))
 
 
 def kaplan_meier(times: ArrayLike, ended: ArrayLike) -> Survival:

@@ -214,6 +214,30 @@ def test_a_regulator_is_read_where_nothing_flows() -> None:
     assert not any("differ" in w for w in fit.warnings)
 
 
+def test_an_opening_that_goes_with_nothing_is_left_out_and_said(truth: Line) -> None:
+    t, channels, marks = _record(truth, 7)
+    marks = [{**m, "duration_s": 1.0} if m.get("duration_s") == 3.0 else m for m in marks]  # it blew three times as long
+    fit = fit_line(t[t > 8.0], {k: v[t > 8.0] for k, v in channels.items()}, parse_line(NOMINAL), marks)
+    assert re.search(r"opening of the nozzle at 11\.0 s does not go with the others", " ".join(fit.warnings))
+    assert fit.line_drop_pa.value is None
+    assert next(p for p in fit.parameters if p.name == "supply.conductance").value.value is None
+    litres = 1e3 * (18.0 * math.pi / 4.0 * 8.8e-3**2 + 0.35e-3)
+    volume = fit.volume_downstream_m3
+    assert volume.low is not None
+    assert volume.high is not None
+    assert 1e3 * volume.low < litres < 1e3 * volume.high
+
+
+def test_nothing_is_claimed_of_a_line_that_its_file_cannot_follow(truth: Line) -> None:
+    t, channels, marks = _record(truth, 7)
+    wrong = [{**m, "duration_s": 3.0} if "duration_s" in m else m for m in marks if m.get("time_s") != 11.7]
+    fit = fit_line(t[t > 16.0], {k: v[t > 16.0] for k, v in channels.items()}, parse_line(NOMINAL), wrong)
+    assert "so nothing is claimed" in " ".join(fit.warnings)
+    assert all(p.value.value is None for p in fit.parameters)
+    assert fit.volume_downstream_m3.value is None
+    assert fit.cannot_separate
+
+
 def test_marks_where_nothing_falls_are_said_to_be_so(truth: Line) -> None:
     t, channels, _ = _record(truth, 9)
     marks = [{"time_s": 17.5, "kind": "nozzle", "duration_s": 1.0, "conductance_l_per_s_bar": 0.45}]

@@ -1,0 +1,141 @@
+"""Where a line fit begins and how it ends: starting points read off the recording, the search from them, and what it leaves unexplained."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.constants import ANR_DENSITY_KG_PER_M3, R_AIR_J_PER_KG_K
+from analysis.line_unknowns import Problem, air_volume
+from analysis.model import chamber_volume
+from analysis.robust_fit import Found, correlation, covariance, search, weights
+from analysis.steady import steady_loss
+
+Floats = NDArray[np.float64]
+
+FIRST_ROUNDS: Final = 5
+ROUNDS: Final = 25
+NOISY: Final = 1.15  # what an episode may leave, over its uncertainty, before the search is begun elsewhere as well
+RIVAL: Final = 8.0  # by how much, in squares of standard uncertainties, another valley may be shallower and still count
+
+
+def solve(problem: Problem) -> tuple[Found, Floats]:
+    """Search from several starts where the first leaves more than noise: the best, and the covariance of the unknowns.
+
+    With a receiver the misfit has more than one valley from the beginning. The covariance is wide enough to reach other places that fit
+    nearly as well.
+    """
+
+    def begin(**values: float) -> Floats:
+        x = np.zeros(len(problem.unknowns))
+        for name, value in values.items():
+            if (i := problem.index.get(name.replace("__", "."))) is not None:
+                x[i] = value
+        return np.clip(x, -0.9 * problem.bound, 0.9 * problem.bound)
+
+    usual = {"tool__chamber": _seed_chamber(problem), **_seed_supply(problem)}
+    weighed = _seed_room(problem)
+    starts = [begin(**usual, **weighed)]
+    if "port" in problem.index:
+        starts.append(begin(**usual, **weighed, tap=-1.2e4, port=-0.7))
+    if "supply.conductance" in problem.index and "supply__conductance" not in usual:
+        starts.append(begin(**usual, **weighed, supply__conductance=-1.5))
+    if len(starts) > 1:
+        brief = problem.brief()
+        tried = [search(brief, brief.start_from(problem, s), rounds=FIRST_ROUNDS) for s in starts]
+        best = search(brief, min(tried, key=lambda found: found.cost).x, rounds=ROUNDS)
+        starts = [problem.start_from(brief, best.x)]
+    found = [search(problem, starts[0], rounds=ROUNDS)]
+    if _above_noise(found[0]) > NOISY:
+        narrow = {name: value - 0.06 for name, value in weighed.items() if name.endswith("bore")}
+        others = [begin(**usual), begin(**usual, **(weighed | narrow), friction=-0.2)]
+        found += [search(problem, x, rounds=ROUNDS) for x in others]
+    found.sort(key=lambda f: f.cost)
+    best = found[0]
+    # Neighbouring residuals are alike, and the model is not perfect: so much less does a difference in cost mean.
+    means = max(_above_noise(best), 1.0) ** 2 * max(correlation(r) for r in best.groups)
+    cov = covariance(best, problem.prior_u)
+    for rival in found[1:]:
+        if (rival.cost - best.cost) / means < RIVAL:
+            cov = cov + 0.5 * np.outer(rival.x - best.x, rival.x - best.x)
+    return best, cov
+
+
+def _above_noise(found: Found) -> float:
+    """What the worst episode leaves, over its uncertainty; spikes count less."""
+    return max(math.sqrt(float(np.mean(weights(r) * r * r))) for r in found.groups)
+
+
+def _seed_room(problem: Problem) -> dict[str, float]:
+    """Weigh the air with the shut nozzle, before and after at the wall's temperature: a receiver's room or, without one, the bores."""
+    line = problem.line
+    e = next((e for e in problem.episodes if e.shut), None)
+    labels = line.labels()
+    hoses = [labels[i] for i, p in enumerate(line.parts) if p.kind == "hose"]
+    vessels = [i for i, p in enumerate(line.parts) if p.kind == "receiver"]
+    if e is None or len(vessels) > 1 or not (vessels or hoses):
+        return {}
+    end = float(np.median(e.tool_pa[e.since_s > e.since_s[-1] - 1.0]))
+    mean_abs = 0.5 * (e.start_tool_pa + end) + line.site.p_amb_pa
+    if e.start_tool_pa - end < 0.02 * mean_abs:
+        return {}
+    blown_kg = e.nozzle_c * ANR_DENSITY_KG_PER_M3 * mean_abs * sum(lasts for _, lasts in e.blows)
+    room = blown_kg * R_AIR_J_PER_KG_K * line.site.temperature_k / (e.start_tool_pa - end)
+    nominal = air_volume(line)
+    if vessels:
+        volume = line.parts[vessels[0]].volume_m3 or 0.0
+        return {f"{labels[vessels[0]]}__volume": math.log(max((room - nominal) / volume + 1.0, 0.2))}
+    chamber = chamber_volume(line)
+    widening = 0.5 * math.log(max((room - chamber) / (nominal - chamber), 0.3))
+    return {f"{label}__bore": widening for label in hoses}
+
+
+def _seed_supply(problem: Problem) -> dict[str, float]:
+    """Conductance of the supply from the loss that the longest nozzle showed."""
+    line, opened = problem.line, [e for e in problem.episodes if e.blows and not e.shut]
+    if opened and line.receiver is None and line.parts[0].conductance is not None and line.parts[0].kind != "regulator":
+        e = max(opened, key=lambda e: e.blows[0][1])
+        late = e.since_s > e.since_s[-1] - 0.3 if e.blows[0][1] > 2.0 else (e.since_s > 0.9 * e.blows[0][1]) & (e.since_s < e.blows[0][1])
+        before = e.start_tool_pa
+        fall = before - float(np.median(e.tool_pa[late])) if late.any() else 0.0
+        flow = 0.97 * e.nozzle_c * (before + line.site.p_amb_pa)
+        low, high = -2.5, 1.0
+        for _ in range(20):
+            mid = 0.5 * (low + high)
+            lost = steady_loss(line.with_part(0, conductance=line.parts[0].conductance * math.exp(mid)), flow, inlet_pa=before).loss_pa
+            low, high = (low, mid) if math.isfinite(lost) and lost < fall else (mid, high)
+        return {"supply__conductance": min(max(0.5 * (low + high), -2.4), 0.5)}
+    return {}
+
+
+def _seed_chamber(problem: Problem) -> float:
+    """Logarithm by which the chamber must grow for the first shot's dip to be as deep as measured."""
+    k = next((k for k, e in enumerate(problem.episodes) if not e.blows), None)
+    x = np.zeros(len(problem.unknowns))
+    i = problem.index["tool.chamber"]
+    x[i] = -0.5
+    if k is not None:
+        e = problem.episodes[k]
+        for _ in range(3):
+            model = e.start_tool_pa - float(problem.trace(k, x).tool.min())
+            x[i] = np.clip(x[i] + math.log((e.start_tool_pa - float(e.tool_pa.min())) / max(model, 1.0)), -2.5, 2.0)
+    return float(x[i])
+
+
+def left(problem: Problem, found: Found) -> float:
+    """Root mean square of what the fit leaves at the tool [Pa]."""
+    parts = [r[: e.sigma_pa.size] * e.sigma_pa for r, e in zip(found.groups, problem.episodes, strict=True)]
+    return float(np.sqrt(np.mean(np.concatenate(parts) ** 2)))
+
+
+def misfits(problem: Problem, found: Found) -> Floats:
+    """What the fit leaves in each episode beyond the readings' uncertainty, root mean square over the episode's deepest fall."""
+    out = []
+    for r, e in zip(found.groups, problem.episodes, strict=True):
+        of_tool = r[: e.sigma_pa.size]
+        beyond = float(np.mean((of_tool**2 - 1.0) * e.sigma_pa**2))
+        out.append(math.sqrt(max(beyond, 0.0)) / max(e.start_tool_pa - float(e.tool_pa.min()), 1.0))
+    return np.array(out)
