@@ -324,7 +324,7 @@ def terminal(host: Path, plain_c: Path, tmp_path: Path) -> Iterator[tuple[Board,
     ("commands", "channels", "rate", "average"),
     [
         (["rate 100", "channels 6"], 6, 100, 8),
-        (["rate 450"], 1, 450, 8),
+        (["rate 400"], 1, 400, 8),
         (["baud 500000", "average 2", "rate 2000"], 1, 2000, 2),
         (["baud 1000000", "average 1", "channels 4", "rate 2000"], 4, 2000, 1),
         (["rate 20", "average 64", "channels 2"], 2, 20, 64),
@@ -378,9 +378,9 @@ def test_an_echo_is_not_answered_and_does_not_hide_the_question(terminal: tuple[
 
 def test_settings_outlast_a_restart_until_d2_is_grounded(terminal: tuple[Board, Terminal]) -> None:
     board, port = terminal
-    assert "rate=450" in port.say("rate 450")
+    assert "rate=400" in port.say("rate 400")
     board.press_reset()
-    assert b"\n#farend columns=t_us,a0 rate=450 " in port.listen(0.5)
+    assert b"\n#farend columns=t_us,a0 rate=400 " in port.listen(0.5)
     board.ground_d2()
     port.listen(0.1)
     board.press_reset()
