@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
+import os
+import sys
 import threading
 from typing import TYPE_CHECKING, Final
 
@@ -11,6 +14,7 @@ if TYPE_CHECKING:
     from logger.long import LongRecording
 
 PIECE: Final = 1 << 16  # readings given to the detector at a time: others get their turn in between
+NICER: Final = 5  # how much the search stands back behind the pages
 LOST: Final = "The search for shots ended without an answer; the terminal in which farend runs says why."
 
 
@@ -55,6 +59,9 @@ class Search:
     def _run(self) -> None:
         from analysis.detector import ShotDetector
 
+        if sys.platform == "linux":  # elsewhere a priority is the whole process's
+            with contextlib.suppress(OSError):
+                os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), NICER)
         try:
             detector = ShotDetector()
             for t, p in self._recording.blocks():

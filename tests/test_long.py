@@ -178,3 +178,11 @@ def test_means_keep_the_sum_the_gap_and_the_barometer(home: Path) -> None:
     assert not np.any((means.t_s > GAP_S[0]) & (means.t_s < GAP_S[1]))
     np.testing.assert_allclose(means.p_pa, np.interp(means.t_s, whole.t_s, whole.p_pa), atol=1.0)
     np.testing.assert_allclose(means.p_amb_series_pa, 99e3 + means.t_s, atol=1e-3)
+
+
+def test_a_leak_down_from_means_gives_what_all_readings_give(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from_means = Work(home).leak(NAME, "tank", 0.05).leak.leak_m3_per_s
+    monkeypatch.setattr(dashboard.work, "LONG", 1_000_000)
+    from_all = Work(home).leak(NAME, "tank", 0.05).leak.leak_m3_per_s
+    assert from_means.value is not None
+    assert from_means.value == pytest.approx(from_all.value, rel=0.01)

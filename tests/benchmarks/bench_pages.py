@@ -155,7 +155,13 @@ def in_the_browser(home: Path, many: Path) -> None:
 
         server = Server(home)
         go(f"{server.site}/more", "#page h1")  # Chromium itself has begun by then
-        timed("seen in the browser, for the first time", partial(go, f"{server.site}/shots?session={quote(WORK)}", DRAWN), AIM_OPEN_S)
+        go(f"{server.site}/sessions", ".session")
+
+        def click() -> None:
+            page.locator(".session", has_text=WORK).get_by_role("link", name="Shots").click()
+            page.wait_for_selector(DRAWN, state="attached", timeout=120_000)
+
+        timed("seen after a click in the list, for the first time", click, AIM_OPEN_S)
         page.wait_for_timeout(1000)
         for window in ((3.0, 5.0), (4.0, 4.2), (4.1, 4.11)):
             zoom(*window, ", searching")
@@ -163,13 +169,19 @@ def in_the_browser(home: Path, many: Path) -> None:
         page.wait_for_timeout(2000)
         for window in ((3.0, 5.0), (4.0, 4.2), (4.1, 4.11), (8.1, 8.11), (6.0, 6.2), (2.0, 9.0)):
             zoom(*window)
+        timed("loaded afresh by its address", partial(go, f"{server.site}/shots?session={quote(WORK)}", DRAWN), AIM_OPEN_S)
         night = f"{server.site}/leakdown?session={quote(NIGHT)}&volume=100%20L"
         timed("leak-down of a night seen in the browser", partial(go, night, DRAWN))
         server.end()
 
         server = Server(many)
         go(f"{server.site}/more", "#page h1")
-        timed(f"list of {SESSIONS} sessions seen in the browser", partial(go, f"{server.site}/sessions", ".session"), AIM_LIST_S)
+
+        def click_list() -> None:
+            page.locator('.pages a[href="/sessions"]').click()
+            page.wait_for_selector(".session", state="attached", timeout=120_000)
+
+        timed(f"list of {SESSIONS} sessions seen after a click", click_list, AIM_LIST_S)
         timed("and the pictures in view", partial(page.wait_for_function, PICTURES))
         server.end()
         browser.close()
