@@ -36,6 +36,7 @@ BRIEF_SIGMA = 9.0
 LEAST_SIGMA, LEAST_STEPS, SURE_SIGMA, LEAST_PA = 2.8, 1.5, 8.0, 600.0
 SURE_FIT = 8.0  # so sure is a fit of the whole fall, where noise smears the steps of the resolution:
 DITHER = 0.46
+CLOSE_STEPS_S = 0.2
 FASTEST_S = 0.14  # no tool is fired twice within this
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
@@ -272,13 +273,16 @@ class ShotDetector:
             begins = float(other[3]) - (w.lag[int(other[1])] + w.mean[int(other[1])]) * w.step_s
             if other[7] > ready:
                 break
-            if begins <= top_s:
+            if begins <= top_s - 0.05:
                 continue
             b = int(self._t.searchsorted(begins + 0.5 * w.lag[int(other[1])] * w.step_s))
             back = comes_back(self._clean, top, b, lag_readings, float(other[4]), noise)
-            step = other[1] == mark[1] and other[1] > 0 and other[4] > 0.5 * size and begins > top_s + 0.05
-            if back or step:
-                until = min(until, begins)
+            # On a staircase nothing comes back. A wide filter is still going down one step where the next begins.
+            alike = other[1] == mark[1] and other[1] > 0 and other[4] > 0.5 * size
+            step = alike and begins > top_s + 0.05
+            close = alike and int(mark[1]) == w.lag.size - 1 and float(other[3]) > top_s + CLOSE_STEPS_S
+            if back or step or close:
+                until = min(until, begins if back or step else max(begins, top_s + 0.03))
                 break
         for start, stop in self._gap_ends:
             if stop > top_s:

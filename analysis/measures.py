@@ -18,6 +18,7 @@ STEEPEST_RING_PER_S = 4.0  # dips a second: a hose that rings with a quarter of 
 BENT_S = 0.2  # a longer stretch of a recovery is no parabola
 FAINT_SIGMA, FAINT_BEFORE_S = 6.0, 0.3  # dips in so much noise are measured by a fit of the whole fall
 MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.1, 0.14), 20, 0.008
+RAGGED_S, RAGGED_SIGMA = 0.25, 15.0  # a fall that seems slow, among ripple or noise that may have stretched it
 SWING_MEAN_S = 0.03
 BOTTOM_MEAN_S = 0.03
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
@@ -220,7 +221,8 @@ def _measure(
     earliest_s: float, until_s: float, least_pa: float, ripple_pa: float, shape: Floats,
 ) -> bool:  # fmt: skip
     """Fill in the fields of a `Fall` in their order; False where no fall stands out."""
-    n = width_for(noise_pa, size_pa, step_s, 0.4 * lag_s, 0.05)
+    unsteady = max(noise_pa, ripple_pa)
+    n = width_for(unsteady, size_pa, step_s, 0.4 * lag_s, 0.05)
     a = position(t, max(top_s - 1.6 * lag_s - 0.03, earliest_s))
     top = position(t, top_s)
     z = min(position(t, until_s), t.size)
@@ -237,7 +239,7 @@ def _measure(
         if low <= high or rough_dip <= max(least_pa, 0.0):
             return False
         # The mark may have been a small step on a large fall, which needs less averaging.
-        narrower = width_for(noise_pa, rough_dip, step_s, 0.4 * lag_s, 0.05)
+        narrower = width_for(unsteady, rough_dip, step_s, 0.4 * lag_s, 0.05)
         if narrower >= n:
             break
         n = narrower
@@ -293,7 +295,12 @@ def _measure(
     shape[0], shape[1], shape[2], shape[3] = onset, before, minimum, minimum_s
     shape[4] = t50
     # The widest of the fits stands for whatever is wider, a slope too.
-    shape[5] = 1.77 * width_s if 0.0 < width_s < MATCHED_S[-1] else (t80 - t20) / 0.6
+    fall_s = (t80 - t20) / 0.6
+    if width_s == 0.0 and fall_s > RAGGED_S and dip < RAGGED_SIGMA * unsteady:
+        begin, finish = position(t, max(onset - FAINT_BEFORE_S, earliest_s)), min(position(t, minimum_s) + 1, z)
+        if finish - begin > 16:
+            width_s = matched(t, p, begin, finish, onset)[4]
+    shape[5] = 1.77 * width_s if 0.0 < width_s < MATCHED_S[-1] else fall_s
     shape[6] = t50 - t10
     shape[7] = t[min(i, z - 1)] - t60
     shape[8] = (y[highest(y, low, z)] - minimum) / dip
