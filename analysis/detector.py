@@ -36,6 +36,7 @@ BRIEF_SIGMA = 9.0
 LEAST_SIGMA, LEAST_STEPS, SURE_SIGMA, LEAST_PA = 2.8, 1.5, 8.0, 600.0
 SURE_FIT = 8.0  # so sure is a fit of the whole fall, where noise smears the steps of the resolution:
 DITHER = 0.46
+UNSURE_FIT = 4.0  # standard deviations of a fit; less is the noise or ripple that it was made in
 CLOSE_STEPS_S = 0.2
 FASTEST_S = 0.14  # no tool is fired twice within this
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
@@ -508,6 +509,8 @@ def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: floa
     """How many times the noise a filter matched to the dip would see."""
     if fall.sure >= SURE_FIT and fall.dip_pa > max(resolution_pa, LEAST_PA) and noise_pa > DITHER * resolution_pa:
         return fall.sure
+    if 0.0 < fall.sure < UNSURE_FIT:
+        return 0.0  # ripple or noise: no fall fits it
     # Rounding is not noise: where noise does not smear it, one step down may be a slow drift and is no dip.
     if fall.dip_pa < max(LEAST_SIGMA * noise_pa, LEAST_STEPS * resolution_pa, LEAST_PA):
         return 0.0

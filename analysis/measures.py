@@ -221,8 +221,7 @@ def _measure(
     earliest_s: float, until_s: float, least_pa: float, ripple_pa: float, shape: Floats,
 ) -> bool:  # fmt: skip
     """Fill in the fields of a `Fall` in their order; False where no fall stands out."""
-    unsteady = max(noise_pa, ripple_pa)
-    n = width_for(unsteady, size_pa, step_s, 0.4 * lag_s, 0.05)
+    n = width_for(noise_pa, size_pa, step_s, 0.4 * lag_s, 0.05)
     a = position(t, max(top_s - 1.6 * lag_s - 0.03, earliest_s))
     top = position(t, top_s)
     z = min(position(t, until_s), t.size)
@@ -239,7 +238,7 @@ def _measure(
         if low <= high or rough_dip <= max(least_pa, 0.0):
             return False
         # The mark may have been a small step on a large fall, which needs less averaging.
-        narrower = width_for(unsteady, rough_dip, step_s, 0.4 * lag_s, 0.05)
+        narrower = width_for(noise_pa, rough_dip, step_s, 0.4 * lag_s, 0.05)
         if narrower >= n:
             break
         n = narrower
@@ -278,6 +277,9 @@ def _measure(
             minimum = before - dip
             if dip <= 0.0:
                 return False
+    unsteady = max(noise_pa, ripple_pa)
+    if ripple_pa > noise_pa:
+        y = smooth(p, width_for(unsteady, dip, step_s, 0.4 * lag_s, 0.05))
     t20, t80 = crossing(t, y, before - 0.2 * dip, high, low), crossing(t, y, before - 0.8 * dip, high, low)
     t60 = crossing(t, y, before - 0.6 * dip, high, low)
     t10, t50 = crossing(t, p, before - 0.1 * dip, high, low), crossing(t, p, before - 0.5 * dip, high, low)

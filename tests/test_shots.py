@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -47,6 +48,20 @@ def test_shots_are_found_where_they_are(name: str, least: float) -> None:
 def test_shots_of_a_line_and_a_logger_drawn_by_chance(place: str) -> None:
     made = record(drawn(place, 1), 21)
     assert score(find_shots(made.t_s, made.p_pa), made).f1 >= (0.95 if place.startswith(("receiver", "compressor")) else 0.99)
+
+
+@pytest.mark.parametrize(("place", "seed"), [("receiver, 5 gal", 7), ("receiver, 11 gal", 2), ("compressor end", 1)])
+def test_a_pump_that_shakes_an_idle_line_fires_no_shots(place: str, seed: int) -> None:
+    working = drawn(place, seed)
+    idle = replace(working, single=0, bursts=0, sawtooth_pa_per_s=4e3, ripple_pa=0.1 * working.dip_pa)
+    made = record(idle, seed)
+    assert find_shots(made.t_s, made.p_pa).shots == ()
+
+
+@pytest.mark.parametrize("seed", [9, 10])
+def test_shots_on_a_receiver_are_found_in_a_pumps_ripple(seed: int) -> None:
+    made = record(drawn("receiver, 5 gal", seed), seed)
+    assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.95
 
 
 @pytest.mark.parametrize("name", ["clean at the tool", "fast logger", "ringing hose"])
