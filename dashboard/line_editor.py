@@ -84,7 +84,10 @@ def editor(text: str, name: str, reader: Reader, kept: Any = None) -> html.Div:
             html.Div(drawn(text, "compressor", reader), id="line-drawn"),
             html.Div(
                 [
-                    html.Section([html.Div(form(text, "compressor"), id="line-form"), html.Div(id="line-part-said")], className="card"),
+                    html.Section(
+                        [html.Div(form(text, "compressor"), id="line-form"), html.Div(part_said(text, "compressor"), id="line-part-said")],
+                        className="card",
+                    ),
                     html.Div(checked(text), id="line-checked", **{"aria-live": "polite"}),
                 ],
                 className="two",
@@ -272,6 +275,7 @@ def register(app: Dash, work: Work) -> None:
         Input("line-text", "value"),
         Input("line-chosen", "data"),
         State("unit", "value"),
+        prevent_initial_call=True,  # the page came drawn; drawing it again would take the first click away
     )
     def check(text: str | None, chosen: str, unit: str) -> tuple[Any, Any, Any]:
         return drawn(text or "", chosen, Reader(unit)), checked(text or ""), part_said(text or "", chosen)
