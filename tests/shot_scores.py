@@ -51,6 +51,7 @@ class Scored:
     p_pa: Floats
     times_s: Floats
     dips_pa: Floats
+    recoveries_s: Floats = field(default_factory=lambda: np.empty(0))  # NaN where the next shot or the end comes first
     hidden: tuple[tuple[float, float], ...] = field(default=())
 
 
@@ -90,7 +91,7 @@ def record(scene: Scene, seed: int) -> Scored:
     t -= t[0]
     p = np.full(n, scene.level_pa)
     dips = scene.dip_pa * rng.uniform(0.95, 1.05, len(times))
-    true_dips = dips.copy()
+    true_dips, recoveries = dips.copy(), np.full(len(times), np.nan)
     fine = np.arange(0.0, 0.3, 2e-4)
     for i, (when, dip) in enumerate(zip(times, dips, strict=True)):
         p += dip * dip_shape(t - when, scene)
@@ -100,6 +101,7 @@ def record(scene: Scene, seed: int) -> Scored:
         course = course + pump(fine + when, scene) - pump(np.array([when]), scene)
         until = float(times[i + 1] - when) if i + 1 < len(times) else 0.3
         true_dips[i] = before - float(np.min(course[fine < until]))
+        recoveries[i] = recovery_s(scene, times, dips, i, before, float(true_dips[i]), length)
     p += pump(t, scene)
     if scene.ripple_pa:
         p += np.where(t % PERIOD_S > 0.7 * PERIOD_S, scene.ripple_pa * np.sin(2.0 * np.pi * scene.ripple_hz * t), 0.0)
@@ -115,7 +117,20 @@ def record(scene: Scene, seed: int) -> Scored:
         begin = rng.uniform(5.0, length - 5.0)
         hidden.append((begin - 0.2, begin + 1.2))
         keep &= (t < begin) | (t > begin + 1.0)
-    return Scored(t_s=t[keep], p_pa=p[keep], times_s=np.array(times), dips_pa=true_dips, hidden=tuple(hidden))
+    return Scored(t_s=t[keep], p_pa=p[keep], times_s=np.array(times), dips_pa=true_dips, recoveries_s=recoveries, hidden=tuple(hidden))
+
+
+def recovery_s(scene: Scene, times: list[float], dips: Floats, i: int, before_pa: float, dip_pa: float, length_s: float) -> float:
+    """Time from shot i until 90 % of its dip is regained and held for 150 ms [s]; NaN where the next shot or the end comes first."""
+    until = min(times[i + 1] - times[i] if i + 1 < len(times) else np.inf, length_s - times[i], 3.0)
+    x = np.arange(0.0, until, 5e-4)
+    course = np.sum([dips[j] * dip_shape(x + times[i] - times[j], scene) for j in range(i + 1)], axis=0)
+    course = course + pump(x + times[i], scene) - pump(np.array([times[i]]), scene)
+    low = course < before_pa - 0.1 * dip_pa
+    fallen = int(np.argmax(low))
+    back = fallen + np.flatnonzero(~low[fallen:])
+    held = [k for k in back if k and low[k - 1] and x[k] + 0.15 < until and not low[k : k + 300].any()]
+    return float(x[held[0]]) if held else float("nan")
 
 
 SCENES = (
@@ -186,13 +201,17 @@ def drawn(place: str, seed: int) -> Scene:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
-    """How well a recording was read: F1 within 50 ms, median onset error [s], median size of the dip's error as a share."""
+    """How well a recording was read: F1 within 50 ms, median onset error [s], median sizes of the errors of dip and recovery as shares,
+    and the share of shots whose end, recovered or not, is told right.
+    """
 
     f1: float
     false: int
     missed: int
     onset_s: float
     dip: float
+    recovery: float
+    ends: float
 
 
 def score(found: ShotRecord, true: Scored) -> Score:
@@ -209,6 +228,9 @@ def score(found: ShotRecord, true: Scored) -> Score:
     false = sum(i not in pairs and not any(a <= s.time_s <= b for a, b in true.hidden) for i, s in enumerate(found.shots))
     asked = len(hidden) - sum(hidden)
     onset = [found.shots[i].time_s - float(true.times_s[j]) for i, j in pairs.items()]
+    pairs = {i: j for i, j in pairs.items() if not hidden[j]}
+    ends = [(found.shots[i].recovery_s, float(true.recoveries_s[j])) for i, j in pairs.items()] if true.recoveries_s.size else []
+    both = [abs(f / t - 1.0) for f, t in ends if np.isfinite(f) and np.isfinite(t)]
     dips = [abs(found.shots[i].dip_pa / float(true.dips_pa[j]) - 1.0) for i, j in pairs.items()]
     return Score(
         f1=2.0 * hits / (hits + false + asked) if hits + false + asked else 1.0,
@@ -216,6 +238,8 @@ def score(found: ShotRecord, true: Scored) -> Score:
         missed=asked - hits,
         onset_s=float(np.median(onset)) if onset else 0.0,
         dip=float(np.median(dips)) if dips else 0.0,
+        recovery=float(np.median(both)) if both else 0.0,
+        ends=float(np.mean([np.isfinite(f) == np.isfinite(t) for f, t in ends])) if ends else 1.0,
     )
 
 
@@ -224,13 +248,14 @@ DRAWS = 6
 
 def main() -> None:
     """Print a table of all scenes, three seeds each, and of scenes drawn by chance at every place."""
-    print(f"{'scene':<20} {'F1':>6} {'false':>6} {'missed':>6} {'onset ms':>9} {'dip %':>6}")
+    print(f"{'scene':<20} {'F1':>6} {'false':>6} {'missed':>6} {'onset ms':>9} {'dip %':>6} {'recovery %':>10} {'ends':>5}")
     named = [(scene, seed) for scene in SCENES for seed in (1, 2, 3)]
     chance = [(drawn(place, seed), seed) for place in PLACES for seed in range(DRAWS)]
     for scene, seed in [*named, *chance]:
         made = record(scene, seed)
         s = score(find_shots(made.t_s, made.p_pa), made)
-        print(f"{scene.name:<20} {s.f1:6.3f} {s.false:6d} {s.missed:6d} {1e3 * s.onset_s:9.2f} {100 * s.dip:6.2f}")
+        found = f"{scene.name:<20} {s.f1:6.3f} {s.false:6d} {s.missed:6d}"
+        print(f"{found} {1e3 * s.onset_s:9.2f} {100 * s.dip:6.2f} {100 * s.recovery:10.2f} {s.ends:5.3f}")
 
 
 if __name__ == "__main__":

@@ -70,6 +70,8 @@ def test_onset_and_dip_are_measured_without_bias(name: str) -> None:
     found = score(find_shots(made.t_s, made.p_pa), made)
     assert abs(found.onset_s) <= 0.004
     assert found.dip <= 0.03
+    assert found.recovery <= 0.05
+    assert found.ends >= 0.97
 
 
 def test_recovery_is_measured_at_ninety_percent_of_the_dip() -> None:
