@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.corrections import corrected_shots
+from analysis.estimate import Estimate
 from analysis.line import Line
+from analysis.statistics import Z_95
 
 Floats = NDArray[np.float64]
 
@@ -33,6 +35,7 @@ SEARCH_S: Final = 3.0  # marks set by hand are this good
 REST_S: Final = 0.3  # before an opening, whose level it falls from
 FAST_S: Final = 0.002  # readings are averaged over this long while waves run,
 SLOW_S: Final = 0.1  # and over this long once they have died away
+ZERO_U_PA: Final = 2e3  # zero of an ordinary sensor; common practice, no source
 FLOOR_PA: Final = 200.0  # a mean of many readings is not trusted further than this
 MOST_SHOTS: Final = 6
 SHOT_MODEL_U: Final = 0.02  # share of the dip by which the model may miss it: nobody knows how the tool's valve opens and shuts
@@ -60,6 +63,8 @@ class Episode:
         Pressures at rest before [Pa gauge].
     drift_pa_per_s : float
         Slope of the pressure at the tool at rest before [Pa/s]; NaN where the rest was too short.
+    since_shot_s : float
+        Time since the tool fired last [s].
     """
 
     at_s: float
@@ -74,6 +79,7 @@ class Episode:
     start_tool_pa: float
     start_supply_pa: float
     drift_pa_per_s: float = math.nan
+    since_shot_s: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +207,15 @@ def zero_difference(got: Readings, line: Line, nozzles: Sequence[Mapping[str, An
     return min(out)[1] if out else 0.0
 
 
+def pressure_at_rest(got: Readings) -> Estimate:
+    """Pressure at the tool when nothing flows [Pa gauge]: where it was most of the time within a narrow band near its top."""
+    top = float(np.percentile(got.tool, 95.0))
+    rest = got.tool[np.abs(got.tool - top) < 3.0 * got.noise_pa + 2e3]
+    value = float(np.median(rest))
+    half = Z_95 * math.hypot(ZERO_U_PA, got.noise_pa / math.sqrt(rest.size))
+    return Estimate(value=value, low=value - half, high=value + half)
+
+
 def _bins(t: Floats, edges: Floats) -> tuple[Callable[[Floats], Floats], Floats]:
     """A function that averages between edges, and how many readings fell in; empty bins are left out."""
     which = np.searchsorted(edges, t, side="right")
@@ -311,7 +326,13 @@ def shot_episodes(got: Readings, marks: Sequence[Mapping[str, Any]]) -> list[Epi
     quiet = [s for s in quiet if abs(s.dip_pa / usual - 1.0) < 0.25]
     keep = quiet if len(quiet) <= MOST_SHOTS else [quiet[i] for i in np.linspace(0, len(quiet) - 1, MOST_SHOTS).round().astype(int)]
     cut = [_cut(got, s.time_s, AFTER_SHOT_S, (), (0.0, 0.0), False) for s in keep]
-    return [dataclasses.replace(e, sigma_pa=np.hypot(e.sigma_pa, SHOT_MODEL_U * usual)) for e in cut]
+    times = np.array([s.time_s for s in found])
+
+    def since_last(at: float) -> float:
+        return float(np.min(at - times[times < at - 0.1], initial=math.inf))
+
+    sigma = SHOT_MODEL_U * usual
+    return [dataclasses.replace(e, sigma_pa=np.hypot(e.sigma_pa, sigma), since_shot_s=since_last(e.at_s)) for e in cut]
 
 
 def at_temperature(line: Line, marks: Sequence[Mapping[str, Any]]) -> Line:

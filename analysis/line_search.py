@@ -36,7 +36,7 @@ def solve(problem: Problem) -> tuple[Found, Floats]:
                 x[i] = value
         return np.clip(x, -0.9 * problem.bound, 0.9 * problem.bound)
 
-    usual = {"tool__chamber": _seed_chamber(problem), **_seed_supply(problem)}
+    usual = {"tool__chamber": _seed_chamber(problem, np.zeros(len(problem.unknowns))), **_seed_supply(problem)}
     weighed = _seed_room(problem)
     starts = [begin(**usual, **weighed)]
     if "port" in problem.index:
@@ -50,8 +50,7 @@ def solve(problem: Problem) -> tuple[Found, Floats]:
         starts = [problem.start_from(brief, best.x)]
     found = [search(problem, starts[0], rounds=ROUNDS)]
     if _above_noise(found[0]) > NOISY:
-        narrow = {name: value - 0.06 for name, value in weighed.items() if name.endswith("bore")}
-        others = [begin(**usual), begin(**usual, **(weighed | narrow), friction=-0.2)]
+        others = [begin(**usual), _in_two(problem, begin(**usual, **weighed))]
         found += [search(problem, x, rounds=ROUNDS) for x in others]
     found.sort(key=lambda f: f.cost)
     best = found[0]
@@ -60,8 +59,22 @@ def solve(problem: Problem) -> tuple[Found, Floats]:
     cov = covariance(best, problem.prior_u)
     for rival in found[1:]:
         if (rival.cost - best.cost) / means < RIVAL:
-            cov = cov + 0.5 * np.outer(rival.x - best.x, rival.x - best.x)
+            away = rival.x - best.x
+            if "share" in problem.index:  # of a shot's air only the product counts, chamber times share
+                away[problem.index["tool.chamber"]] += away[problem.index["share"]]
+                away[problem.index["share"]] = 0.0
+            cov = cov + 0.5 * np.outer(away, away)
     return best, cov
+
+
+def _in_two(problem: Problem, x: Floats) -> Floats:
+    """Where to begin after the nozzle alone has told of the line: shots fitted to a wrong line would hold the search there."""
+    nozzle = Problem(problem.line, [e for e in problem.episodes if e.blows], problem.chosen, problem.cell_m)
+    if not nozzle.episodes or len(nozzle.episodes) == len(problem.episodes):
+        return x
+    alone = problem.start_from(nozzle, search(nozzle, nozzle.start_from(problem, x), rounds=ROUNDS).x)
+    alone[problem.index["tool.chamber"]] = _seed_chamber(problem, alone)
+    return alone
 
 
 def _above_noise(found: Found) -> float:
@@ -111,10 +124,10 @@ def _seed_supply(problem: Problem) -> dict[str, float]:
     return {}
 
 
-def _seed_chamber(problem: Problem) -> float:
-    """Logarithm by which the chamber must grow for the first shot's dip to be as deep as measured."""
+def _seed_chamber(problem: Problem, near: Floats) -> float:
+    """Logarithm by which the chamber must grow for the first shot's dip to be as deep as measured, all else as it is near."""
     k = next((k for k, e in enumerate(problem.episodes) if not e.blows), None)
-    x = np.zeros(len(problem.unknowns))
+    x = near.copy()
     i = problem.index["tool.chamber"]
     x[i] = -0.5
     if k is not None:

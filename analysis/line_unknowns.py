@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.constants import ANR_PRESSURE_ABS_PA, R_AIR_J_PER_KG_K
+from analysis.constants import ANR_PRESSURE_ABS_PA, CV_J_PER_KG_K, R_AIR_J_PER_KG_K
 from analysis.line import Line
 from analysis.line_episodes import LEAD_S, Episode
 from analysis.model import Network, Nozzle, build, chamber_volume, iso_k, run_network, settled
@@ -71,6 +71,18 @@ class Unknown:
     def of_line(self) -> bool:
         """Whether it belongs to the line itself, what passes through it or is in it; not to an episode or a sensor."""
         return "." in self.name or self.name in ("friction", "port")
+
+    @property
+    def asked_for(self) -> bool:
+        """Whether it is a property of a part that somebody asks for, and not a help of the fit."""
+        return "." in self.name and self.name != "tool.chamber" and not self.name.startswith("regulator")
+
+    @property
+    def kind(self) -> str:
+        """Of what is asked for: ``supply``, ``receiver``, ``bore``, ``volume`` or ``restriction``."""
+        part, what = self.name.split(".")
+        part = part.rstrip("0123456789")
+        return part if part in ("supply", "receiver") else "restriction" if what == "conductance" else what
 
     @property
     def step(self) -> float:
@@ -180,12 +192,17 @@ def _shortened(e: Episode) -> Episode:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """One episode's run: times [s], pressures at the tool and in the tank [Pa gauge], and the air of its shot [kg]."""
+    """One episode's run: times [s], pressures at the tool and in the tank [Pa gauge], and the air of its shot [kg].
+
+    At the end the air in the tool's chamber is by the share `warm` warmer than its wall, which cools it within `cools_s`.
+    """
 
     t: Floats
     tool: Floats
     supply: Floats
     shot_kg: float
+    warm: float
+    cools_s: float
 
 
 class Problem:
@@ -279,9 +296,21 @@ class Problem:
             tool=p[:, -2, 1],
             supply=p[:, 0, 0],
             shot_kg=float(got.shots[0, 2]) if got.shots.size else math.nan,
+            warm=float(state.vol_e[-1] / (state.vol_m[-1] * CV_J_PER_KG_K * net.temp_k)) - 1.0,
+            cools_s=float(state.vol_m[-1] * (CV_J_PER_KG_K + R_AIR_J_PER_KG_K) / net.volume[-1, 1]),
         )
         self._kept[key] = trace
         return trace
+
+    def shot_kg(self, k: int, x: Floats) -> float:
+        """Air that left the tool in the shot of an episode [kg].
+
+        The shot before has left the chamber warm, for what refills it is compressed; so much less air was in it. The pressures do not
+        show that: by them the run begins at the wall's temperature.
+        """
+        got, e = self.trace(k, x), self.episodes[k]
+        left = math.exp(-(e.since_shot_s - (got.t[-1] - LEAD_S)) / got.cools_s)
+        return got.shot_kg / (1.0 + got.warm * left)
 
     def residual(self, k: int, x: Floats) -> Floats:
         """Model less measured over its uncertainty, of one episode: the tool's readings, then the supply's where they tell of the line."""
