@@ -1,5 +1,6 @@
 """The fit of a line: what was put into a simulated recording comes out, within its interval; what is not in it is not claimed."""
 
+import dataclasses
 import math
 import re
 from typing import Any
@@ -7,8 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.constants import CV_J_PER_KG_K, R_AIR_J_PER_KG_K
 from analysis.fit import LineFit, fit_line
 from analysis.line import Line, parse_line
+from analysis.line_episodes import readings, shot_episodes
+from analysis.line_unknowns import Problem
 from analysis.model import Nozzle, build, run_network, settled
 
 NOMINAL = """
@@ -104,6 +108,27 @@ def test_what_was_put_in_comes_out(fitted: LineFit, name: str, true: float | Non
     wanted = 1.5 * 8.0e5 / (6.25e5 + 101_325.0) if true is None else true
     assert found.value == pytest.approx(wanted, rel=within or 0.06)
     assert found.low < wanted < found.high
+
+
+def test_a_chamber_that_was_refilled_just_now_holds_less_air(truth: Line) -> None:
+    t, channels, _ = _record(truth, 7)
+    _, second = shot_episodes(readings(t, channels), [])
+    assert second.since_shot_s == pytest.approx(4.0, abs=0.05)
+    after_s = 2.0
+    problem = Problem(truth, [dataclasses.replace(second, since_shot_s=s) for s in (after_s, 4.0, math.inf)])
+    soon, later, never = (problem.shot_kg(k, np.zeros(len(problem.unknowns))) for k in range(3))
+    assert soon < later < never
+    # The same from the model itself: run until just before a second shot, and look how warm the chamber's air is.
+    net = build(problem.fitted_line(np.zeros(len(problem.unknowns))), cell_m=0.7)
+    net.pump[0] = 0.0
+    net.volume[-1, 1] *= problem.values(np.zeros(len(problem.unknowns)))["chamber_wall"]
+    state = settled(net, second.start_tool_pa + net.p_amb_pa)
+    kg = 0.5 * net.volume[-1, 0] * (second.start_tool_pa + net.p_amb_pa) / (R_AIR_J_PER_KG_K * net.temp_k)
+    net.shot[:] = kg, second.start_tool_pa + net.p_amb_pa, 0.02
+    run_network(net, state, duration_s=0.5 + after_s, shots_s=[0.5])
+    warmer = state.vol_e[-1] / (state.vol_m[-1] * CV_J_PER_KG_K * net.temp_k)
+    assert warmer > 1.01
+    assert never / soon == pytest.approx(warmer, abs=0.004)
 
 
 def test_volume_and_loss(fitted: LineFit, truth: Line) -> None:
