@@ -48,8 +48,8 @@ MODEL_U: Final = {
     "receiver": 0.02,
     "bore": 0.01,
     "supply": 0.04,
-    "restriction": 0.06,
-    "air": 0.02,
+    "restriction": 0.045,
+    "air": 0.015,
     "loss": 0.03,
     "ports": 0.055,
 }

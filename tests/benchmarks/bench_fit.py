@@ -8,6 +8,28 @@ session of 45 s (three or four shots that differ by 3 %, the nozzle twice with t
 nozzle's conductance (1 %), heat at the walls (25 %), roughness, critical ratios (0.05), a tap that reads wrong beside the nozzle, the
 sensors' zeros (2 kPa) and lag (to 2 ms), noise, 12 bit, 250 to 1000 readings a second, marks by hand. The finer model is our own with
 half the cell: what the model itself has wrong does not show here.
+
+Of 200 trials (seeds 1 to 200, 41 with a receiver) in November 2026, 98.6 % of 1211 intervals held the truth:
+
+===================  ========  ==============  ==============  ============
+quantity             holds     median error %  95 % of errors  half-width %
+===================  ========  ==============  ==============  ============
+volume               0.969     0.8             2.7             2.8
+  with a receiver    0.976     0.9             2.3             3.9
+loss                 0.962     1.9             5.9             6.0
+  with a receiver    1.000     1.7             5.4             10.8
+supply               0.986     2.2             7.2             9.3
+  with a receiver    1.000     5.4             11.2            12.8 (told in 29)
+air of a shot        1.000     1.1             2.7             7.1
+  with a receiver    1.000     1.3             3.4             6.7
+bore, no receiver    0.994     0.4             1.5             2.0
+coupler              1.000     1.7             5.6             11.9
+  with a receiver    1.000     2.1             4.3             11.8
+receiver's volume    0.976     1.2             4.1             4.7
+===================  ========  ==============  ==============  ============
+
+The nozzle's conductance alone, 1 % at one standard deviation, makes 2 % of a volume and, as a loss goes with the square of a flow, 4 % of
+a loss at 95 %. The intervals of coupler and air were then narrowed to about 9.0 and 6.5 %, which hold at least 99 % of the same errors.
 """
 
 from __future__ import annotations
