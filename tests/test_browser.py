@@ -353,6 +353,7 @@ def test_a_mark_shows_its_shot_and_the_arrow_keys_step(desktop: Watched, site: s
     page.keyboard.press("ArrowRight")
     expect(panel).to_have_text("Shot 6 of 12")
     page.keyboard.press("ArrowLeft")
+    expect(panel).to_have_text("Shot 5 of 12")
     page.keyboard.press("ArrowLeft")
     expect(panel).to_have_text("Shot 4 of 12")
     assert desktop.wrong == []
