@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from analysis.judgements import Judged, match_judged, one_kind, rest_above_shot, strays
 from analysis.record import ShotRecord
 from analysis.setting import USUAL_LIMIT_PA, Setting, fit_setting
+from analysis.shots import BurstSag, summarise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +31,8 @@ class DialIn:
         Every kind of work that was judged, the most judged first.
     rest_above_shot_pa : float or None
         By how much the line at rest stood above the pressure at the judged shots [Pa].
+    sag : BurstSag or None
+        How far the line sags in this session's bursts, where there are any.
     warnings : tuple of str
         What the reader should know.
     """
@@ -39,6 +42,7 @@ class DialIn:
     work: str
     works: tuple[str, ...]
     rest_above_shot_pa: float | None
+    sag: BurstSag | None
     warnings: tuple[str, ...]
 
 
@@ -92,5 +96,6 @@ def dial_in(
         work=chosen,
         works=works,
         rest_above_shot_pa=rest_above_shot(t_s, p_pa, kept),
+        sag=summarise(record).sag,
         warnings=(*record.warnings, *warnings, *mixed),
     )

@@ -218,6 +218,7 @@ def setting_words(found: DialIn, reader: Reader) -> list[str]:
             f"The line at rest stood {reader.pressure(static_pa)} above the pressure at the judged shots: set the regulator by so much "
             "more, and never above the tool's limit."
         )
+    out += _fast_work(found, reader)
     if s.next_pa is not None:
         more = {None: "", 0: " The setting is known within 0.2 bar (3 psi) already."}.get(
             s.more, f" About {s.more} more make it sure within 0.2 bar (3 psi)."
@@ -225,6 +226,21 @@ def setting_words(found: DialIn, reader: Reader) -> list[str]:
         out.append(f"The next shot teaches most at {reader.pressure(s.next_pa)}.{more}")
     out.append(f"Heeded limit: {reader.pressure(s.limit_pa)}; the maker's limit stands above anything said here.")
     return out
+
+
+def _fast_work(found: DialIn, reader: Reader) -> list[str]:
+    """What the line's sag in quick work does to the nails, and what helps."""
+    sag, per_pa = found.sag, found.setting.depth_per_pa.value
+    if sag is None or sag.low_pa.value is None or sag.low_pa.value < OFFSET_PA or found.setting.verdict != "setting":
+        return []
+    low_pa = sag.low_pa.value
+    sits = (
+        f"it sits {significant(1e3 * per_pa * low_pa, 2)} mm prouder" if per_pa else "it drives as if the regulator were set so much lower"
+    )
+    return [
+        f"In bursts at {significant(sag.shots_per_s, 2)} a second shot {sag.nth} starts {reader.pressure(low_pa)} lower than the first: "
+        f"{sits}. For quick work set up to so much higher, within the limit, or fit a receiver (`farend size`)."
+    ]
 
 
 # Check

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from analysis.dial_in import dial_in
+from analysis.estimate import Estimate
+from analysis.shots import BurstSag
+from dashboard.dry_answers import setting_words
 from dashboard.pages import setting, water
 from dashboard.reader import Reader
 from dashboard.static_page import find, of_class, text
@@ -83,3 +87,13 @@ def test_a_mistake_in_the_weather_is_said_where_it_was_made(work: Work) -> None:
     (entry,) = find(page, lambda part: getattr(part, "label", "") == "Its humidity")
     assert "wet" in entry.error
     assert "One entry cannot be read" in text(page)
+
+
+def test_the_sag_of_quick_work_is_told_in_depth(work: Work) -> None:
+    found = work.setting(BEFORE, None, None, None)
+    sag = BurstSag(shots_per_s=3.0, nth=5, bursts=4, low_pa=Estimate(value=0.6e5, low=0.5e5, high=0.7e5))
+    told = replace(found.setting, verdict="setting", flush_pa=Estimate(value=6e5), depth_per_pa=Estimate(value=1e-3 / 0.6e5))
+    words = " ".join(setting_words(replace(found, setting=told, sag=sag), Reader("bar")))
+    assert "In bursts at 3.0 a second shot 5 starts 0.60 bar lower than the first: it sits 1.0 mm prouder." in words
+    assert "fit a receiver" in words
+    assert "prouder" not in " ".join(setting_words(replace(found, setting=told, sag=None), Reader("bar")))
