@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from analysis.judgements import match_judged, one_kind, rest_above_shot, strays
 from analysis.record import Shot
 from analysis.setting import fit_setting
+from analysis.units import PSI_PA
 
 PROUD_BELOW, DEEP_ABOVE = 5.9e5, 6.7e5
 FLUSH = 6.3e5
@@ -292,3 +293,23 @@ def test_a_regulator_turned_between_nails_is_no_straying_of_the_line() -> None:
     # Fired before the line has come back, the same pressures are the line's sag.
     hurried = [replace(s, time_s=10.0 + 0.5 * i) for i, s in enumerate(rested)]
     assert np.ptp(strays(hurried)) == pytest.approx(2e5)
+
+
+# Common practice, no source: 2 1/2 in sheathing nails sink flush at about 90 psi and are driven through at 105 psi; framing nails of
+# 3 1/4 to 3 1/2 in want 100 psi and a little more; brads want far less. Nailers run at 90 to 100 psi.
+@pytest.mark.parametrize(
+    ("fastener", "proud_below_psi", "deep_above_psi", "flush_psi"),
+    [("sheathing nail", 84.0, 97.0, 90.0), ("framing nail", 97.0, 110.0, 103.0), ("brad", 55.0, 75.0, 65.0)],
+)
+def test_what_the_trade_sets_is_found_from_nails_judged_as_the_trade_does(
+    fastener: str, proud_below_psi: float, deep_above_psi: float, flush_psi: float
+) -> None:
+    tried = np.repeat(np.arange(flush_psi - 25.0, flush_psi + 25.1, 5.0), 3)
+    drive = tried + np.random.default_rng(len(fastener)).normal(0.0, 1.5, tried.size)
+    depth = ["proud" if d < proud_below_psi else "deep" if d > deep_above_psi else "flush" for d in drive]
+    found = fit_setting(tried * PSI_PA, depth)
+    assert found.verdict == "setting"
+    assert found.flush_pa.value == pytest.approx(flush_psi * PSI_PA, abs=3.0 * PSI_PA)
+    assert found.band_pa is not None
+    if fastener == "sheathing nail":
+        assert found.band_pa[1] < 105.0 * PSI_PA
