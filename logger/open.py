@@ -27,6 +27,7 @@ Floats = NDArray[np.float64]
 # Which of several pressures is the tool's, and which temperature is nearest the air's: the first word found in the name wins.
 _PRESSURE_WORDS: Final = ("tool", "nailer", "gun", "work", "outlet", "downstream", "line", "hose", "pressure", "receiver", "tank", "supply")
 _TEMPERATURE_WORDS: Final = ("gas", "wall", "air", "receiver", "tank", "ambient", "temp")
+OWN_TIMES: Final = 0.1  # of a channel's readings at times at which the chosen one has none: it comes from another device
 _BAROMETER_WORDS: Final = ("baro", "ambient", "atm", "p_amb", "pamb")
 
 
@@ -254,8 +255,8 @@ def _recording(
     def read(column: str, values: Floats | None = None) -> Floats:
         p = columns[column]() if values is None else values
         known = np.isfinite(p)
-        if values is None and not whole and (known & keep).sum() < 0.1 * known.sum():
-            p = _between(time_s[known], p[known], t_s)  # another device, which reads at other times
+        if values is None and not whole and (known & ~keep).sum() > OWN_TIMES * known.sum():
+            p = _between(time_s[known], p[known], t_s)  # another device, which reads at other times (some may be the same by chance)
         else:
             p = p if whole else p[keep]
         if column.endswith("_abs_pa"):

@@ -18,6 +18,7 @@ from logger.open import open_what
 from logger.record_command import device_settings
 from logger.recorder import record
 from logger.sensors import Sensor, as_calibrated, save_calibration
+from logger.session import save_session
 from logger.virtual import VirtualDevice
 from tests.devices import Background, until
 
@@ -212,3 +213,19 @@ def test_one_of_two_devices_may_go_and_come_back(tmp_path: Path) -> None:
     assert np.diff(steady_t).max() < 0.2  # the one that stayed has no gap
     assert np.isfinite(raw["supply"]).sum() >= 55
     assert any("ttyBOARD was away 1 times" in w for w in session.warnings)
+
+
+def test_readings_of_two_devices_at_the_very_same_times_are_still_those_of_two(tmp_path: Path) -> None:
+    t_s = np.arange(0.0, 2.0, 0.005)
+    slow = np.full(t_s.size, np.nan)
+    slow[::10] = 90.0 + t_s[::10]  # half of the slow device's readings fall on the fast one's times, half between them
+    raw = {"time_s": np.concatenate((t_s, t_s[5::10] + 0.0025)), "tool": np.concatenate((np.full(t_s.size, 600.0), np.full(40, np.nan)))}
+    raw["supply"] = np.concatenate((slow, 90.0 + t_s[5::10] + 0.0025))
+    order = np.argsort(raw["time_s"])
+    channels = [Channel(name="tool", unit="kPa"), Channel(name="supply", unit="kPa")]
+    started = datetime(2026, 6, 3, tzinfo=UTC)
+    session = save_session(tmp_path, "two", started=started, channels=channels, raw={k: v[order] for k, v in raw.items()})
+    recording = open_what(session.folder)
+    beside = recording.pressures["supply"]
+    assert np.isfinite(beside).mean() > 0.95
+    np.testing.assert_allclose(beside[:380] / 1e3, 90.0 + recording.t_s[:380], atol=1e-6)
