@@ -42,3 +42,10 @@ def test_what_tells_no_weather_is_refused(tmp_path: Path, capsys: pytest.Capture
     said = refuse(capsys, "water", "--line", LINE, "--weather", str(LINES / "overnight.csv"))
     assert "no channel that measures a humidity" in said
     assert "There is no session" in refuse(capsys, "water", "--line", LINE, "--weather", "nowhere")
+
+
+def test_water_is_told_per_hour_per_day_and_per_1000_shots(capsys: pytest.CaptureFixture[str]) -> None:
+    told = ask(capsys, "water", "--line", LINE, "--shots-per-day", "2000", "--hours", "4 h")
+    a_day = sum(part["value"] for part in told["condensed_l_per_day"].values())
+    assert told["condensed_ml_per_hour"]["value"] == pytest.approx(1e3 * a_day / 4.0)
+    assert told["condensed_ml_per_1000_shots"]["value"] == pytest.approx(1e3 * a_day / 2.0)
