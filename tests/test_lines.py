@@ -203,7 +203,7 @@ def test_noise_raises_nothing_and_is_all_accounted_for(noise: bytes, columns: st
 def test_one_damaged_bit_in_a_checked_line_is_always_found(value: int, position: int, bit: int) -> None:
     sent = bytearray(with_checksum(f"4294960000,{value},1").encode())
     sent[position % len(sent)] ^= 1 << bit
-    parser = LineParser(layout=parse_columns("t_us,a,b", "counts", checksum=True))
+    parser = LineParser(layout=parse_columns("t_us,a,b", "counts", checksum="xor"))
     rows = parser.feed(b"\n" + bytes(sent) + b"\n")
     # A bit of the checksum's own letter case is none of the reading's.
     accepted = rows.values.tolist()
