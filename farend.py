@@ -80,11 +80,6 @@ def _open(what: str, args: argparse.Namespace) -> Recording:
     return recording
 
 
-def _ambient(recording: Recording) -> Any:
-    """Ambient pressure [Pa abs]: the barometer's readings where there are any, else one value."""
-    return recording.p_amb_pa if recording.p_amb_series_pa is None else recording.p_amb_series_pa
-
-
 def _line(path: Path) -> Line:
     from analysis.line import parse_line
     from logger.home import line_file
@@ -230,6 +225,11 @@ def _shots(args: argparse.Namespace) -> int:
     return _answer(args, answers.shots(recording.channel, record, summary), wording.shots(record, summary, _reader(args)))
 
 
+def _given(text: str | None, quantity: str) -> float | None:
+    """Read a quantity in SI, where one was given."""
+    return None if text is None else parse_quantity(text, quantity)
+
+
 def _window(words: Sequence[str] | None) -> tuple[float, float] | None:
     if not words:
         return None
@@ -242,7 +242,7 @@ def _vessel(args: argparse.Namespace, recording: Recording) -> dict[str, Any]:
     return {
         "volume_m3": parse_quantity(args.volume, "volume") if args.volume else None,
         "temp_k": recording.temp_k,
-        "p_amb_pa": _ambient(recording) if args.altitude is None else _at_altitude(recording, args),
+        "p_amb_pa": recording.ambient_pa if args.altitude is None else _at_altitude(recording, args),
         "reference_pa": parse_quantity(args.reference, "pressure"),
     }
 
@@ -460,16 +460,13 @@ def _carry(args: argparse.Namespace) -> int:
     from analysis.carry_off import carry_off, check_filling
     from dashboard import answers, wording
 
-    def given(text: str | None, quantity: str) -> float | None:
-        return None if text is None else parse_quantity(text, quantity)
-
-    line, volume_m3 = _line(args.line), given(args.volume, "volume")
+    line, volume_m3 = _line(args.line), _given(args.volume, "volume")
     found = carry_off(
         line,
         volume_m3=volume_m3,
-        floor_pa=given(args.floor, "pressure"),
-        tyre_m3=given(args.tyre, "volume"),
-        brad_air_m3=given(args.brad_air, "volume"),
+        floor_pa=_given(args.floor, "pressure"),
+        tyre_m3=_given(args.tyre, "volume"),
+        brad_air_m3=_given(args.brad_air, "volume"),
     )
     check = None
     if args.filled:
@@ -486,23 +483,20 @@ def _water(args: argparse.Namespace) -> int:
     from dashboard import dry_answers
     from logger.weather import Weather, read_weather
 
-    def given(text: str | None, quantity: str) -> float | None:
-        return None if text is None else parse_quantity(text, quantity)
-
     line = _line(args.line)
-    mass_kg = given(args.desiccant, "mass")
-    hours_s = given(args.hours, "time")
+    mass_kg = _given(args.desiccant, "mass")
+    hours_s = _given(args.hours, "time")
     weather = read_weather(args.weather, home=_home()) if args.weather else Weather()
     variants = water_variants(
         line,
-        air_m3_per_day=given(args.air, "volume"),
+        air_m3_per_day=_given(args.air, "volume"),
         shots_per_day=args.shots_per_day,
         hours_per_day=USUAL_HOURS_PER_DAY if hours_s is None else hours_s / 3600.0,
-        temperature_k=given(args.temperature, "temperature") if args.temperature else weather.temperature_k,
-        humidity=given(args.humidity, "humidity") if args.humidity else weather.humidity,
+        temperature_k=_given(args.temperature, "temperature") if args.temperature else weather.temperature_k,
+        humidity=_given(args.humidity, "humidity") if args.humidity else weather.humidity,
         p_amb_pa=weather.p_amb_pa,
-        coldest_k=given(args.coldest, "temperature"),
-        bowl_m3=given(args.bowl, "volume"),
+        coldest_k=_given(args.coldest, "temperature"),
+        bowl_m3=_given(args.bowl, "volume"),
         desiccant=None if mass_kg is None else Desiccant(kind=args.desiccant_kind, mass_kg=mass_kg),
         measured=bool(args.weather),
     )

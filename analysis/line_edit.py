@@ -97,10 +97,21 @@ def said(text: str, where: str | int) -> dict[str, str]:
     """What a table of the file says, as text, key by key; empty where the text is no TOML or has no such table."""
     try:
         document = _read(text)
-        found: Any = _parts(document)[where] if isinstance(where, int) else document.get(where, {}) if where else document
+        return _as_text(_parts(document)[where] if isinstance(where, int) else document.get(where, {}) if where else document)
     except (LineError, IndexError):
         return {}
-    items = found.items() if hasattr(found, "items") else ()
+
+
+def parts_said(text: str) -> list[dict[str, str]]:
+    """What each part says, in order of flow; empty where the text is no TOML."""
+    try:
+        return [_as_text(table) for table in _parts(_read(text))]
+    except LineError:
+        return []
+
+
+def _as_text(table: Any) -> dict[str, str]:
+    items = table.items() if hasattr(table, "items") else ()
     plain = [(key, value) for key, value in items if not isinstance(value, AoT | dict)]
     return {key: " to ".join(map(str, value)) if isinstance(value, list) else str(value) for key, value in plain}
 

@@ -53,9 +53,7 @@ def water(variants: Sequence[WaterVariant]) -> Json:
         "held_by_dryer_l_per_day": estimate(b.dryer_kg_per_day, _L_PER_KG),
         "drawn_in_l_per_day": estimate(b.drawn_kg_per_day, _L_PER_KG),
         "left_in_air_l_per_day": estimate(b.left_kg_per_day, _L_PER_KG),
-        "condensed_ml_per_hour": estimate(
-            b.condensed_kg_per_1000_shots.map(lambda kg: kg * b.shots_per_day / 1000.0 / b.hours_per_day), 1e3 * _L_PER_KG
-        ),
+        "condensed_ml_per_hour": estimate(_an_hour(b), 1e3 * _L_PER_KG),
         "condensed_ml_per_1000_shots": estimate(b.condensed_kg_per_1000_shots, 1e3 * _L_PER_KG),
         "dew_point_at_tool_degc": celsius(b.dew_point_at_tool_k),
         "dew_point_expanded_degc": celsius(b.dew_point_expanded_k),
@@ -86,6 +84,11 @@ def water(variants: Sequence[WaterVariant]) -> Json:
     }
 
 
+def _an_hour(b: WaterBalance) -> Estimate:
+    """Liquid water in an hour of work [kg]."""
+    return b.condensed_kg_per_1000_shots.map(lambda kg: kg * b.shots_per_day / 1000.0 / b.hours_per_day)
+
+
 def water_words(line: Line, variants: Sequence[WaterVariant], reader: Reader) -> list[str]:
     """Say where the water goes and whether any reaches the tool."""
     b = variants[0].balance
@@ -108,10 +111,9 @@ def water_words(line: Line, variants: Sequence[WaterVariant], reader: Reader) ->
     if b.dryer_kg_per_day.value:
         out.append(f"The dryer holds back {reader.estimate(b.dryer_kg_per_day, water_amount)} a day.")
     if b.condensed_kg_per_1000_shots.value is not None:
-        an_hour = (b.condensed_kg_per_1000_shots.value or 0.0) * b.shots_per_day / 1000.0 / b.hours_per_day
         out.append(
             f"That is {reader.estimate(b.condensed_kg_per_1000_shots, water_amount)} of liquid water per 1000 shots, "
-            f"{water_amount(an_hour)} an hour of work."
+            f"{water_amount(_an_hour(b).value or 0.0)} an hour of work."
         )
     if b.drain_tank_s.value is not None:
         out.append(

@@ -11,7 +11,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from analysis.line import KINDS, Line, cautions, known_keys, parse_line
 from analysis.line_check import rating_cautions
-from analysis.line_edit import add, move, put, remove, said
+from analysis.line_edit import add, move, parts_said, put, remove, said
 from dashboard import ui
 from dashboard.pages.line import part_facts
 from dashboard.reader import Reader
@@ -117,12 +117,10 @@ def drawn(text: str, chosen: str, reader: Reader) -> html.Ol:
     """Draw the places of the line in order of flow, each a button; what the file does not yet say rightly is drawn by its kind alone."""
     line = _line(text)
     places: list[tuple[str, str, str, str]] = [("site", "site", "place", "where it stands"), ("compressor", "compressor", "compressor", "")]
-    index = 0
-    while table := said(text, index):
+    for index, table in enumerate(parts_said(text)):
         kind = table.get("kind", "?")
         facts = part_facts(line.parts[index], reader) if line else ""
         places.append((str(index), kind, table.get("name", kind), facts))
-        index += 1
     warned = _warned(line)
     return html.Ol(
         [
@@ -247,7 +245,7 @@ def acted(text: str, chosen: str, act: str) -> tuple[str, str]:
     if act == "remove":
         return remove(text, index), str(index - 1) if index else "compressor"
     by = -1 if act == "earlier" else 1
-    count = sum(1 for _ in iter_parts(text))
+    count = len(parts_said(text))
     return move(text, index, by), str(min(max(index + by, 0), count - 1))
 
 
@@ -255,14 +253,6 @@ def added(text: str, chosen: str, kind: str) -> tuple[str, str]:
     """Add a part behind the chosen place; return the file and the new part's place."""
     after = -1 if chosen in TABLES else int(chosen)
     return add(text, after, kind), str(after + 1)
-
-
-def iter_parts(text: str) -> Any:
-    """Tables of the parts, in order."""
-    index = 0
-    while table := said(text, index):
-        yield table
-        index += 1
 
 
 def register(app: Dash, work: Work) -> None:

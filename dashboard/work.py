@@ -324,7 +324,6 @@ class Work:
                 raise StillSearchingError
             return self.shots(name, channel)[0]
 
-        ambient = recording.p_amb_pa if recording.p_amb_series_pa is None else recording.p_amb_series_pa
         return self._once(
             ("leak", *_version(self.session(name)), channel, volume_m3, leave_out, use),
             lambda: judge(
@@ -333,7 +332,7 @@ class Work:
                 find,
                 volume_m3=volume_m3,
                 temp_k=recording.temp_k,
-                p_amb_pa=ambient,
+                p_amb_pa=recording.ambient_pa,
                 leave_out=leave_out,
                 use=use,
             ),
@@ -344,10 +343,9 @@ class Work:
         from analysis.cycles import find_cycles
 
         recording = self._for_hours(name, channel)
-        ambient = recording.p_amb_pa if recording.p_amb_series_pa is None else recording.p_amb_series_pa
         return self._once(
             ("cycles", *_version(self.session(name)), channel, volume_m3),
-            lambda: find_cycles(recording.t_s, recording.p_pa, volume_m3=volume_m3, temp_k=recording.temp_k, p_amb_pa=ambient),
+            lambda: find_cycles(recording.t_s, recording.p_pa, volume_m3=volume_m3, temp_k=recording.temp_k, p_amb_pa=recording.ambient_pa),
         )
 
     def _for_hours(self, name: str, channel: str | None) -> Recording:

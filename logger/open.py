@@ -105,6 +105,11 @@ class Recording:
         """Lowest and highest readings in few points."""
         return overview_of([(self.t_s, self.p_pa)])
 
+    @property
+    def ambient_pa(self) -> float | Floats:
+        """Ambient pressure [Pa abs]: the barometer's readings where there are any, else one value."""
+        return self.p_amb_pa if self.p_amb_series_pa is None else self.p_amb_series_pa
+
     def shots(self, *, lag_s: float = 0.0) -> ShotRecord:
         """Find the shots, corrected by hand where the marks say so.
 
