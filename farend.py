@@ -31,13 +31,23 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parser = _parser()
     args = parser.parse_args(argv)
+    if args.version:
+        from importlib.metadata import version
+
+        print(f"farend {version('farend')}")
+        return 0
     if args.command is None:
         parser.print_help()
         return 2
     try:
-        return int(args.run(args) or 0)
+        code = int(args.run(args) or 0)
+        sys.stdout.flush()
+        return code
     except UnitError as problem:
         return _complain(str(problem), code=2)
+    except BrokenPipeError:  # whoever read our words, such as `head`, has read enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing more is sent at exit either
+        return 0
     except (ValueError, OSError) as problem:
         return _complain(_plain(problem), code=1)
     except KeyboardInterrupt:
@@ -612,6 +622,7 @@ def _parser() -> argparse.ArgumentParser:
         epilog="Quantities are text with a unit: '42.7 L', '5 gal', '85 psi', '0.4 s'. Readings and settings are kept under "
         "FAREND_HOME (default: the folder farend in your home folder).",
     )
+    parser.add_argument("--version", action="store_true", help="say which farend this is")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
 
     show = argparse.ArgumentParser(add_help=False)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
@@ -46,6 +49,22 @@ def test_shots_of_the_invented_session(capsys: pytest.CaptureFixture[str]) -> No
     assert isinstance(shots, list)
     assert len(shots) > 40
     assert set(shots[0]) == {"time_s", "before_kpa", "minimum_kpa", "dip_kpa", "recovery_s", "outcome"}
+
+
+def test_a_reader_that_has_read_enough_is_no_fault() -> None:
+    """As in `farend shots ... | head -1`."""
+    command = [sys.executable, "-m", "farend", "shots", str(SAMPLES / "deck_no_receiver.csv"), "--json"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as told:
+        assert told.stdout
+        assert told.stderr
+        told.stdout.close()
+        assert told.stderr.read() == b""
+    assert told.returncode == 0
+
+
+def test_it_says_which_it_is(capsys: pytest.CaptureFixture[str]) -> None:
+    assert farend.main(["--version"]) == 0
+    assert capsys.readouterr().out == f"farend {version('farend')}\n"
 
 
 def test_the_night_leaks_by_what_was_put_in(capsys: pytest.CaptureFixture[str]) -> None:
