@@ -408,7 +408,7 @@ def _own_line(recording: Recording, option: str) -> Path:
 
 def _fit(args: argparse.Namespace) -> int:
     from analysis.fit import fit_line
-    from dashboard import answers, wording
+    from dashboard import answers, fit_words
 
     recording = _open(args.what, args)
     fitted = fit_line(
@@ -420,7 +420,8 @@ def _fit(args: argparse.Namespace) -> int:
         inlet_pa=parse_quantity(args.inlet, "pressure"),
         unknown=args.unknown,
     )
-    return _answer(args, answers.fit(fitted), wording.fit(fitted, _reader(args)))
+    reader = _reader(args)
+    return _answer(args, answers.fit(fitted, fit_words.findings(fitted, reader)), fit_words.fit(fitted, reader))
 
 
 def _simulate(args: argparse.Namespace) -> int:

@@ -30,7 +30,6 @@ from analysis.line_episodes import (
     shot_episodes,
     zero_difference,
 )
-from analysis.line_findings import Fitted, findings
 from analysis.line_loss import first_share, fitted_loss
 from analysis.line_search import left, misfits, solve
 from analysis.line_unknowns import Problem, air_volume
@@ -60,6 +59,8 @@ TOO_FAR_SHOTS: Final = 0.15  # of shots without a nozzle
 TOLD: Final = 0.6  # a parameter whose uncertainty is still above this share of its prior's was not told by the recording
 HIDDEN_BORE_U: Final = 0.07  # of a hose that the recording does not show by itself; the scatter in tests.benchmarks.bench_fit
 UNITS: Final = {"bore": ("mm", 1e3), "conductance": ("l_per_s_bar", 1e8), "volume": ("l", 1e3)}
+
+_NONE: Final = Estimate(value=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +101,17 @@ class LineFit:
         Root mean square of what the fit leaves, at the tool [Pa]; NaN without a fit.
     cannot_separate : tuple of tuple of str
         Groups of parameters that this recording cannot tell, or not tell apart.
-    findings, warnings : tuple of str
+    warnings : tuple of str
+    line : Line
+        The nominal line.
+    nominal_volume_m3, nominal_drop_pa : float
+        What its file makes of them; NaN where it could not pass that flow.
+    friction : Estimate
+        Friction of the hoses over that of their bores.
+    leak_m3_per_s : Estimate
+        Leak of all behind the supply, free air at `inlet_pa` [m3/s].
+    air_by_bore_m3 : Estimate
+        Free air of a shot [m3] if the hose at the tool has the bore that its file says; only where no nozzle tells it.
     """
 
     parameters: tuple[Parameter, ...]
@@ -110,11 +121,13 @@ class LineFit:
     inlet_pa: float
     residual_pa: float
     cannot_separate: tuple[tuple[str, ...], ...]
-    findings: tuple[str, ...]
     warnings: tuple[str, ...]
-
-
-_NONE: Final = Estimate(value=None)
+    line: Line
+    nominal_volume_m3: float
+    nominal_drop_pa: float
+    friction: Estimate = _NONE
+    leak_m3_per_s: Estimate = _NONE
+    air_by_bore_m3: Estimate = _NONE
 
 
 def fit_line(
@@ -270,17 +283,6 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
             "something in the line is not in its file."
         )
     values = problem.values(x)
-    said = Fitted(
-        line=line,
-        parameters={p.name: (p.value, p.nominal) for p in parameters},
-        volume_m3=volume,
-        nominal_volume_m3=air_volume(line),
-        drop_pa=drop,
-        nominal_drop_pa=steady_loss(line, flow, inlet_pa=inlet).loss_pa,
-        flow_m3_per_s=flow,
-        friction=band(values["friction"], float(u[problem.index["friction"]])) if opened and trusted else _NONE,
-        leak_m3_per_s=_leak(problem, x, u, inlet) if trusted else _NONE,
-    )
     return LineFit(
         parameters=tuple(parameters),
         volume_downstream_m3=volume,
@@ -289,8 +291,12 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         inlet_pa=inlet,
         residual_pa=residual,
         cannot_separate=(tuple(vague),) if vague else (),
-        findings=findings(said),
         warnings=tuple(warnings),
+        line=line,
+        nominal_volume_m3=air_volume(line),
+        nominal_drop_pa=steady_loss(line, flow, inlet_pa=inlet).loss_pa,
+        friction=band(values["friction"], float(u[problem.index["friction"]])) if opened and trusted else _NONE,
+        leak_m3_per_s=_leak(problem, x, u, inlet) if trusted else _NONE,
     )
 
 
@@ -362,7 +368,7 @@ def _without_nozzle(asked: _Asked, shots: list[Episode]) -> LineFit:
         "Without a test nozzle no flow in this recording is known, so bores, volumes and air per shot scale together. Open a nozzle of "
         "known conductance at the tool end for a second, once with the supply shut and once with it open, and mark both."
     )
-    said, residual = _by_shots(problem) if shots else ((), math.nan)
+    air, residual = _by_shots(problem) if shots else (_NONE, math.nan)
     return LineFit(
         parameters=tuple(parameters),
         volume_downstream_m3=_NONE,
@@ -371,31 +377,29 @@ def _without_nozzle(asked: _Asked, shots: list[Episode]) -> LineFit:
         inlet_pa=asked.inlet_pa,
         residual_pa=residual,
         cannot_separate=(names,) if names else (),
-        findings=said,
         warnings=tuple(warnings),
+        line=line,
+        nominal_volume_m3=air_volume(line),
+        nominal_drop_pa=steady_loss(line, asked.flow_m3_per_s, inlet_pa=asked.inlet_pa).loss_pa,
+        air_by_bore_m3=air,
     )
 
 
-def _by_shots(problem: Problem) -> tuple[tuple[str, ...], float]:
-    """What shots alone tell: the air of a shot, if the bore of the hose at the tool is what it was sold as."""
+def _by_shots(problem: Problem) -> tuple[Estimate, float]:
+    """What shots alone tell: the air of a shot [m3], if the bore of the hose at the tool is what it was sold as; and the misfit [Pa]."""
     hose = next((i for i in range(len(problem.line.parts) - 1, -1, -1) if problem.line.parts[i].kind == "hose"), None)
     if hose is None:
-        return (), math.nan
+        return _NONE, math.nan
     found, cov = solve(problem)
     residual, off = left(problem, found), float(misfits(problem, found).mean())
     if off > TOO_FAR_SHOTS:  # the line behaves unlike its file: nothing may be said of its scale
-        return (), residual
+        return _NONE, residual
     air = _air(problem, found.x, cov, off)
     bore_name = f"{problem.line.labels()[hose]}.bore"
     if air.value is None or air.high is None or bore_name not in problem.index:
-        return (), residual
+        return _NONE, residual
     by_noise = math.log(air.high / air.value) / Z_95
     # The wave that a shot sends up the hose is its flow times the hose's impedance, which goes with the bore squared.
     bore = problem.unknowns[problem.index[bore_name]]
     scale = math.exp(-2.0 * float(found.x[problem.index[bore.name]]))
-    estimate = band(air.value * scale, math.sqrt(by_noise**2 + (2.0 * 0.02) ** 2 + 0.06**2))
-    litres = estimate.map(lambda v: 1e3 * v)
-    return (
-        f"If the hose at the tool has the {1e3 * bore.nominal:.1f} mm that its file says, a shot takes {litres.value:.2f} L of free air "
-        f"({litres.low:.2f} to {litres.high:.2f}); 5 % less bore would make it 10 % less air.",
-    ), residual
+    return band(air.value * scale, math.sqrt(by_noise**2 + (2.0 * 0.02) ** 2 + 0.06**2)), residual

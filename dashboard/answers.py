@@ -397,8 +397,8 @@ def sizing(s: Sizing) -> Json:
     }
 
 
-def fit(f: LineFit) -> Json:
-    """Answer of `farend fit`."""
+def fit(f: LineFit, findings: Sequence[str]) -> Json:
+    """Answer of `farend fit`; the findings are sentences."""
     return {
         "parameters": [{"name": p.name} | estimate(p.value) | {"nominal": number(p.nominal), "unit": p.unit} for p in f.parameters],
         "volume_downstream_l": estimate(f.volume_downstream_m3, LITRE),
@@ -407,7 +407,7 @@ def fit(f: LineFit) -> Json:
         "inlet_kpa": number(f.inlet_pa, KPA),
         "residual_kpa": number(f.residual_pa, KPA),
         "cannot_separate": [list(group) for group in f.cannot_separate],
-        "findings": list(f.findings),
+        "findings": list(findings),
         "warnings": list(f.warnings),
     }
 

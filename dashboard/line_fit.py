@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard import ui, wording
+from dashboard import fit_words, ui
 from dashboard.fitting import FitState
-from dashboard.reader import Reader, change, seconds, significant
+from dashboard.reader import Reader, change, seconds
 from dashboard.work import Work
 
 if TYPE_CHECKING:
@@ -64,11 +65,10 @@ def shown(state: FitState, line: Line, reader: Reader) -> list[Any]:
 def found(fit: LineFit, line: Line, reader: Reader, took_s: float) -> list[Any]:
     """Show a fit: findings first, then each part against the file, then what cannot be told apart."""
     told = any(p.value.value is not None for p in fit.parameters)
-    findings = [s for s in wording.fit(fit, reader) if not s.startswith((" ", "Cannot tell apart"))]
-    tone = "unsure" if not told else "bad" if fit.findings else "good"
+    tone = "unsure" if not told else "bad" if fit_words.wrong(fit, reader) else "good"
     sure = "read from the session, with 95 % intervals" if told else None
-    names = {p.name: parameter_name(p.name, line) for p in fit.parameters}
-    out: list[Any] = [ui.answer(findings, tone=tone, sure=sure)]
+    names = {p.name: fit_words.parameter_name(p.name, line) for p in fit.parameters}
+    out: list[Any] = [ui.answer(fit_words.findings(fit, reader), tone=tone, sure=sure)]
     if told:
         rows = [_row(p, names[p.name], reader) for p in fit.parameters]
         out.append(ui.table(["part", "read", "the file says", "off by"], rows, caption="Fitted against the air-line file"))
@@ -90,24 +90,8 @@ def found(fit: LineFit, line: Line, reader: Reader, took_s: float) -> list[Any]:
     return [x for x in out if x is not None]
 
 
-def parameter_name(name: str, line: Line) -> str:
-    """Name a fitted parameter in the trade's words: ``hose.bore`` becomes ``bore of deck hose``."""
-    label, _, what = name.partition(".")
-    part = dict(zip(line.labels(), (p.name for p in line.parts), strict=True)).get(label, label)
-    words = {"bore": "bore", "conductance": "conductance", "volume": "volume", "air_per_shot": "air per shot", "set": "set point"}
-    return f"{words.get(what, what.replace('_', ' '))} of {part}"
-
-
 def _row(p: Parameter, name: str, reader: Reader) -> tuple[Any, ...]:
-    def write(x: float) -> str:
-        if p.unit == "mm":
-            return reader.bore(x / 1e3)
-        if p.unit == "kpa":
-            return reader.pressure(1e3 * x)
-        if p.unit == "l" and p.name.endswith("volume"):
-            return reader.volume(x / 1e3)
-        return f"{significant(x, 3)} {wording.PART_UNITS.get(p.unit, p.unit)}"
-
+    write = partial(fit_words.quantity, p, reader)
     off = "" if p.value.value is None or not p.nominal else change(p.value.value / p.nominal - 1.0)
     return (_capital(name), ui.stacked(p.value, write), "–" if p.nominal is None else _unbroken(write(p.nominal)), _unbroken(off))
 

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from analysis.compare import Comparison
     from analysis.cycles import Cycles
     from analysis.estimate import Estimate
-    from analysis.fit import LineFit
     from analysis.leak_breaks import Span
     from analysis.leak_cost import LeakCost
     from analysis.leak_plan import LeakPlan
@@ -39,7 +38,6 @@ AGREES: Final = 0.15  # measured and modelled that differ by less are called the
 DEEP_PA: Final = 0.2e5  # a dip within a shot that is worth a word
 SMALLER_PA: Final = 2e3  # a difference of starts that is none
 COMMON_SHOWN: Final = 4  # of a sizing's candidates, the one that stands for a usual receiver: 24 L
-PART_UNITS: Final = {"l": "L", "l_per_s_bar": "L/s/bar", "kpa": "kPa"}
 CAUTIONS: Final[dict[str, str]] = {
     "rated": "Every part must be rated for the highest pressure it can see; a receiver also needs its own relief valve, set at or "
     "below its rating.",
@@ -497,21 +495,6 @@ def fill_check(c: FillCheck, reader: Reader) -> str:
     if off > 0.0:
         return f"{measured}; the model says {seconds(c.model_s)} ({change(off)}): {what} is not as the file says, or the line leaks."
     return f"{measured}; the model says {seconds(c.model_s)} ({change(off)}): {what} is not as the file says; is there water in it?"
-
-
-def fit(f: LineFit, reader: Reader) -> list[str]:
-    """Say what the recording tells of the line's parts."""
-    told = any(p.value.value is not None for p in f.parameters)
-    nothing = (
-        "Nothing in the line stands out against its file." if told else "This recording cannot tell what the parts of the line are like."
-    )
-    out = list(f.findings) or [nothing]
-    for p in f.parameters:
-        if p.value.value is not None:
-            nominal = "" if p.nominal is None else f"; the file says {significant(p.nominal, 3)}"
-            out.append(f"  {p.name}: {reader.estimate(p.value, lambda x: significant(x, 3))} {PART_UNITS.get(p.unit, p.unit)}{nominal}")
-    out += [f"Cannot tell apart from this recording: {' and '.join(group)}." for group in f.cannot_separate]
-    return out
 
 
 def leak_plan(plan: LeakPlan, leak_m3_per_s: float, reader: Reader) -> list[str]:

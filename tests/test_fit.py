@@ -14,6 +14,8 @@ from analysis.line import Line, parse_line
 from analysis.line_episodes import readings, shot_episodes
 from analysis.line_unknowns import Problem
 from analysis.model import Nozzle, build, run_network, settled
+from dashboard.fit_words import findings
+from dashboard.reader import Reader
 
 NOMINAL = """
 [site]
@@ -144,7 +146,7 @@ def test_volume_and_loss(fitted: LineFit, truth: Line) -> None:
 
 
 def test_findings_name_what_is_not_as_sold(fitted: LineFit) -> None:
-    said = " ".join(fitted.findings)
+    said = " ".join(findings(fitted, Reader()))
     assert "not 9.5 mm" in said
     assert "look there first for a valve that is not fully open" in said
     assert any(re.search(r"differ by (1\.9|2\.\d) kPa", w) for w in fitted.warnings)
@@ -162,8 +164,8 @@ def test_without_a_nozzle_no_part_is_claimed(truth: Line) -> None:
 def test_without_a_nozzle_the_air_of_a_shot_hangs_on_the_bore(truth: Line) -> None:
     t, channels, _ = _record(truth, 8)
     honest = parse_line(NOMINAL).with_part(1, bore_m=8.8e-3)
-    (said,) = fit_line(t, channels, honest, []).findings
-    found = re.search(r"a shot takes \S+ L of free air \((\S+) to (\S+)\)", said)
+    (said,) = findings(fit_line(t, channels, honest, []), Reader())
+    found = re.search(r"a shot takes \S+ L \(95 % between (\S+) L and (\S+) L\) of free air", said)
     assert found is not None
     # What leaves the tool is a little more than it holds back for the shot: air flows in while it fires.
     assert float(found[1]) < 1.5 * 8.0e5 / (6.25e5 + 101_325.0) * 1.03 < float(found[2])
@@ -199,7 +201,7 @@ def test_a_leak_behind_the_shut_supply_is_named(truth: Line) -> None:
     assert fit.volume_downstream_m3.value is not None
     litres = 1e3 * (18.0 * math.pi / 4.0 * 8.8e-3**2 + 0.35e-3)
     assert 1e3 * fit.volume_downstream_m3.value == pytest.approx(litres, rel=0.03)
-    assert "look for a leak" in " ".join(fit.findings)
+    assert "look for a leak" in " ".join(findings(fit, Reader()))
 
 
 def test_a_receiver_half_full_of_water_is_named() -> None:
@@ -224,7 +226,7 @@ kind = "coupler"
     assert found.low is not None
     assert found.high is not None
     assert found.low < 7.5 < found.high < 12.0
-    assert re.search(r"acts like 7\.\d L of its nominal 12\.0 L: drain the water", " ".join(fit.findings))
+    assert re.search(r"acts like 7\.\d L of its nominal 12\.0 L: drain the water", " ".join(findings(fit, Reader())))
 
 
 def test_a_regulator_is_read_where_nothing_flows() -> None:

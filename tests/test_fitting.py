@@ -1,5 +1,6 @@
 """Fits beside the pages: begun once, stopped when asked, refused in words; and what a fit found, against the file."""
 
+import re
 from collections.abc import Iterator
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 from analysis.estimate import Estimate
 from analysis.fit import LineFit, Parameter, fit_line
 from analysis.line import Line, parse_line
-from dashboard import line_fit
+from dashboard import fit_words, line_fit
 from dashboard.fitting import FitState, Fittings
 from dashboard.reader import Reader
 from dashboard.static_page import text
@@ -79,8 +80,10 @@ def test_a_fit_is_shown_findings_first_and_in_the_words_of_the_trade(line: Line)
         inlet_pa=6.2e5,
         residual_pa=700.0,
         cannot_separate=(("tool.air_per_shot",),),
-        findings=("The hose passes air like a 7.2 mm bore.",),
         warnings=(),
+        line=line,
+        nominal_volume_m3=3e-3,
+        nominal_drop_pa=4e4,
     )
     said = text(line_fit.shown(FitState(kind="done", took_s=6.0, fit=fit), line, Reader("bar")))
     order = [
@@ -89,7 +92,7 @@ def test_a_fit_is_shown_findings_first_and_in_the_words_of_the_trade(line: Line)
     assert order == sorted(order)
     assert said.endswith("Took 6.00 s.")
     assert "Air per shot of tool" in said[order[-1] :]
-    assert line_fit.parameter_name("coupler.conductance", line) == "conductance of coupler"
+    assert fit_words.parameter_name("coupler.conductance", line) == "conductance of coupler"
 
 
 def test_a_fit_that_tells_nothing_says_so(line: Line) -> None:
@@ -101,10 +104,35 @@ def test_a_fit_that_tells_nothing_says_so(line: Line) -> None:
         inlet_pa=6.2e5,
         residual_pa=float("nan"),
         cannot_separate=(("hose.bore",),),
-        findings=(),
         warnings=("Open a test nozzle.",),
+        line=line,
+        nominal_volume_m3=3e-3,
+        nominal_drop_pa=4e4,
     )
     said = text(line_fit.shown(FitState(kind="done", fit=fit), line, Reader("psi")))
     assert "cannot tell what the parts of the line are like" in said
     assert "Open a test nozzle." in said
     assert "not known" not in said  # no table of nothing
+
+
+def test_findings_are_in_the_readers_units(line: Line) -> None:
+    fit = LineFit(
+        parameters=(Parameter(name="receiver.volume", value=Estimate(value=10.0, low=9.5, high=10.5), nominal=20.0, unit="l"),),
+        volume_downstream_m3=Estimate(value=None),
+        line_drop_pa=Estimate(value=4e4, low=3.8e4, high=4.2e4),
+        flow_m3_per_s=4.65e-3,
+        inlet_pa=6.2e5,
+        residual_pa=700.0,
+        cannot_separate=(),
+        warnings=(),
+        line=line,
+        nominal_volume_m3=3e-3,
+        nominal_drop_pa=3e4,
+        leak_m3_per_s=Estimate(value=1e-4, low=0.9e-4, high=1.1e-4),
+    )
+    said = " ".join(fit_words.fit(fit, Reader("psi")))
+    assert "acts like 2.64 gal of its nominal 5.28 gal: drain the water" in said
+    assert "loses about 0.209 scfm of free air" in said
+    assert "loses 5.8 psi (95 % between 5.5 psi and 6.1 psi) on the way to the tool; its file makes it 4.4 psi" in said
+    assert not re.search(r"\b(bar|kPa|L)\b", said)
+    assert "0.40 bar (95 % between 0.38 bar and 0.42 bar)" in " ".join(fit_words.fit(fit, Reader("bar")))
