@@ -147,7 +147,7 @@ def test_volume_and_loss(fitted: LineFit, truth: Line) -> None:
 
 def test_findings_name_what_is_not_as_sold(fitted: LineFit) -> None:
     said = " ".join(findings(fitted, Reader()))
-    assert "not 9.5 mm" in said
+    assert "not 9.50 mm" in said
     assert "look there first for a valve that is not fully open" in said
     assert any(re.search(r"differ by (1\.9|2\.\d) kPa", w) for w in fitted.warnings)
 
@@ -226,7 +226,7 @@ kind = "coupler"
     assert found.low is not None
     assert found.high is not None
     assert found.low < 7.5 < found.high < 12.0
-    assert re.search(r"acts like 7\.\d L of its nominal 12\.0 L: drain the water", " ".join(findings(fit, Reader())))
+    assert re.search(r"acts like 7\.\d\d L of its nominal 12\.0 L: drain the water", " ".join(findings(fit, Reader())))
 
 
 def test_a_regulator_is_read_where_nothing_flows() -> None:
