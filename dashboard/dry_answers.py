@@ -279,9 +279,9 @@ def check_words(line: Line, parts: Sequence[PartCheck], cautions: Sequence[str],
     bad = [p for p in parts if p.verdict.startswith("too low")]
     unknown = [p for p in parts if p.verdict == "rating not known"]
     if bad:
-        head = f"{len(bad)} of {len(parts)} parts are not rated for all they can see: {', '.join(p.name for p in bad)}."
+        head = f"Of {len(parts)} parts {len(bad)} cannot stand all they can see: {', '.join(p.name for p in bad)}."
     elif unknown:
-        head = f"Nothing is known to be underrated, but {len(unknown)} of {len(parts)} parts have no rating in the line's file."
+        head = f"Nothing is known to be underrated, but the line's file rates only {len(parts) - len(unknown)} of {len(parts)} parts."
     else:
         head = "Every part is rated for the highest pressure it can see, a regulator that fails open included."
     width = max(len(p.name) for p in parts)
