@@ -279,7 +279,7 @@ def check_words(line: Line, parts: Sequence[PartCheck], cautions: Sequence[str],
     bad = [p for p in parts if p.verdict.startswith("too low")]
     unknown = [p for p in parts if p.verdict == "rating not known"]
     if bad:
-        head = f"Of {len(parts)} parts {len(bad)} cannot stand all they can see: {', '.join(p.name for p in bad)}."
+        head = f"Not rated for all they can see: {', '.join(p.name for p in bad)} ({len(bad)} of {len(parts)} parts)."
     elif unknown:
         head = f"Nothing is known to be underrated, but the line's file rates only {len(parts) - len(unknown)} of {len(parts)} parts."
     else:

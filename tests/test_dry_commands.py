@@ -157,7 +157,7 @@ def test_check_counts_a_failed_regulator(capsys: pytest.CaptureFixture[str]) -> 
 
 def test_check_in_words(capsys: pytest.CaptureFixture[str]) -> None:
     said = tell(capsys, "check", "--line", BOATHOUSE, "--show", "psi")
-    assert said.startswith("Boathouse line: 1 of 5 parts")
+    assert said.startswith("Boathouse line: Not rated for all they can see: deck nailer (1 of 5 parts).")
     assert "at worst" in said
 
 
