@@ -31,7 +31,7 @@ NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and
 GAP_STEPS = 6.0
 CHAIN_S = 0.15  # big jumps this close belong together
 TURN_S = 0.03  # and turn back within this; a shot stays down longer
-FEWEST_TURNS = 5
+FEWEST_TURNS, TURNS_S, TURNS_STEPS = 5, 0.12, 14.0  # turns, and the time for them: quick shots seen by a slow logger turn too, but later
 BIG_SHARE = 0.005  # of absolute pressure; noise that grows all at once is no interference
 
 # Kinds of mark
@@ -41,7 +41,7 @@ FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
 MARK_COLUMNS = 11
 
 # Slots of the float state
-NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S, BIN_0, BIN_T, BIN_P = (
+NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S, BIN_0, BIN_T, BIN_P, TURN_0 = (
     0,
     1,
     2,
@@ -55,8 +55,9 @@ NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURS
     16,
     17,
     18,
+    19,
 )
-FLOATS = 19
+FLOATS = 19 + FEWEST_TURNS - 1
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is
 NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS = 0, 1, 2, 5, 8, 11, 12, 13, 14
@@ -183,7 +184,9 @@ def scan(
                     state[BURST_S] = t[k]
                 elif (leap > 0.0) != (state[JUMP] > 0.0) and t[k] - state[JUMP_S] < max(TURN_S, 2.5 * step_s):
                     places[TURNS] += 1
-                    if places[TURNS] >= FEWEST_TURNS:
+                    turn = TURN_0 + places[TURNS] % (FEWEST_TURNS - 1)
+                    since_s, state[turn] = state[turn], t[k]
+                    if places[TURNS] >= FEWEST_TURNS and t[k] - since_s < max(TURNS_S, TURNS_STEPS * step_s):
                         marks[found, 0] = BURST
                         marks[found, 2] = i
                         marks[found, 3] = t[k]

@@ -330,6 +330,22 @@ def test_a_burst_of_interference_is_one_event_and_no_shot() -> None:
     assert found.events[0].time_s == pytest.approx(10.0, abs=0.3)
 
 
+def averaged(made: Scored, rate_hz: float) -> Scored:
+    """The recording by a slower logger that averages over each of its steps."""
+    n = round(1.0 / (rate_hz * float(np.median(np.diff(made.t_s)))))
+    whole = made.t_s.size // n * n
+    return replace(made, t_s=made.t_s[:whole].reshape(-1, n).mean(axis=1), p_pa=made.p_pa[:whole].reshape(-1, n).mean(axis=1))
+
+
+@pytest.mark.parametrize("every_s", [0.2, 0.25])
+def test_quick_shots_on_a_slow_logger_are_no_interference(every_s: float) -> None:
+    quick = Scene(name="quick", rate_hz=2000.0, noise_pa=300.0, bottom_s=0.04, recovery_s=0.05, every_s=every_s, per_burst=6)
+    made = averaged(record(quick, 1), 50.0)
+    found = find_shots(made.t_s, made.p_pa)
+    assert "interference" not in kinds(found)
+    assert score(found, made).f1 >= 0.98
+
+
 def test_summary_of_a_session() -> None:
     made = record(Scene(name="session", every_s=0.7), 1)
     found = find_shots(made.t_s, made.p_pa)
