@@ -243,13 +243,18 @@ def _interval(line: Line, burst: Burst, volume_m3: float) -> tuple[Estimate, tup
     def size(changed: Line, wall: float = 1.0) -> float:
         return smallest(lambda v: with_receiver(changed, v), burst, wall=wall, near_m3=volume_m3)
 
-    centre = size(line) if volume_m3 else 0.0  # by the same coarse search as the shifted ones, so that its errors drop out
-    ends = [(name, size(low, w_low), size(high, w_high)) for name, (low, w_low), (high, w_high) in _shifts(line)]
+    coarse = size(line) - volume_m3 if volume_m3 else 0.0  # the shifted ones share this error of the coarse search: it drops out
+
+    def end(changed: Line, wall: float) -> float:
+        volume = size(changed, wall)
+        return max(volume - coarse, 0.0) if volume else 0.0
+
+    ends = [(name, end(*low), end(*high)) for name, low, high in _shifts(line)]
     up, down, bounded = 0.0, 0.0, True
     for _, *both in ends:
         if any(math.isnan(v) for v in both):
             bounded = False
-        moves = [v - centre for v in both if not math.isnan(v)]
+        moves = [v - volume_m3 for v in both if not math.isnan(v)]
         up += max(0.0, *moves, 0.0) ** 2
         down += min(0.0, *moves, 0.0) ** 2
     ends.sort(key=lambda e: -_reach(e))

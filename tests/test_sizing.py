@@ -70,6 +70,7 @@ def test_interval_holds_the_size_and_says_what_it_comes_from(line: Line) -> None
     assert high is not None
     assert low < sizing.receiver_m3 < high
     assert sizing.rests_on[0][0] == "air per shot (±10 %)"
+    assert all(low <= v <= high for _, *ends in sizing.rests_on for v in ends)
     assert any("conductance of regulator (assumed" in name for name, _, _ in sizing.rests_on)
     guessed = size_receiver(line.with_part(3, assumed=("air_per_shot",)), shots=8, every_s=0.25, floor_pa=5.8e5)
     assert guessed.interval_m3.high is None or guessed.interval_m3.high > 1.5 * high
