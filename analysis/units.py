@@ -18,6 +18,7 @@ INCH_M: Final = 0.0254  # exact, international inch
 POUND_KG: Final = 0.45359237  # exact, international pound
 GRAVITY_M_PER_S2: Final = 9.80665  # exact, standard gravity
 PSI_PA: Final = POUND_KG * GRAVITY_M_PER_S2 / INCH_M**2  # 6894.757 Pa, follows
+MM_HG_PA: Final = 13.5951 * GRAVITY_M_PER_S2  # 133.3224 Pa, conventional millimetre of mercury; NIST SP 811 (2008), appendix B.8
 CUBIC_FOOT_M3: Final = (12 * INCH_M) ** 3  # exact
 US_GALLON_M3: Final = 231 * INCH_M**3  # exact
 SCF_DENSITY_KG_PER_M3: Final = 1.2041  # dry air at 14.696 psia and 68 degF; the usual "standard" of shop tools, no one standard
@@ -42,6 +43,9 @@ def _units() -> dict[str, Unit]:
         ("bar", 1e5, 0.0, "pressure"),
         ("mbar hPa", 1e2, 0.0, "pressure"),
         ("psi psig lbf/in2", PSI_PA, 0.0, "pressure"),
+        ("kgf/cm2", GRAVITY_M_PER_S2 * 1e4, 0.0, "pressure"),
+        ("inHg", INCH_M * 1e3 * MM_HG_PA, 0.0, "pressure"),
+        ("mmHg", MM_HG_PA, 0.0, "pressure"),
         ("K kelvin", 1.0, 0.0, "temperature"),
         ("degC °C C celsius deg_c", 1.0, ZERO_CELSIUS_K, "temperature"),
         ("degF °F F fahrenheit deg_f", 5.0 / 9.0, ZERO_CELSIUS_K - 32.0 * 5.0 / 9.0, "temperature"),

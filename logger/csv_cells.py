@@ -37,15 +37,23 @@ COMMA_NUMBER: Final = re.compile(rf"[+-]?([0-9]+(,[0-9]*)?|,[0-9]+){_EXPONENT}")
 POINT_GROUPED: Final = re.compile(r"[+-]?[0-9]{1,3}([,' ][0-9]{3})+(\.[0-9]*)?")
 COMMA_GROUPED: Final = re.compile(r"[+-]?[0-9]{1,3}([.' ][0-9]{3})+(,[0-9]*)?")
 
+_WEEKDAY: Final = r"(?:[A-Za-z]{2,9}\.?,? )?"
 _DATE: Final = r"(?:(?P<a>[0-9]{1,4}|[A-Za-z]{3,9})[-./ ](?P<b>[0-9]{1,2}|[A-Za-z]{3,9})\.?[-./ ,] ?(?P<c>[0-9]{1,4})|(?P<packed>[0-9]{8}))"
-_CLOCK: Final = r"(?P<h>[0-9]{1,3}):(?P<m>[0-9]{2})(?::(?P<s>[0-9]{2})(?P<f>[.,][0-9]{1,9})?)?(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?"
+_CLOCK: Final = r"(?P<h>[0-9]{1,3}):(?P<m>[0-9]{2})(?::(?P<s>[0-9]{2})(?P<f>[.,][0-9]{1,9}|:[0-9]{3})?)?(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?"
 _PACKED_CLOCK: Final = r"(?P<h>[0-9]{2})(?P<m>[0-9]{2})(?P<s>[0-9]{2})(?P<f>[.,][0-9]{1,9})?"
-_ZONE: Final = r"(?: ?(?P<zone>Z|z|UTC|GMT|[+-][0-9]{2}(?::?[0-9]{2})?))?"
+_DASHED_CLOCK: Final = r"(?P<h>[0-9]{2})[-.](?P<m>[0-9]{2})[-.](?P<s>[0-9]{2})(?P<f>[.,][0-9]{1,9})?"
+# What a name of a zone means in hours; where a name means several things, the one that shop loggers mean.
+ZONE_HOURS: Final = {"Z": 0, "z": 0, "UTC": 0, "GMT": 0, "WET": 0, "CET": 1, "EET": 2, "BST": 1, "CEST": 2, "EEST": 3} | {
+    f"{zone}{season}T": hours + (season == "D") for zone, hours in (("E", -5), ("C", -6), ("M", -7), ("P", -8)) for season in "SD"
+}
+_ZONE: Final = rf"(?: ?(?P<zone>{'|'.join(ZONE_HOURS)}|[+-][0-9]{{2}}(?::?[0-9]{{2}})?)(?:\[[A-Za-z_/+-]+\])?)?"
 _SHORT_CLOCK: Final = r"(?P<m>[0-9]{1,3}):(?P<s>[0-9]{2})(?P<f>[.,][0-9]{1,9})"
 
 # By name, the ways to write a time; named groups carry the parts. Regular expressions here are RE2's too: no look-around.
 TIME_FORMS: Final = {
-    "datetime": f"{_DATE}(?:[Tt_]| +|, ?|; ?){_CLOCK}{_ZONE}",
+    "datetime": f"{_WEEKDAY}{_DATE}(?:[Tt_]| +|, ?|; ?){_CLOCK}{_ZONE}",
+    "dashed": f"{_DATE}[Tt_ ]{_DASHED_CLOCK}{_ZONE}",
+    "year last": rf"(?:[A-Za-z]{{2,9}} )?(?P<a>[A-Za-z]{{3}}) +(?P<b>[0-9]{{1,2}}) {_CLOCK}{_ZONE} (?P<c>[0-9]{{4}})(?P<packed>)",
     "packed": f"(?P<packed>[0-9]{{8}})[Tt_ ]{_PACKED_CLOCK}{_ZONE}",
     "clock": _CLOCK,
     "short clock": _SHORT_CLOCK,
@@ -57,7 +65,7 @@ _FORMS: Final = {name: re.compile(pattern) for name, pattern in TIME_FORMS.items
 def time_form(cell: str) -> str:
     """Name the way in which a cell writes a time; empty if it does not."""
     text = cell.strip()
-    if not text[:1].isalnum() or len(text) > 40:
+    if not text[:1].isalnum() or len(text) > 60:
         return ""
     for name, pattern in _FORMS.items():
         if (match := pattern.fullmatch(text)) and not (name == "date" and match["packed"]):

@@ -19,6 +19,9 @@ _WORDS: Final = {
     "bar": "bar bars",
     "mbar": "mbar millibar hpa",
     "psi": "psi lbf/in2 lb/in2 lbs/in2",
+    "kgf/cm2": "ksc",
+    "inHg": "inhg in.hg",
+    "mmHg": "mmhg",
     "K": "k kelvin degk",
     "degC": "c degc °c celsius degcelsius ºc",
     "degF": "f degf °f fahrenheit degfahrenheit ºf",
@@ -34,16 +37,17 @@ _WORDS: Final = {
     "ns": "ns nsec nanoseconds",
     "min": "min mins minute minutes minuten",
     "h": "h hr hrs hour hours stunden",
+    "d": "day days tage",
 }
 UNIT_WORDS: Final = {word: unit for unit, words in _WORDS.items() for word in words.split()}
 QUANTITIES: Final = (
-    dict.fromkeys(("Pa", "kPa", "MPa", "bar", "mbar", "psi"), "pressure")
+    dict.fromkeys(("Pa", "kPa", "MPa", "bar", "mbar", "psi", "kgf/cm2", "inHg", "mmHg"), "pressure")
     | dict.fromkeys(("K", "degC", "degF"), "temperature")
-    | dict.fromkeys(("s", "ms", "us", "ns", "min", "h"), "time")
+    | dict.fromkeys(("s", "ms", "us", "ns", "min", "h", "d"), "time")
     | {"%RH": "humidity", "%": "fraction", "V": "voltage", "mV": "voltage", "mA": "current", "counts": "counts"}
 )
 SI_SUFFIX: Final = {"pressure": "pa", "temperature": "k", "humidity": "rh", "voltage": "v", "current": "a", "counts": "counts"}
-KNOWN_UNITS: Final = "Pa, kPa, MPa, bar, mbar, psi, degC, degF, K, %RH, V, mA, counts"
+KNOWN_UNITS: Final = "Pa, kPa, MPa, bar, mbar, psi, kgf/cm2, inHg, mmHg, degC, degF, K, %RH, V, mA, counts"
 
 _ABSOLUTE: Final = frozenset({"abs", "absolute", "absolut"})
 _GAUGE: Final = frozenset({"gauge", "gage", "rel", "relative", "relativ", "g"})
@@ -52,10 +56,8 @@ _TIME_NAMES: Final = re.compile(
     r"|tiempo|tijd|tid|czas|aika"
 )
 _COUNTERS: Final = re.compile(r"samples?|index|idx|n|no|nr|number|row|rec(ord)?|id|seq(uence)?|reading|line|count|i")
-_FOREIGN: Final = re.compile(
-    r"(in|mm|cm)hg|torr|atm|kgf?/cm2|ksc|(in|mm|cm)h2o|dbar|n?l/min|lpm|l/s|m3/h|s?cfm|rpm|k?hz|dba?|kg|mm|cm|ft|kwh?"
-)
-_PRESSURE_OR = r"(k|m|h)?pa|m?bar|psi"
+_FOREIGN: Final = re.compile(r"cmhg|torr|atm|(in|mm|cm)h2o|dbar|n?l/min|lpm|l/s|m3/h|s?cfm|rpm|k?hz|dba?|kg|mm|cm|ft|kwh?")
+_PRESSURE_OR = r"(?:k|m|h)?pa|m?bar|psi|ksc|(?:in|mm)hg"
 _MARKED: Final = re.compile(rf"^({_PRESSURE_OR})[\s_.\-]*(a|abs|absolute|absolut|g|gauge|gage|rel|relative)\.?$")
 _PAREN_MARK: Final = re.compile(rf"(?i)({_PRESSURE_OR})\s*\(\s*(abs|absolute|gauge|[ag])\.?\s*\)")
 _BRACKET: Final = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
@@ -120,14 +122,14 @@ def unit_of(text: str) -> tuple[str, bool | None]:
     tuple
         The canonical unit (empty if it is none) and whether it says absolute (None if it says nothing).
     """
-    word = _folded(text).strip(" .'\"")
-    word = _BRACKET.sub(lambda m: m[1], _PAREN_MARK.sub(r"\1 \3", word)).strip(" .") if word not in UNIT_WORDS else word
+    word = re.sub("kgf?/cm2", "ksc", _folded(text).strip(" .'\""))
+    word = _BRACKET.sub(lambda m: m[1], _PAREN_MARK.sub(r"\1 \2", word)).strip(" .") if word not in UNIT_WORDS else word
     squeezed = re.sub(r"(?<=deg)[\s_.]+|(?<=[°º%])\s+|\s+(?=%)|(?<=rh)\s+", "", word).replace("degrees", "deg").replace("deg.", "deg")
     if squeezed in UNIT_WORDS:
         return UNIT_WORDS[squeezed], None
     marked = _MARKED.match(re.sub(r"[,(\s]+", " ", word).strip(") "))
     if marked:
-        return UNIT_WORDS[marked[1]], marked[3].startswith("a")
+        return UNIT_WORDS[marked[1]], marked[2].startswith("a")
     return "", None
 
 
@@ -161,7 +163,8 @@ def _folded(text: str) -> str:
 
 def _split_header(header: str) -> tuple[str, str, bool | None]:
     """Split a header into its name, its unit and whether it says absolute or gauge."""
-    text = _PAREN_MARK.sub(r"\1 \3", header.strip().strip("\"'"))
+    text = re.sub(r"(?i)kgf?/cm[2²]", "ksc", header.strip().strip("\"'"))  # its stroke would part the words
+    text = _PAREN_MARK.sub(r"\1 \2", text)
     unit, absolute, stem = "", None, text
     whole, whole_absolute = unit_of(text)
     if whole:

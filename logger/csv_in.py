@@ -236,8 +236,8 @@ def _given_unit(unit: str | None) -> tuple[str, bool] | None:
     found, absolute = unit_of(unit)
     if not found or QUANTITIES[found] not in {"pressure", "voltage", "current", "counts"}:
         msg = (
-            f"{unit!r} is no unit of a pressure reading. Give one of Pa, kPa, MPa, bar, mbar, psi (with 'abs' where absolute), V, mV, mA "
-            "or counts."
+            f"{unit!r} is no unit of a pressure reading. Give one of Pa, kPa, MPa, bar, mbar, psi, kgf/cm2, inHg, mmHg (with 'abs' where "
+            "absolute), V, mV, mA or counts."
         )
         raise CsvRefused(msg)
     return found, bool(absolute)

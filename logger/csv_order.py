@@ -16,6 +16,7 @@ Bools = NDArray[np.bool_]
 _HOUR_S: Final = 3600.0
 _SUNDAY: Final = 3  # 1970-01-04 was one: days since 1970 modulo 7; times count from whole weeks after 1970
 _AROUND: Final = 5  # lines on each side that vouch for a time
+_DISORDER: Final = 0.02  # share of lines that stand before their neighbours, from which it is the rule in a file
 _COARSE: Final = 0.3  # share of repeated times from which the clock is too coarse, not the lines written twice
 
 
@@ -82,7 +83,7 @@ def put_in_order(t_s: Floats, values: Sequence[Floats], line: Ints, *, periods: 
     if local:
         t = _without_clock_change(t, usual, line[rows], result, dated=dated)
     if not dated:
-        t = _joined(t, usual, near, line[rows], result)
+        t = _joined(t, usual, near, line[rows], [v[rows] for v in values], result)
     late = t < np.maximum.accumulate(t)
     if late.any():
         result.repaired["out_of_order"] = int(late.sum())
@@ -175,11 +176,14 @@ def _unwrapped(t: Floats, period: float, gap: float, result: Ordered) -> Floats:
 def _without_clock_change(t: Floats, usual: float, line: Ints, result: Ordered, *, dated: bool) -> Floats:
     """Undo the hour that a wall clock gains or loses with summer time."""
     step = np.diff(t)
+    if np.count_nonzero(step < -usual) > max(3.0, _DISORDER * t.size):
+        return t  # among lines in disorder an hour back says nothing
     back = np.flatnonzero((step >= -_HOUR_S - 5.0 * usual) & (step <= -_HOUR_S + max(20.0 * usual, 60.0)) & (step < 0.0)).tolist()
     forth = np.flatnonzero(np.abs(step - usual - _HOUR_S) <= min(1.5 * usual + 0.5, 5.0 + 0.02 * usual)).tolist() if usual < 600.0 else []
     shift = np.zeros(t.size)
     for i in back:
-        if i + 3 >= t.size or (np.diff(t[i + 1 : i + 4]) > -usual).all():  # it stays there
+        around = np.delete(step[max(0, i - _AROUND) : i + 1 + _AROUND], min(i, _AROUND))
+        if (around > -usual).all():  # in order before, and it stays there
             shift[i + 1] += _HOUR_S
             result.warnings.append(f"line {line[i + 1]}: the clock went back by an hour (end of summer time); undone.")
     for i in forth:
@@ -195,7 +199,7 @@ def _without_clock_change(t: Floats, usual: float, line: Ints, result: Ordered, 
     return t
 
 
-def _joined(t: Floats, usual: float, near: float, line: Ints, result: Ordered) -> Floats:
+def _joined(t: Floats, usual: float, near: float, line: Ints, values: Sequence[Floats], result: Ordered) -> Floats:
     """Set a counter that started again (a board that was restarted) after what came before."""
     step = np.diff(t)
     shift = np.zeros(t.size)
@@ -208,6 +212,7 @@ def _joined(t: Floats, usual: float, near: float, line: Ints, result: Ordered) -
             and after.size > 1
             and _falls(t, i) > near
             and not _fills_hole(t, i, near)
+            and not _said_before(t, i, values)
         ):
             shift[i + 1] = -step[i] + max(1.0, 20.0 * usual)
             restarts += 1
@@ -229,6 +234,16 @@ def _fills_hole(t: Floats, i: int, near: float) -> bool:
     return 0 < at < earlier.size and t[i + 1] - earlier[at - 1] < near < earlier[at] - t[i + 1]
 
 
+def _said_before(t: Floats, i: int, values: Sequence[Floats]) -> bool:
+    """Whether what follows line i repeats times and readings that were there already: a part of the file was written twice."""
+    after = range(i + 1, min(i + 1 + 4 * _AROUND, t.size))
+    again = 0
+    for k in after:
+        same = np.flatnonzero(t[: i + 1] == t[k])
+        again += bool(same.size) and all(np.array_equal(v[same[:1]], v[k : k + 1], equal_nan=True) for v in values)
+    return len(after) > _AROUND and again > 0.8 * len(after)
+
+
 def _apart(t: Floats, values: Sequence[Floats], rows: Ints, result: Ordered) -> tuple[Floats, Bools]:
     """Drop lines with a time that was there already; where the clock is coarse, spread the readings over its step."""
     keep = np.ones(t.size, dtype=np.bool_)
@@ -241,7 +256,7 @@ def _apart(t: Floats, values: Sequence[Floats], rows: Ints, result: Ordered) -> 
     for column in values:
         unlike |= (column[one] != column[other]) & ~(np.isnan(column[one]) & np.isnan(column[other]))
     differ = int(unlike.sum())
-    if count <= max(1.0, _COARSE * t.size) and not (count > 0.02 * t.size and differ > 0.5 * count):
+    if differ <= 0.02 * count or (count <= max(1.0, _COARSE * t.size) and not (count > 0.02 * t.size and differ > 0.5 * count)):
         keep[1:] = ~same
         result.repaired["duplicates"] = count
         if differ:

@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from logger.csv_cells import COMMA_NUMBER, POINT_NUMBER, TIME_FORMS, is_number
+from logger.csv_cells import COMMA_NUMBER, POINT_NUMBER, TIME_FORMS, ZONE_HOURS, is_number
 from logger.csv_columns import Column
 from logger.csv_layout import Layout
 from logger.csv_text import CsvRefused
@@ -26,10 +26,21 @@ from logger.csv_text import CsvRefused
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-FACTORS: Final = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0}
-_NAMES: Final = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds", "min": "minutes", "h": "hours"}
+FACTORS: Final = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_NAMES: Final = {
+    "s": "seconds",
+    "ms": "milliseconds",
+    "us": "microseconds",
+    "ns": "nanoseconds",
+    "min": "minutes",
+    "h": "hours",
+    "d": "days",
+}
 _EPOCH_FROM, _EPOCH_TO = 9.4e8, 4.2e9  # seconds since 1970 of the years 2000 to 2103: no counter has run that long
 _DAY_S: Final = 86400.0
+_SHEET_1970: Final = 25569.0  # 1970-01-01 in a spreadsheet's days since 1899-12-30
+_SHEET_FROM, _SHEET_TO = 36526.0, 73051.0  # its days of the years 2000 to 2099
+_SHEET_STEP: Final = 9e-4  # steps above 78 s are no longer told from a thousand readings a second
 _COUNTER_32: Final = 2.0**32
 _MONTHS: Final = {
     name: number
@@ -47,7 +58,7 @@ class TimeSource:
     Attributes
     ----------
     form : str
-        "number", "datetime", "packed", "clock", "short clock" or "date and clock".
+        "number", or one of `TIME_FORMS`, or "date and clock".
     columns : tuple of int
         The column, or those of date and clock.
     unit : str
@@ -112,7 +123,7 @@ def choose_time(columns: Sequence[Column], layout: Layout) -> TimeSource:
     for column in columns:
         kind = layout.kinds[column.index]
         cells = [row[column.index].strip() for row in layout.sample]
-        if kind in {"datetime", "packed"}:
+        if kind in {"datetime", "dashed", "year last", "packed"}:
             found.append((5.0 - 2.0 * _repeats(cells), TimeSource(form=kind, columns=(column.index,))))
         elif kind in {"clock", "short clock"}:
             if date is not None and kind == "clock":
@@ -124,6 +135,10 @@ def choose_time(columns: Sequence[Column], layout: Layout) -> TimeSource:
             unit = column.unit if column.quantity == "time" else ""
             found.append((score, TimeSource(form="number", columns=(column.index,), unit=unit, doubt=doubt)))
     if not found:
+        named = next((c.shown for c in columns if c.is_time_named and not c.is_counter_named and layout.kinds[c.index] == "number"), "")
+        if named:
+            msg = f"the times in {named!r} rise too seldom from line to line to be times. Sort the lines by time, or export them again."
+            raise CsvRefused(msg)
         seen = ", ".join(f"{c.shown!r}" for c in columns)
         msg = (
             f"no column could be identified as time; seen were {seen}. Needed is one such as time_s, t_ms, t_us, a date and time or a "
@@ -180,6 +195,8 @@ def number_stamps(values: Floats, source: TimeSource) -> Stamps:
     steps = np.diff(finite[:100_000])
     steps = steps[steps > 0.0]
     step = float(np.median(steps)) if steps.size else 0.0
+    if not unit and (written := _written_dates(values, finite, step, warnings)) is not None:
+        return written
     if not unit:
         unit = next((u for u in ("s", "ms", "us", "ns") if _EPOCH_FROM <= middle * FACTORS[u] <= _EPOCH_TO), "")
         if unit == "s" and step > 100.0 and bool(np.all(finite == np.round(finite))):
@@ -210,6 +227,26 @@ def number_stamps(values: Floats, source: TimeSource) -> Stamps:
     return Stamps(seconds=seconds, periods=periods, text=_NAMES[unit] + (" (assumed: no unit named)" if assumed else ""), warnings=warnings)
 
 
+def _written_dates(values: Floats, finite: Floats, step: float, doubts: list[str]) -> Stamps | None:
+    """Read numbers that are dates: 20260314225000, or a spreadsheet's days since 1899-12-30; None if they are something else."""
+    low, high = float(finite.min()), float(finite.max())
+    if low > 1.97e13 and high < 2.2e13:
+        day, clock = np.divmod(values, 1e6)
+        days = _day_number(day // 1e4, day // 100.0 % 100.0, day % 100.0)
+        hours, minutes, seconds = clock // 1e4, clock // 100.0 % 100.0, clock % 100.0
+        written = np.isfinite(days) & (hours < 25.0) & (minutes < 60.0) & (seconds < 61.0)
+        if written.sum() == finite.size:
+            base = _first_week(days)
+            since = days * _DAY_S - base + hours * 3600.0 + minutes * 60.0 + seconds
+            return Stamps(seconds=since, base_s=base, dated=True, text="yyyymmddhhmmss", warnings=doubts)
+    if low >= _SHEET_FROM and high <= _SHEET_TO and 0.0 < step < _SHEET_STEP:
+        base = _week_before((low - _SHEET_1970) * _DAY_S)
+        since = np.round(((values - _SHEET_1970) * _DAY_S - base) * 1e3) / 1e3
+        said = f"the time column names no unit; {low:.5f} was read as a date, as spreadsheets count days since 1899-12-30."
+        return Stamps(seconds=since, base_s=base, dated=True, text="a spreadsheet's days", warnings=[*doubts, said])
+    return None
+
+
 def text_stamps(cells: Sequence[Any], source: TimeSource, layout: Layout) -> Stamps:
     """Read times that are text; `cells` holds one Arrow string array, or those of date and clock."""
     if source.form == "datetime" and (quick := _iso_stamps(cells[0], layout, source)) is not None:
@@ -222,10 +259,13 @@ def text_stamps(cells: Sequence[Any], source: TimeSource, layout: Layout) -> Sta
         seconds = day * _DAY_S - base + _clock_s(clock)
         return Stamps(seconds=seconds, base_s=base, dated=True, text=f"date ({day_text}) and clock time", warnings=warnings)
     parts = _parts(cells[0], source.form)
+    if source.form == "clock" and not bool(pc.any(pc.not_equal(parts["s"], "")).as_py()):
+        parts, said = _two_parts(parts, layout.header[source.columns[0]] if layout.header else "")
+        warnings += said
     if source.form in {"clock", "short clock"}:
         seconds = _clock_s(parts)
         hours = _integers(parts["h"]) if "h" in parts else np.zeros(seconds.size)
-        if source.form == "short clock":
+        if "h" not in parts:
             long = bool(np.nanmax(seconds, initial=0.0) >= 3600.0)
             return Stamps(seconds=seconds, periods=() if long else (3600.0,), text="minutes and seconds", warnings=warnings)
         if bool(np.nanmax(hours, initial=0.0) > 24.0):
@@ -244,6 +284,21 @@ def text_stamps(cells: Sequence[Any], source: TimeSource, layout: Layout) -> Sta
     text = f"date ({day_text}) and time with zone{', whose offset changes' if len(stated) > 1 else ''}"
     zone = timezone(timedelta(seconds=stated[0]))
     return Stamps(seconds=seconds, base_s=base, dated=True, zone=zone, text=text, warnings=warnings)
+
+
+def _two_parts(parts: dict[str, Any], header: str) -> tuple[dict[str, Any], list[str]]:
+    """Read times such as 12:05, which say hours and minutes or minutes and seconds; says what was assumed."""
+    first = _integers(parts["h"])
+    says = header.casefold()
+    minutes = {name: part for name, part in parts.items() if name not in {"h", "half"}} | {"m": parts["h"], "s": parts["m"]}
+    if "mm:ss" in says and "hh:mm" not in says:
+        return minutes, []
+    again = np.diff(first * 60.0 + _integers(parts["m"])) == 0.0
+    if "hh:mm" in says or bool(pc.any(pc.not_equal(parts["half"], "")).as_py()) or again.mean() > 0.2:
+        return parts, []
+    if bool(np.nanmax(first, initial=0.0) >= 24.0):
+        return minutes, ["times such as 49:55 were read as minutes and seconds; if they are hours and minutes, name the column 'hh:mm'."]
+    return parts, ["times such as 12:05 were read as hours and minutes; if they are minutes and seconds, name the column 'mm:ss'."]
 
 
 def started_at(stamps: Stamps, first_s: float) -> datetime | None:
@@ -331,7 +386,7 @@ def _array(column: Any) -> Floats:
 
 def _clock_s(parts: dict[str, Any]) -> Floats:
     minutes, whole = _integers(parts["m"]), _integers(parts["s"])
-    fraction = pc.replace_substring_regex(parts["f"], "^[.,]", "0.")
+    fraction = pc.replace_substring_regex(parts["f"], "^[.,:]", "0.")
     seconds = np.nan_to_num(whole) + np.nan_to_num(_integers(fraction))
     hours = _integers(parts["h"]) if "h" in parts else np.zeros(minutes.size)
     if "half" in parts:
@@ -420,6 +475,6 @@ def _day_number(year: Floats, month: Floats, day: Floats) -> Floats:
 def _offset_s(zone: str) -> float:
     match = re.fullmatch(r"([+-])([0-9]{2}):?([0-9]{2})?", zone)
     if not match:
-        return 0.0
+        return ZONE_HOURS.get(zone, 0) * 3600.0
     seconds = int(match[2]) * 3600 + int(match[3] or 0) * 60
     return float(min(seconds, 86399) * (-1 if match[1] == "-" else 1))

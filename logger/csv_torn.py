@@ -51,7 +51,7 @@ def torn_lines(data: bytes, starts: Ints, ends: Ints, layout: Layout) -> Bools:
         ends = ends - padded
     # "NaN" is whole; nothing at all, a digit or a decimal sign may be where a line was cut.
     open_end = np.isin(a[np.maximum(ends - 1, 0)], np.frombuffer(b"0123456789.,-+;|\t ", dtype=np.uint8))
-    if kind in {"datetime", "clock", "short clock", "packed"}:
+    if kind in {"datetime", "dashed", "clock", "short clock", "packed"}:
         _, length = _last_cells(a, starts, ends, 0, delimiter)
         usual, share = _mode(length)
         return (length < usual) & open_end if share >= _USUAL and n >= _ENOUGH else torn

@@ -80,13 +80,17 @@ def test_a_path_is_read_and_its_name_stands_in_the_refusal(tmp_path: Path) -> No
         ("supply absolute [kPa]", "supply_abs_pa", 1e3),
         ("supply_abs_pa", "supply_abs_pa", 1.0),
         ("barometer (hPa)", "barometer_abs_pa", 1e2),
+        ("barometer (inHg)", "barometer_abs_pa", 3386.389),
+        ("tool [kg/cm²]", "tool_pa", 98066.5),
+        ("tank kgf/cm2 abs", "tank_abs_pa", 98066.5),
+        ("pipe_mmHg", "pipe_pa", 133.3224),
         ("Schläuche_bar", "schlauche_pa", 1e5),
     ],
 )
 def test_unit_and_name_come_from_the_header(header: str, column: str, pascals: float) -> None:
     got = read_csv(text_of(f"time_s,{header}", ["0,1.5", "1,2.5", "2,1.0"]))
     assert list(got.readings.columns) == [column]
-    assert got.readings[column].to_numpy() == pytest.approx(np.array([1.5, 2.5, 1.0]) * pascals)
+    assert got.readings[column].to_numpy() == pytest.approx(np.array([1.5, 2.5, 1.0]) * pascals, rel=1e-6)
 
 
 def test_other_quantities_become_si_beside_the_pressure() -> None:
@@ -305,7 +309,7 @@ def test_the_newest_reading_first_is_turned_round() -> None:
 
 
 def test_a_unit_given_is_not_laid_over_a_unit_that_is_not_known() -> None:
-    data = text_of("time_s,tank (inHg),tool", ["0,29.9,90", "1,29.8,91", "2,29.9,90"])
+    data = text_of("time_s,tank (inH2O),tool", ["0,29.9,90", "1,29.8,91", "2,29.9,90"])
     assert read_csv(data, unit="psi").pressure_channels == ("tool",)
 
 
@@ -473,10 +477,51 @@ def test_two_readings_are_enough() -> None:
         ("t", ["11:59:59.9 PM", "12:00:00.0 AM", "12:00:00.1 AM"]),
         ("elapsed", ["99:59:59.9", "100:00:00.0", "100:00:00.1"]),
         ("elapsed", ["59:59.9", "00:00.0", "00:00.1"]),
+        ("t", ["2026-06-03 10:00:00.0 EDT", "2026-06-03 10:00:00.1 EDT", "2026-06-03 10:00:00.2 EDT"]),
+        ("t", ["2026-06-03T10:00:00.0+02:00[Europe/Rome]", "2026-06-03T10:00:00.1+02:00[Europe/Rome]", "2026-06-03T10:00:00.2+02:00"]),
+        ("t", ["Wed Jun 3 10:00:00.0 2026", "Wed Jun 3 10:00:00.1 2026", "Wed Jun 3 10:00:00.2 2026"]),
+        ("t", ['"Wed, 03 Jun 2026 10:00:00.0 +0000"', '"Wed, 03 Jun 2026 10:00:00.1 +0000"', '"Wed, 03 Jun 2026 10:00:00.2 +0000"']),
+        ("t", ["2026-06-03_10-00-00.0", "2026-06-03_10-00-00.1", "2026-06-03_10-00-00.2"]),
+        ("t", ["10:00:00:000", "10:00:00:100", "10:00:00:200"]),
     ],
 )
 def test_ways_to_write_the_time(header: str, times: list[str]) -> None:
     assert seconds(read_csv(plain(times, header=f"{header},tool_kpa"))) == pytest.approx([0.0, 0.1, 0.2], abs=2e-6)
+
+
+def test_dates_written_as_one_number_are_no_seconds() -> None:
+    moments = [datetime(2026, 12, 31, 23, 59, 30) + timedelta(seconds=5 * i) for i in range(40)]
+    got = read_csv(text_of("time,tool_kpa", [f"{m:%Y%m%d%H%M%S},{600 + i % 7}.5" for i, m in enumerate(moments)]))
+    assert seconds(got) == list(np.arange(40) * 5.0)
+    # A counter of seconds that merely has as many digits holds no months.
+    counted = read_csv(text_of("time_s,tool_kpa", [f"{20261399000000 + i * 5},{600 + i % 7}.5" for i in range(40)]))
+    assert counted.duration_s == 195.0
+
+
+def test_days_of_a_spreadsheet_are_no_seconds() -> None:
+    # 46095.5 is 2026-03-14 12:00; 5 s are 5.787e-5 days.
+    got = read_csv(text_of("date,tool_kpa", [f"{46095.5 + i * 5.0 / 86400.0:.9f},{600 + i % 7}.5" for i in range(40)]))
+    assert seconds(got) == pytest.approx(np.arange(40) * 5.0, abs=0.002)
+    assert got.started is not None
+    assert (got.started.year, got.started.month, got.started.day, got.started.hour) == (2026, 3, 14, 12)
+    assert any("spreadsheets count days" in w for w in got.warnings)
+    assert read_csv(text_of("time (days),tool_kpa", ["0,600.5", "0.25,601.5", "0.5,600.5"])).duration_s == 43_200.0
+
+
+@pytest.mark.parametrize(
+    ("header", "minutes", "duration_s", "said"),
+    [
+        ("elapsed", 40, 2395.0, "read as minutes and seconds"),
+        ("elapsed", 10, 595.0 * 60.0, "read as hours and minutes"),
+        ("elapsed (mm:ss)", 10, 595.0, ""),
+        ("elapsed (hh:mm)", 40, 2395.0 * 60.0, ""),
+    ],
+)
+def test_times_of_two_parts_are_read_as_the_header_says_or_it_is_said(header: str, minutes: int, duration_s: float, said: str) -> None:
+    rows = [f"{i * 5 // 60:02d}:{i * 5 % 60:02d},{600 + i % 7}.5" for i in range(minutes * 12)]
+    got = read_csv(text_of(f"{header},tool_kpa", rows))
+    assert got.duration_s == duration_s
+    assert any(said in w for w in got.warnings) if said else not got.warnings
 
 
 def test_started_is_known_where_the_file_tells_the_day() -> None:
@@ -568,6 +613,29 @@ def test_a_block_written_late_is_put_back_and_no_restart() -> None:
     assert got.rows == 900
     assert kpa(got) == [600 + i % 9 + 0.5 for i in range(900)]
     assert got.repaired["out_of_order"] == 300
+
+
+def test_a_recording_written_twice_is_one_recording() -> None:
+    rows = [f"{i * 5},{600 + i % 9}.{i % 7}" for i in range(200)]
+    for again in ([*rows, *rows], [*rows[:150], *rows[100:]], [row for row in rows for _ in range(2)]):
+        got = read_csv(text_of("time_s,tool_kpa", again))
+        assert (got.rows, got.duration_s) == (200, 995.0)
+        assert kpa(got) == kpa(read_csv(text_of("time_s,tool_kpa", rows)))
+
+
+def test_dated_lines_in_any_order_are_sorted_and_no_clock_is_changed_for_them() -> None:
+    moments = [datetime(2026, 6, 3, 22, 0, 0) + timedelta(seconds=5 * i) for i in range(2000)]
+    rows = [f"{m:%Y-%m-%d %H:%M:%S},{600 + i % 9}.5" for i, m in enumerate(moments)]
+    shuffled = np.random.default_rng(0).permutation(len(rows)).tolist()
+    got = read_csv(text_of("when,tool_kpa", [rows[i] for i in shuffled]))
+    assert kpa(got) == [600 + i % 9 + 0.5 for i in range(2000)]
+    assert "clock_changes" not in got.repaired
+
+
+def test_numbered_lines_in_any_order_are_refused_with_the_reason() -> None:
+    shuffled = np.random.default_rng(0).permutation(200).tolist()
+    with pytest.raises(CsvRefused, match=r"'time_s' rise too seldom.*Sort the lines by time"):
+        read_csv(text_of("time_s,tool_kpa", [f"{5 * i},{600 + i % 9}.5" for i in shuffled]))
 
 
 @pytest.mark.parametrize("wrong", ["03:00:00", "23:59:00", "9:00:01"])
