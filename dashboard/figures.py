@@ -502,7 +502,7 @@ def dew_along(names: Sequence[str], temp_k: Sequence[float], dew_k: Sequence[tup
     unit : str
         "degC" or "degF".
     """
-    fig = blank("", f"[{'°F' if unit == 'degF' else '°C'}]", height=340)
+    fig = blank("", f"temperature [{'°F' if unit == 'degF' else '°C'}]", height=340)
     at = list(range(len(names)))
     temperature = [from_si(k, unit) for k in temp_k]
     dew, low, high = ([from_si(k, unit) for k in column] for column in zip(*dew_k, strict=True))

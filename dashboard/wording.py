@@ -360,14 +360,14 @@ def _interval_from(s: Sizing, reader: Reader) -> str:
     name, low, high = s.rests_on[0]
     ends = [reader.volume(v) if v else "none" for v in sorted((low, high)) if math.isfinite(v)]
     if len(ends) < 2:
-        return f"Most of the doubt is the {name}: at its bad end no receiver is enough."
+        return f"Most of the doubt is the {name}: at its bad end no receiver is large enough."
     return f"Most of the doubt is the {name}: it alone moves the size from {ends[0]} to {ends[1]}."
 
 
 def alternative(a: Alternative, reader: Reader) -> tuple[str, str]:
     """Name another change, and say which receiver it leaves."""
     if math.isnan(a.receiver_m3):
-        left = "no receiver is enough"
+        left = "no receiver is large enough"
     elif a.receiver_m3 == 0.0:
         left = "no receiver is needed"
     else:
@@ -449,7 +449,7 @@ def tried(volume_m3: float, with_it: Fired, without: Fired, need_m3: float, burs
     if volume_m3:
         out[0] += f" Without one it is {reader.pressure(without.lowest_pa)}."
     if math.isnan(need_m3):
-        out.append("No receiver is enough for this.")
+        out.append("No receiver is large enough for this.")
     elif need_m3 == 0.0:
         out.append("The line alone holds the floor.")
     elif math.isfinite(need_m3):

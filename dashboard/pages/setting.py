@@ -113,7 +113,9 @@ def _picture(found: DialIn, reader: Reader) -> html.Section | None:
     return ui.card(
         "Depth against the pressure at the shot",
         ui.figure(fig, "Judged depth of each nail against the pressure just before its shot"),
-        note="Every judged nail. Green: nine of ten come flush. Line: flush, with its interval.",
+        note="Every judged nail. "
+        + ("" if found.setting.band_pa is None else "Green: nine of ten come flush. ")
+        + "Line: flush, with its interval.",
         className="figure-card",
     )
 

@@ -149,7 +149,7 @@ def _table(b: WaterBalance, reader: Reader) -> html.Section:
     unit = "°F" if reader.unit == "psi" else "°C"
 
     def row(p: Place) -> tuple[object, ...]:
-        water = ui.stacked(p.condensed_kg_per_day, water_amount)
+        water = ui.stacked(p.condensed_kg_per_day, water_amount) if p.condensed_kg_per_day.high != 0.0 else water_amount(0.0)
         return p.name, ui.bare(reader.pressure(p.pressure_pa)), ui.bare(degrees(p.temp_k)), ui.stacked(p.dew_point_k, degrees), water
 
     heads = ["place", f"pressure [{reader.unit}]", f"temperature [{unit}]", "dew point", "water a day"]
