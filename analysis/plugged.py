@@ -15,7 +15,7 @@ from analysis.measures import Fall
 
 HIDDEN = 2.1  # times the noise: what it may hide of the difference of two readings
 PLUG_SIGMA = 12.0  # in more noise than this the shape of a fall is not seen
-CONSTANT_S, LATE = 0.0082, 0.2  # time constant of the first jump, and the most that is left for after it
+CONSTANT_S, LATE = 0.009, 0.2  # time constant of the first jump, and the most that is left for after it
 SEEN_S = 0.016  # readings further apart show only the size of the jump
 PAUSE_S = 8.0  # nobody changes a tool faster
 OTHERS = 0.5  # of what this line's shots leave for later: no more than this share of the least of them
@@ -24,11 +24,12 @@ FEWEST = 6  # falls that show how this line's shots begin
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """One fall: when it began and was lowest [s], and what of it came late, at most where it is doubtful that it was a shot."""
+    """One fall: when it began and was lowest [s], what of it came late at most, whether it may have been a tool plugged in."""
 
     time_s: float
     until_s: float
     late: float
+    fine: bool  # read often enough to hold it against others: else how it falls between two readings is chance
     doubtful: bool
 
 
@@ -41,15 +42,15 @@ class PlugWatch:
 
     def plugged(self, fall: Fall, noise_pa: float) -> bool:
         """Whether this fall is surely a tool that was plugged in; else it is remembered as one that may be a shot."""
-        late = late_share(fall)
-        at_most = late + HIDDEN * noise_pa / max(fall.jump * fall.dip_pa, 1e-9)
+        late = late_share(fall) + HIDDEN * noise_pa / max(fall.jump * fall.dip_pa, 1e-9)
         doubtful = fall.time_s - self._last_s > PAUSE_S and sharp(fall, noise_pa)
         self._last_s = fall.time_s
+        seen = _Seen(fall.time_s, fall.minimum_s, late, fall.jump_s <= SEEN_S, doubtful)
         if doubtful and len(self._seen) >= FEWEST:
-            if self._stands_out(at_most, None):
+            if self._stands_out(seen):
                 return True
-            doubtful = False
-        self._seen.append(_Seen(fall.time_s, fall.minimum_s, at_most if doubtful else late, doubtful))
+            seen = replace(seen, doubtful=False)
+        self._seen.append(seen)
         return False
 
     def settle(self, *, last: bool) -> list[tuple[float, float]]:
@@ -57,14 +58,15 @@ class PlugWatch:
         if not last and len(self._seen) <= FEWEST:
             return []
         doubtful = [seen for seen in self._seen if seen.doubtful]
-        plugs = [seen for seen in doubtful if self._stands_out(seen.late, seen)]
+        plugs = [seen for seen in doubtful if self._stands_out(seen)]
         if doubtful:
             left = [replace(s, doubtful=False) for s in self._seen if s not in plugs]
             self._seen = deque(left, maxlen=15)
         return [(seen.time_s, seen.until_s) for seen in plugs]
 
-    def _stands_out(self, late: float, itself: _Seen | None) -> bool:
-        return late < OTHERS * min((seen.late for seen in self._seen if seen is not itself), default=math.inf)
+    def _stands_out(self, fall: _Seen) -> bool:
+        others = [seen.late for seen in self._seen if seen is not fall]
+        return not others or (fall.fine and fall.late < OTHERS * min(others))
 
 
 def late_share(fall: Fall) -> float:
@@ -81,5 +83,5 @@ def sharp(fall: Fall, noise_pa: float) -> bool:
     if fall.jump_s > SEEN_S:
         return late_share(fall) < LATE
     u = HIDDEN * noise_pa / fall.dip_pa
-    constant_s = -fall.jump_s / math.log(max(1.0 - fall.jump + u, 1e-6))
+    constant_s = -fall.jump_s / math.log(max(1.0 - fall.jump, 1e-6))
     return fall.next_jump + u < LATE * fall.jump and 0.0 < constant_s < CONSTANT_S
