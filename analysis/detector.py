@@ -375,7 +375,7 @@ class ShotDetector:
             return
         if self._sizes and dip < SMALL_SHARE * _middle(self._sizes):
             return
-        if self._plugs.plugged(fall, noise):
+        if self._plugs.plugged(fall, noise, self._t, self._clean):
             self._close(fall.time_s)
             self._events.append(Event(kind="connected", time_s=fall.time_s, until_s=fall.minimum_s))
             self._last = fall

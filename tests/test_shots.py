@@ -285,6 +285,18 @@ def test_a_tool_that_is_plugged_in_is_no_shot(rate_hz: float) -> None:
     assert kinds(found) == ["connected"]
 
 
+@pytest.mark.parametrize(("rate_hz", "noise_pa"), [(200.0, 800.0), (400.0, 1600.0), (1000.0, 2400.0)])
+def test_a_tool_that_is_plugged_in_is_known_however_the_readings_lie_on_it(rate_hz: float, noise_pa: float) -> None:
+    for seed in range(10):
+        t, _ = line(24.0, rate_hz)
+        x = np.maximum(t - 10.0 - 0.1 * seed / rate_hz, 0.0)
+        fall = 0.84 * (1.0 - np.exp(-x / 0.003)) + 0.16 * (1.0 - np.exp(-x / 0.03))
+        p = 6.2e5 - 9e4 * fall * np.exp(-((x / 0.2) ** 2)) + np.random.default_rng(seed).normal(0.0, noise_pa, t.size)
+        found = find_shots(t, p)
+        assert found.shots == ()
+        assert kinds(found) == ["connected"]
+
+
 @pytest.mark.parametrize("rate_hz", [80.0, 100.0, 200.0])
 @pytest.mark.parametrize("noise_pa", [500.0, 1500.0, 2500.0])
 def test_sharp_shots_after_long_pauses_are_shots(rate_hz: float, noise_pa: float) -> None:
