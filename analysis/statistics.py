@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from analysis.estimate import Estimate
 
@@ -166,7 +166,7 @@ def log_rank(times_a: ArrayLike, ended_a: ArrayLike, times_b: ArrayLike, ended_b
     variance = float(np.sum(d * (n_a / n) * (n_b / n) * (n - d) / np.maximum(n - 1, 1)))
     observed = float(d_a.sum())
     chi_square = (observed - expected) ** 2 / variance if variance > 0.0 else 0.0
-    return LogRank(observed=observed, expected=expected, variance=variance, chi_square=chi_square, p_value=float(chi2.sf(chi_square, 1)))
+    return LogRank(observed=observed, expected=expected, variance=variance, chi_square=chi_square, p_value=float(chdtrc(1, chi_square)))
 
 
 def bootstrap_blocks(

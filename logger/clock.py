@@ -110,11 +110,14 @@ class DeviceClock:
             self._move_to(self._first_s(stamps, host_s), host_s)
             return np.concatenate(([self._time_s], self.feed(stamps[1:], host_s, disturbed=disturbed)))
         self._block = (self._device_s, self._host_s)
-        steps = np.mod(np.diff(stamps, prepend=self._last), self.wraps_at) * self.unit_s
+        steps = stamps.copy()
+        steps[1:] -= stamps[:-1]
+        steps[0] -= self._last
+        steps = steps % self.wraps_at * self.unit_s
         steps[0] += self._turns_s(float(steps[0]), host_s)
         device_s = self._device_s + np.cumsum(steps)
         allowed = self._allowed(host_s)
-        usual = float(np.median(steps))
+        usual = float(np.sort(steps)[steps.size // 2])  # np.median takes ten times as long for a short block
         even = self._suspect is None and bool((steps > 0).all()) and device_s[-1] - self._device_s <= allowed
         if even and steps.max() <= self._jump_s(usual) and (not disturbed or self._pace.is_next(steps)):
             self._count_gap(float(steps.max()), usual)

@@ -40,15 +40,18 @@ MEASURED: Final = frozenset({"pressure", "temperature", "humidity", "voltage", "
 LARGEST_SI: Final = {"pressure": 1e8, "temperature": 2e3, "humidity": 2.0, "voltage": 1e3, "current": 1.0, "counts": 2.0**24}
 SKIPPED: Final = frozenset({"-", "_", "seq"})
 
-_NUMBER: Final = re.compile(rb"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_A_NUMBER: Final = rb"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
+_NUMBER: Final = re.compile(_A_NUMBER)
+_NUMBERS: Final = re.compile(_A_NUMBER + rb"(?:," + _A_NUMBER + rb")*")
 _TEXT: Final = bytes([*range(32, 127), 9, 10, 13])
 _MISSING: Final = frozenset({b"", b"nan", b"NaN", b"NAN"})
 _HEX: Final = re.compile(rb"[0-9A-Fa-f]{2}(?:[0-9A-Fa-f]{2})?")
 CHECKSUMS: Final = {"xor": 2, "crc16": 4}  # digits of each
 # One value as a gauge writes it: a label and = or : before, a unit behind, both optional.
 _TALK: Final = re.compile(
-    rb"[,;\s]*(?:(?P<label>[A-Za-z][A-Za-z0-9_ ]{0,30}?)\s*[=:]\s*)?(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)"
-    rb"(?:\s*(?P<unit>[A-Za-z%\xc2\xb0][A-Za-z0-9%/\xc2\xb0]{0,9}))?(?=[,;\s]|$)"
+    rb"[,;\s]*(?:(?P<label>[A-Za-z][A-Za-z0-9_ ]{0,30}?)\s*[=:]\s*)?(?P<number>"
+    + _A_NUMBER
+    + rb")(?:\s*(?P<unit>[A-Za-z%\xc2\xb0][A-Za-z0-9%/\xc2\xb0]{0,9}))?(?=[,;\s]|$)"
 )
 
 
@@ -171,8 +174,6 @@ class LineParser:
         Data lines seen, good and bad.
     ended : bool
         The device said that nothing more will come.
-    sample : str
-        The last data line seen, for messages.
     unit : str or None
         Unit for channels whose unit neither name nor device gives.
     """
@@ -182,7 +183,6 @@ class LineParser:
     bad: Counter[str] = field(default_factory=Counter)
     lines: int = 0
     ended: bool = False
-    sample: str = ""
     _rest: bytes = b""
     _synced: bool = False
     _bytes: int = 0
@@ -190,6 +190,8 @@ class LineParser:
     _bad_at: int = -(10**9)  # the last bad line, as counted by `lines`
     _digits: int = 0  # of the checksum that lines carry
     _foreign: bool = False
+    _plan: _Plan | None = None
+    _last_line: bytes = b""
 
     def reopened(self) -> None:
         """Forget what was left of a line: after opening a port, all up to the first newline is thrown away."""
@@ -199,6 +201,11 @@ class LineParser:
     def disturbed(self) -> bool:
         """Whether damaged lines have come lately; then some that look whole may be damaged too."""
         return self.lines - self._bad_at < DISTURBED_LINES
+
+    @property
+    def sample(self) -> str:
+        """The last data line seen, for messages."""
+        return self._last_line[:80].decode("ascii", "replace")
 
     @property
     def garbled(self) -> bool:
@@ -248,7 +255,7 @@ class LineParser:
             self._describe(line)
             return None
         self.lines += 1
-        self.sample = line[:80].decode("ascii", "replace")
+        self._last_line = line
         try:
             return self._values(self._checked(line))
         except _BadLineError as why:
@@ -281,10 +288,14 @@ class LineParser:
         if self._foreign:
             reason = "columns other than at the start"
             raise _BadLineError(reason)
-        fields = _split(line)
-        if len(fields) != len(layout.columns) or not all(_NUMBER.fullmatch(f) or f in _MISSING for f in fields):
-            fields = self._talk(line, layout)
-        plan = _plan(self.layout or layout)
+        fields = line.split(b",")
+        if len(fields) != len(layout.columns) or not _NUMBERS.fullmatch(line):  # not as most boards write
+            fields = _split(line)
+            if len(fields) != len(layout.columns) or not all(_NUMBER.fullmatch(f) or f in _MISSING for f in fields):
+                fields = self._talk(line, layout)
+        if self._plan is None or self._plan.layout is not self.layout:
+            self._plan = _planned(self.layout or layout)
+        plan = self._plan
         row: list[float] = []
         if plan.time is not None:
             if (text := fields[plan.time]) in _MISSING:
@@ -377,17 +388,17 @@ class LineParser:
 class _Plan:
     """Where in a line the time is, and each channel with its largest believable value in its unit."""
 
+    layout: Layout
     time: int | None
     channels: tuple[tuple[int, float], ...]
 
 
-@functools.lru_cache(maxsize=16)
-def _plan(layout: Layout) -> _Plan:
+def _planned(layout: Layout) -> _Plan:
     units = [find_unit(u) if u else None for u in layout.units]
     largest = [1e12 if u is None else LARGEST_SI.get(u.quantity, 1e12) / u.factor for u in units]
     places = [i for i, c in enumerate(layout.columns) if c not in SKIPPED and c not in TIME_COLUMNS]
     time = next((i for i, c in enumerate(layout.columns) if c in TIME_COLUMNS), None)
-    return _Plan(time, tuple(zip(places, largest, strict=True)))
+    return _Plan(layout, time, tuple(zip(places, largest, strict=True)))
 
 
 def _unit_said(seen: bytes) -> str:

@@ -15,7 +15,7 @@ from logger.channel import Channel
 from logger.status import Status
 
 if TYPE_CHECKING:
-    from analysis.shots import ShotDetector
+    from analysis.detector import ShotDetector
 
 Floats = NDArray[np.float64]
 
@@ -44,7 +44,7 @@ class LiveShots:
         self._thread: threading.Thread | None = None
         self._detector: ShotDetector | None = None
         with contextlib.suppress(Exception):
-            from analysis.shots import ShotDetector
+            from analysis.detector import ShotDetector
 
             # Load and compile before the device is opened, when nothing waits for us.
             ShotDetector().feed(np.arange(400) / 100.0, np.where(np.arange(400) % 100 < 20, 5.5e5, 6e5))

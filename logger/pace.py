@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 LEARNED: Final = 32  # steps after which a pace may be known
+AGAIN: Final = 256  # steps after which it is found anew
 EVEN: Final = 0.02  # steps of a timer differ by less than this share of the period
 MOSTLY: Final = 0.9  # of the steps must be even; a damaged one may be among them
 OFF: Final = 0.1  # a stamp further than this share of a period from its place is off; or further than others by far:
@@ -45,11 +46,11 @@ class Pace:
         self._refused = 0
         self._steps.extend(steps_s[-64:].tolist())
         self._new += steps_s.size
-        if len(self._steps) < LEARNED or self._new < LEARNED:
+        if len(self._steps) < LEARNED or self._new < (AGAIN if self.known else LEARNED):
             return
         self._new = 0
         steps = np.array(self._steps)
-        period = float(np.quantile(steps, 0.25))  # lost lines make some steps longer
+        period = float(np.sort(steps)[steps.size // 4])  # lost lines make some steps longer
         turns = np.rint(steps / period)
         near = np.abs(steps - turns * period) <= EVEN * period + unit_s
         even = bool(near.mean() >= MOSTLY)

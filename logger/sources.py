@@ -21,8 +21,8 @@ from logger.scaling import check_sensor
 
 BLOCK: Final = 1 << 16
 WAIT_S: Final = 0.05
-GATHER_S: Final = 0.01  # after the first byte wait so long for more: a wake-up a block, not a byte
-PLENTY: Final = 512  # but not if so much has come already: the system keeps only some 4 kB for us
+GATHER_S: Final = (0.012, 0.018, 0.02)  # after the first byte wait for more, and while it comes, again: a wake-up a block, not a byte
+PLENTY: Final = 1024  # but not if so much has come already: the system keeps only some 4 kB for us
 
 
 class Source(Protocol):
@@ -73,10 +73,16 @@ class SerialSource:
         if not self._counts:
             return bytes(self._serial.read(BLOCK))
         data = bytes(self._serial.read(1))
-        if data and self._serial.in_waiting < PLENTY:
-            time.sleep(GATHER_S)
-        while (waiting := self._serial.in_waiting) and len(data) < BLOCK:
+        waiting = self._serial.in_waiting if data else 0
+        for wait_s in GATHER_S if data else ():
+            if (before := waiting) >= PLENTY:
+                break
+            time.sleep(wait_s)
+            if (waiting := self._serial.in_waiting) == before:
+                break
+        while waiting and len(data) < BLOCK:
             data += self._serial.read(waiting)
+            waiting = self._serial.in_waiting
         return data
 
     def ask(self) -> None:

@@ -8,11 +8,15 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the front door sets it; read when numpy loads
+# How fast the machine is today decides no test.
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
 
 
 @pytest.fixture(scope="session")

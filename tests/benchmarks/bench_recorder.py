@@ -11,6 +11,8 @@ import argparse
 import math
 import os
 import queue
+import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -23,6 +25,7 @@ from logger.channel import Channel
 from logger.device import Device, DeviceSettings, News
 from logger.journal import JournalTail, JournalWriter
 from logger.keeper import Keeper
+from logger.kept import find_session
 from logger.lines import LineParser, with_checksum
 from logger.live import read_live
 from logger.live_shots import LiveShots
@@ -61,28 +64,32 @@ def recorded_lines_per_s(home: Path, lines: int, speed: float) -> tuple[float, f
     return lines / elapsed, (time.process_time() - cpu) / elapsed
 
 
-def core_share_at_1_khz(home: Path, seconds: float) -> float:
-    """Share of a core that recording 1 kHz x 2 channels takes; the device runs in a process of its own."""
-    import subprocess
-    import sys
+def core_share_at_1_khz(home: Path, seconds: float) -> tuple[float, float]:
+    """Share of a core that ``farend record`` takes at 1 kHz x 2 channels: of the whole run, and while it records."""
+    short_s = 1.0
+    long_cpu, elapsed = _recorded_by_command(home, seconds)
+    short_cpu, _ = _recorded_by_command(home, short_s)
+    return long_cpu / elapsed, (long_cpu - short_cpu) / (seconds - short_s)
 
-    code = (
-        "import sys, numpy as np; from logger.virtual import VirtualDevice\n"
-        f"t = np.arange({int(seconds * 1000)}) / 1000.0\n"
-        "with VirtualDevice(t, {'tool': 600 + np.sin(t), 'supply': 700 + np.sin(t)}, rate_hz=1000.0) as d:\n"
-        "    print(d.port, flush=True); sys.stdin.read()\n"
-    )
-    with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stdin=subprocess.PIPE, text=True) as process:
-        assert process.stdout is not None
-        port = process.stdout.readline().strip()
-        cpu, begun = time.process_time(), time.perf_counter()
-        session = record(port=port, home=home, name="steady")
-        share = (time.process_time() - cpu) / (time.perf_counter() - begun)
-        process.communicate("")
-    if session.count != int(seconds * 1000):
-        msg = f"{session.count} of {seconds * 1000:.0f} readings recorded"
+
+def _recorded_by_command(home: Path, seconds: float) -> tuple[float, float]:
+    """Seconds of a processor, user and system, and of a wall clock that the command takes from its start to its end."""
+    t_s = np.arange(int(seconds * 1000)) / 1000.0
+    name = f"steady {seconds:g}"
+    with VirtualDevice(t_s, {"tool": 600.0 + np.sin(t_s), "supply": 700.0 + np.sin(t_s)}, rate_hz=1000.0) as device:
+        begun = time.perf_counter()
+        command = [sys.executable, "-m", "farend", "record", "--port", device.port, "--name", name]
+        process = subprocess.Popen(
+            command, env={**os.environ, "FAREND_HOME": str(home)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        elapsed = time.perf_counter() - begun
+    count = find_session(home, name).count
+    if count != t_s.size:
+        msg = f"{count} of {t_s.size} readings recorded"
         raise RuntimeError(msg)
-    return share
+    return used.ru_utime + used.ru_stime, elapsed
 
 
 def finishing_s(home: Path, hours: float) -> tuple[float, float]:
@@ -196,7 +203,8 @@ def main() -> None:
         rate, share = recorded_lines_per_s(home, 20_000 if short else 300_000, math.inf)
         print(f"device to disk, no loss           {rate:12,.0f} lines/s at {share:.0%} of a core, the device's work included")
         if os.name == "posix":
-            print(f"share of a core at 1 kHz x 2      {core_share_at_1_khz(home, 2.0 if short else 20.0):12.1%}")
+            whole, steady = core_share_at_1_khz(home, 3.0 if short else 60.0)
+            print(f"share of a core at 1 kHz x 2      {steady:12.1%}, start and end included {whole:.1%}")
         print(f"headroom over a line of 2 Mbaud     {rate / (200_000 / 27):12.1f} times (lines of 27 bytes)")
         for what, (median, longest) in latencies_s(home, 5.0 if short else 20.0).items():
             print(f"from the line to the {what}           {1e3 * median:12.0f} ms, {1e3 * longest:.0f} ms at most")
