@@ -51,9 +51,10 @@
     const name = old.getAttribute("aria-label");
     let tries = 0;
     const again = setInterval(function () {
+      const moved_on = document.activeElement !== old && document.activeElement !== document.body;
       const now = Array.from(document.querySelectorAll("[role=slider]")).find((s) => s.getAttribute("aria-label") === name);
-      if (now && now !== old) now.focus({ preventScroll: true });
-      if ((now && now !== old) || ++tries > 60) clearInterval(again);
+      if (!moved_on && now && now !== old) now.focus({ preventScroll: true });
+      if (moved_on || (now && now !== old) || ++tries > 600) clearInterval(again); // a slow page may take its time
     }, 50);
   }
 
