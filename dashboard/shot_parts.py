@@ -111,14 +111,18 @@ def panel(recording: Kept, record: ShotRecord, reader: Reader, picked: Picked | 
         ),
         html.Div(
             [
-                html.Button("‹ Shot before", id={"step": -1}, className="button", n_clicks=0, disabled=index == 0),
-                html.Button("Shot after ›", id={"step": 1}, className="button", n_clicks=0, disabled=index + 1 == len(record.shots)),
+                _step("‹ Shot before", -1, disabled=index == 0),
+                _step("Shot after ›", 1, disabled=index + 1 == len(record.shots)),
                 _correct("Not a shot", "not a shot", shot.time_s, quiet=True),
             ],
             className="actions",
         ),
         html.P("The arrow keys ← → step too.", className="note keys"),
     ]
+
+
+def _step(label: str, by: int, *, disabled: bool) -> html.Button:
+    return html.Button(label, className="button", type="button", disabled=disabled, **{"data-step": by})
 
 
 def _correct(label: str, kind: str, at_s: float, *, quiet: bool = False) -> html.Button:
@@ -172,8 +176,8 @@ def times_store(record: ShotRecord) -> dcc.Store:
     return dcc.Store(id="shot-times", data=[round(s.time_s, 4) for s in record.shots])
 
 
-def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
-    """List every shot in a table that sorts."""
+def grid(record: ShotRecord, reader: Reader, chosen: int | None) -> dag.AgGrid:
+    """List every shot in a table that sorts; the chosen one is in view."""
     digits = {"psi": 1, "bar": 2, "kPa": 0}[reader.unit]
     rows = [
         {
@@ -205,6 +209,10 @@ def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
         id="shot-table",
         rowData=rows,
         columnDefs=columns,
+        selectedRows={"ids": [] if chosen is None else [str(chosen + 1)]},
+        scrollTo={} if chosen is None else {"rowId": str(chosen + 1), "rowPosition": "middle"},
+        getRowId="params.data.shot.toString()",
+        eventListeners={"selectionChanged": ["shotSelected(params)"]},
         defaultColDef={"sortable": True, "resizable": True, "wrapHeaderText": True, "autoHeaderHeight": True, "suppressMovable": True},
         dashGridOptions={
             "rowHeight": 44,

@@ -222,10 +222,29 @@ def test_choices_are_written_into_the_address(desktop: Watched, site: str) -> No
     assert desktop.wrong == []
 
 
-def test_a_row_of_the_table_points_out_its_shot(desktop: Watched, site: str) -> None:
-    page = desktop.open(site + ADDRESSES["Shots"], "Shots")
-    page.locator("#shot-table .ag-center-cols-container .ag-row").nth(2).click()
-    expect(page.locator("#overlay .annotation-text")).to_have_text("shot 3")
+def test_a_row_of_the_table_points_out_its_shot_and_a_mark_its_row(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + ADDRESSES["Shots"] + "&shot=12", "Shots")
+    chosen = page.locator("#shot-table .ag-pinned-left-cols-container .ag-row-selected")
+    expect(chosen).to_have_text("12")
+    rows = page.locator("#shot-table .ag-center-cols-container")
+    rows.locator("[row-id='11']").click()
+    expect(page.locator("#overlay .annotation-text")).to_have_text("shot 11")
+    assert "shot=11" in page.url
+    page.locator("#shot-table .ag-header-cell[col-id='time']").click()
+    page.locator("#shot-table .ag-header-cell[col-id='time']").click()  # the last shot comes first
+    expect(chosen).to_have_text("11")
+    marks = page.locator(".figure-card .scatterlayer .trace").nth(1).locator("path.point")
+    for shot in (2, 11, 2):  # the same one again, after another
+        marks.nth(shot - 1).hover(force=True)
+        page.wait_for_timeout(200)  # a click counts at the point last hovered, which the figure looks for 20 times a second at most
+        marks.nth(shot - 1).click(force=True)
+        expect(chosen).to_have_text(str(shot))
+        expect(page.locator("#shot-panel h2")).to_have_text(f"Shot {shot} of 12")
+        inside = "(() => { const b = (s) => document.querySelector(s).getBoundingClientRect(), r = b('#shot-table .ag-row-selected'), "
+        until(page, inside + "v = b('#shot-table .ag-body-viewport'); return r.top >= v.top - 1 && r.bottom <= v.bottom + 1; })()")
+        if shot == 2:
+            page.keyboard.press("ArrowRight")
+            expect(chosen).to_have_text("3")
     assert desktop.wrong == []
 
 
@@ -361,6 +380,15 @@ def test_a_mark_shows_its_shot_and_the_arrow_keys_step(desktop: Watched, site: s
     expect(panel).to_have_text("Shot 5 of 12")
     page.keyboard.press("ArrowLeft")
     expect(panel).to_have_text("Shot 4 of 12")
+    for _ in range(6):  # quicker than the page answers
+        page.keyboard.press("ArrowRight")
+    expect(panel).to_have_text("Shot 10 of 12")
+    for _ in range(3):
+        page.get_by_role("button", name="Shot before").click(no_wait_after=True)
+    expect(panel).to_have_text("Shot 7 of 12")
+    expect(page.locator("#overlay .annotation-text")).to_have_text("shot 7")
+    page.wait_for_timeout(500)
+    expect(panel).to_have_text("Shot 7 of 12")  # no late answer steps it back
     assert desktop.wrong == []
 
 
@@ -386,4 +414,7 @@ def test_the_detector_is_corrected_by_hand_and_undone(desktop: Watched, site: st
     expect(page.locator("#shot-panel h2")).to_contain_text("No shot found at 1.")
     page.get_by_role("button", name="A shot here").click()
     expect(page.locator("#correction-problem")).to_contain_text("No fall of pressure can be measured")
+    page.locator("#shot-panel button").blur()
+    page.keyboard.press("ArrowRight")  # from a moment before all shots
+    expect(page.locator("#shot-panel h2")).to_have_text("Shot 1 of 12")
     assert desktop.wrong == []

@@ -70,45 +70,6 @@ window.dash_clientside.farend = {
     return window.dash_clientside.no_update;
   },
 
-  // A shot was picked: by its mark, by a row of the table, or by stepping. Keep it in the address, and bring it into view.
-  pick: function (clicked, rows, _steps, picked, times, ids) {
-    const none = window.dash_clientside.no_update;
-    const from = window.dash_clientside.callback_context.triggered[0];
-    if (!from || !ids.length) return none;
-    const plot = document.querySelector(".figure-card .js-plotly-plot");
-    const length = { s: 1, min: 60, h: 3600 }[ids[0].axis] || 1;
-    let found = null;
-    if (from.prop_id.endsWith(".clickData")) {
-      const point = clicked[0] && clicked[0].points[0];
-      if (!point) return none;
-      if (point.curveNumber === 0) found = { at: point.x * length };
-      else if (point.customdata && point.customdata[0] === "shot") found = { shot: point.customdata[1] };
-      else if (point.customdata && point.customdata[0] === "out") found = { out: point.customdata[1] };
-      else if (point.customdata && point.customdata[0] === "many") {
-        const [, first, last] = point.customdata, room = Math.max(0.15 * (last - first), 1);
-        window.Plotly.relayout(plot, { "xaxis.range[0]": (first - room) / length, "xaxis.range[1]": (last + room) / length });
-        return none;
-      }
-    } else if (from.prop_id.startsWith("shot-table")) {
-      if (rows && rows.length) found = { shot: rows[0].shot - 1 };
-    } else if (from.value) {
-      const by = JSON.parse(from.prop_id.split(".")[0]).step;
-      found = { shot: Math.min(Math.max((picked && picked.shot !== undefined ? picked.shot : -1) + by, 0), times.length - 1) };
-    }
-    if (!found) return none;
-    if (found.shot !== undefined) {
-      const search = new URLSearchParams(window.location.search);
-      search.set("shot", found.shot + 1);
-      window.history.replaceState(window.history.state, "", window.location.pathname + "?" + search.toString());
-      const range = plot && plot._fullLayout && plot._fullLayout.xaxis.range, at = times[found.shot] / length;
-      if (range && (at < range[0] || at > range[1])) {
-        const half = (range[1] - range[0]) / 2;
-        window.Plotly.relayout(plot, { "xaxis.range[0]": at - half, "xaxis.range[1]": at + half });
-      }
-    }
-    return found;
-  },
-
   // What the page shows has changed on disk: ask for it again, with the address as the browser has it now.
   again: function (changed, address) {
     if (!changed) return window.dash_clientside.no_update;
@@ -139,12 +100,3 @@ window.dash_clientside.farend = {
     return window.dash_clientside.no_update;
   },
 };
-
-// The arrow keys step from shot to shot, unless they are wanted elsewhere: in a field, in the table.
-document.addEventListener("keydown", function (event) {
-  if (event.key !== "ArrowLeft" && event.key !== "ArrowRight" || event.altKey || event.ctrlKey || event.metaKey) return;
-  if (event.target.closest && event.target.closest("input, textarea, select, .ag, [role=radiogroup], .table")) return;
-  const buttons = document.querySelectorAll("#shot-panel button[id*=step]");
-  const button = buttons[event.key === "ArrowLeft" ? 0 : 1];
-  if (button && !button.disabled) { event.preventDefault(); button.click(); }
-});

@@ -82,7 +82,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         content.append(
             ui.card(
                 "Every shot",
-                parts.grid(record, reader),
+                parts.grid(record, reader, chosen),
                 html.Div(
                     html.A(
                         "Download as CSV",
@@ -212,14 +212,13 @@ def register(app: Dash, work: Work) -> None:
         prevent_initial_call=True,
     )
 
+    # What is picked is told to the browser once; from then on it tells: a click, a row, a step (assets/shots.js).
     app.clientside_callback(
-        ClientsideFunction("farend", "pick"),
-        Output("picked", "data"),
+        ClientsideFunction("shots", "arrive"), Output("picked", "data"), Input("shot-times", "data"), State("picked", "data")
+    )
+    app.clientside_callback(
+        ClientsideFunction("shots", "click"),
         Input({"trace": ALL, "channel": ALL, "axis": ALL}, "clickData"),
-        Input("shot-table", "selectedRows"),
-        Input({"step": ALL}, "n_clicks"),
-        State("picked", "data"),
-        State("shot-times", "data"),
         State({"trace": ALL, "channel": ALL, "axis": ALL}, "id"),
         prevent_initial_call=True,
     )

@@ -1,0 +1,96 @@
+/* The Shots page: one shot is picked, by its mark, by its row or by stepping; the mark, the row and the address show which. */
+(function () {
+  let times = []; // of the shots [s]
+  let picked = {}; // as the store of that name has it, or will have it once the page has caught up with quick keys
+
+  // Pick a shot: keep it in the address, bring its mark and its row into view.
+  function choose(found) {
+    picked = found;
+    if (found.shot !== undefined) {
+      const search = new URLSearchParams(window.location.search);
+      search.set("shot", found.shot + 1);
+      window.history.replaceState(window.history.state, "", window.location.pathname + "?" + search.toString());
+      bringMark(times[found.shot]);
+    }
+    bringRow();
+    window.dash_clientside.set_props("picked", { data: found });
+  }
+
+  function bringMark(time) {
+    const plot = document.querySelector(".figure-card .js-plotly-plot");
+    if (!plot || !plot._fullLayout) return;
+    const range = plot._fullLayout.xaxis.range, at = time / axisLength(plot);
+    if (at >= range[0] && at <= range[1]) return;
+    const half = (range[1] - range[0]) / 2;
+    window.Plotly.relayout(plot, { "xaxis.range[0]": at - half, "xaxis.range[1]": at + half });
+  }
+
+  function bringRow() {
+    if (!times.length) return; // and no table
+    const id = picked.shot === undefined ? "" : String(picked.shot + 1);
+    window.dash_clientside.set_props("shot-table", { selectedRows: { ids: id ? [id] : [] } });
+    const grid = window.dash_ag_grid.getApi("shot-table"), row = grid && grid.getRowNode(id);
+    if (row) grid.ensureNodeVisible(row);
+  }
+
+  // The unit of the time axis [s] stands in the figure's id.
+  function axisLength(plot) {
+    return { s: 1, min: 60, h: 3600 }[JSON.parse(plot.closest(".dash-graph").id).axis] || 1;
+  }
+
+  // To the next shot, or the one before; from a moment of the curve, to the one beside it.
+  function step(by) {
+    const at = picked.at === undefined ? picked.out : picked.at;
+    const from = picked.shot === undefined ? times.filter((t) => t < at).length - (by > 0) : picked.shot;
+    const to = Math.min(Math.max(from + by, 0), times.length - 1);
+    if (to >= 0 && to !== picked.shot) choose({ shot: to });
+  }
+
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.shots = {
+    // A page came: what it has picked, before anybody touched it.
+    arrive: function (shotTimes, first) {
+      times = shotTimes || [];
+      picked = first || {};
+      return window.dash_clientside.no_update;
+    },
+
+    // A mark was clicked, or the curve; forgotten at once, so that the same one can be clicked again.
+    click: function (clicked, ids) {
+      const which = clicked.findIndex((c) => c && c.points && c.points.length);
+      if (which < 0) return;
+      const point = clicked[which].points[0], [meaning, ...what] = point.customdata || [];
+      const plot = document.querySelector(".figure-card .js-plotly-plot"), length = axisLength(plot);
+      window.dash_clientside.set_props(ids[which], { clickData: null });
+      document.activeElement.blur(); // the arrow keys are the figure's from now on, no longer the table's
+      if (point.curveNumber === 0) choose({ at: point.x * length });
+      else if (meaning === "shot") choose({ shot: what[0] });
+      else if (meaning === "out") choose({ out: what[0] });
+      else if (meaning === "many") {
+        const room = Math.max(0.15 * (what[1] - what[0]), 1);
+        window.Plotly.relayout(plot, { "xaxis.range[0]": (what[0] - room) / length, "xaxis.range[1]": (what[1] + room) / length });
+      }
+    },
+  };
+
+  window.dashAgGridFunctions = window.dashAgGridFunctions || {};
+  // A row that the reader selects, by a click or the space bar; not one that was selected from here.
+  window.dashAgGridFunctions.shotSelected = function (event) {
+    const row = event.source === "api" ? null : event.api.getSelectedNodes()[0];
+    if (row && row.data.shot - 1 !== picked.shot) choose({ shot: row.data.shot - 1 });
+  };
+
+  document.addEventListener("click", function (event) {
+    const button = event.target.closest && event.target.closest("#shot-panel button[data-step]");
+    if (button) step(Number(button.dataset.step));
+  });
+
+  // The arrow keys step from shot to shot, unless they are wanted elsewhere: in a field, in the table.
+  document.addEventListener("keydown", function (event) {
+    if (event.key !== "ArrowLeft" && event.key !== "ArrowRight" || event.altKey || event.ctrlKey || event.metaKey) return;
+    if (event.target.closest && event.target.closest("input, textarea, select, .ag, [role=radiogroup], .table")) return;
+    if (!document.getElementById("shot-panel")) return;
+    event.preventDefault();
+    step(event.key === "ArrowLeft" ? -1 : 1);
+  });
+})();
