@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -26,6 +26,7 @@ _FINE_CELL_M: Final = 0.5
 GIVEN_95: Final = 0.10
 AIR_ASSUMED_95: Final = 0.50  # of a usual air per shot; a rule of the trade has +-50 %
 CONDUCTANCE_ASSUMED_95: Final = 0.40  # of a usual conductance; common practice, no source
+BORE_95: Final = 0.03  # of hoses as they are sold; common practice, no source
 WALL_95: Final = 2.0  # factor on the heat exchanged with the receiver's wall
 
 
@@ -282,7 +283,18 @@ def _shifts(line: Line) -> Iterator[tuple[str, tuple[Line, float], tuple[Line, f
         how = "assumed, " if "conductance" in part.assumed else "from Cv, " if "cv" in part.assumed else ""
         wide, narrow = (line.with_part(i, conductance=part.conductance * f) for f in (1 + u, 1 - u))
         yield f"conductance of {part.name} ({how}±{100 * u:.0f} %)", (wide, 1.0), (narrow, 1.0)
+    hoses = [i for i, part in enumerate(line.parts) if part.kind == "hose"]
+    if hoses:
+        named = line.parts[hoses[0]].name if len(hoses) == 1 else "the hoses"
+        wide, narrow = (_with_bores(line, hoses, f) for f in (1 + BORE_95, 1 - BORE_95))
+        yield f"bore of {named} (±{100 * BORE_95:.0f} %)", (wide, 1.0), (narrow, 1.0)
     yield f"heat from the receiver's wall (assumed, half to {WALL_95:.0f} times)", (line, WALL_95), (line, 1.0 / WALL_95)
+
+
+def _with_bores(line: Line, hoses: Sequence[int], factor: float) -> Line:
+    for i in hoses:
+        line = line.with_part(i, bore_m=(line.parts[i].bore_m or 0.0) * factor)
+    return line
 
 
 # The handbook
