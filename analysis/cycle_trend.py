@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -23,7 +21,6 @@ KINK: Final = 0.5  # and from there the pressure turns down by this much of the 
 STEEP_END: Final = 1.7  # and not much faster; by choice
 SHORTEST_RUN_S: Final = 2.0  # no pump runs for less [s]; common practice, no source
 FEWEST: Final = 5  # cycles from which a drift within a recording is told
-TREND_LEAST: Final = 0.05  # a change from session to session below this is not worth a word [-]; by choice
 
 
 def like_a_pump(r: Readings, start_s: float | None, stop_s: float, least_rise_pa: float) -> bool:
@@ -86,67 +83,3 @@ def change_over(at_s: ArrayLike, rate: ArrayLike) -> Estimate:
     reach = float(np.asarray(stdtrit(float(t.size - 2), 0.975))) * u
     start = y.mean() - 0.5 * slope
     return Estimate(value=slope / start, low=(slope - reach) / start, high=(slope + reach) / start)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trend:
-    """How leak or delivery went from the first session to the last.
-
-    Attributes
-    ----------
-    change : Estimate
-        Relative change by a straight line through all sessions [-]; None where it cannot be told.
-    verdict : str
-        "growing", "falling", "no change" or "cannot tell".
-    """
-
-    change: Estimate
-    verdict: str
-
-
-def trend(at_s: Sequence[float], values: Sequence[Estimate]) -> Trend:
-    """Follow a quantity over sessions of the same line.
-
-    Parameters
-    ----------
-    at_s : sequence of float
-        When each session was [s].
-    values : sequence of Estimate
-        The quantity, with intervals; sessions that cannot tell it are passed over.
-
-    Returns
-    -------
-    Trend
-        "no change" only where the interval excludes a change of a quarter.
-    """
-    known = [
-        (t, e.value, (e.high - e.low) / (2.0 * Z95))
-        for t, e in zip(at_s, values, strict=True)
-        if e.value and e.low is not None and e.high is not None
-    ]
-    nothing = Trend(change=Estimate(value=None), verdict="cannot tell")
-    if len(known) < 2:
-        return nothing
-    t, y, u = (np.array(column, dtype=np.float64) for column in zip(*known, strict=True))
-    if not float(np.ptp(t)) > 0:
-        return nothing
-    x = (t - t[0]) / float(np.ptp(t))
-    w = np.maximum(u, 1e-3 * np.abs(y)) ** -2.0
-    design = np.column_stack((np.ones_like(x), x))
-    covariance = np.linalg.inv(design.T @ (design * w[:, None]))
-    start, slope = covariance @ design.T @ (w * y)
-    rest = (y - start - slope * x) * np.sqrt(w)
-    if y.size > 2:
-        covariance = covariance * max(float(rest @ rest) / (y.size - 2), 1.0)
-    if not start > 0:
-        return nothing
-    ratio = float(slope / start)
-    # Of the ratio slope/start, to first order.
-    to = np.array([-ratio, 1.0]) / start
-    reach = Z95 * float(np.sqrt(to @ covariance @ to))
-    change = Estimate(value=ratio, low=ratio - reach, high=ratio + reach)
-    if ratio - reach > 0 and ratio > TREND_LEAST:
-        return Trend(change=change, verdict="growing")
-    if ratio + reach < 0 and ratio < -TREND_LEAST:
-        return Trend(change=change, verdict="falling")
-    return Trend(change=change, verdict="no change" if max(abs(ratio - reach), abs(ratio + reach)) < 0.25 else "cannot tell")

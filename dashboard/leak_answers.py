@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from analysis.cycle_trend import trend as follow
+from analysis.trend import trend_of_estimates
 from dashboard.answers import LITRE, Json, cycles, estimate
 from dashboard.reader import Reader, change, percent
 
@@ -58,8 +58,8 @@ def volume_words(found: Estimate, reader: Reader) -> list[str]:
 
 def trend(names: Sequence[str], started_s: Sequence[float], found: Sequence[Cycles]) -> Json:
     """Answer of `farend cycles` for several recordings."""
-    leak = follow(started_s, [c.leak_m3_per_s for c in found])
-    delivery = follow(started_s, [c.delivery_m3_per_s for c in found])
+    leak = trend_of_estimates(started_s, [c.leak_m3_per_s for c in found])
+    delivery = trend_of_estimates(started_s, [c.delivery_m3_per_s for c in found])
     return {
         "sessions": [{"name": name} | cycles(c) for name, c in zip(names, found, strict=True)],
         "leak": {"change": estimate(leak.change), "verdict": leak.verdict},
@@ -72,11 +72,11 @@ def trend_words(names: Sequence[str], started_s: Sequence[float], found: Sequenc
     """Say whether a leak grows, or a pump delivers less, from session to session."""
     out = []
     for what, values in (("leak", [c.leak_m3_per_s for c in found]), ("delivery", [c.delivery_m3_per_s for c in found])):
-        t = follow(started_s, values)
+        t = trend_of_estimates(started_s, values)
         said = {
-            "growing": f"The {what} grows",
-            "falling": f"The {what} falls",
-            "no change": f"The {what} has not changed much",
+            "rises": f"The {what} grows",
+            "falls": f"The {what} falls",
+            "steady": f"The {what} has not changed much",
             "cannot tell": f"Cannot tell whether the {what} changes",
         }[t.verdict]
         rest = (

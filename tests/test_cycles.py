@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.cycle_trend import change_over, trend
+from analysis.cycle_trend import change_over
 from analysis.cycles import Cycles, find_cycles
 from analysis.estimate import Estimate
 from analysis.tank_air import air_temperature
+from analysis.trend import trend_of_estimates
 from tests.nights import Pumping, simulate_night, simulate_pumping
 
 TANKS = {
@@ -140,11 +141,12 @@ def test_trend_over_sessions_says_what_grows_and_what_falls() -> None:
     def around(*values: float) -> list[Estimate]:
         return [Estimate(value=v, low=0.95 * v, high=1.05 * v) for v in values]
 
-    assert trend([0.0, 10.0, 20.0], around(1.0, 1.2, 1.5)).verdict == "growing"
-    assert trend([20.0, 10.0, 0.0], around(1.0, 1.2, 1.5)).verdict == "falling"
-    assert trend([0.0, 10.0], around(1.0, 1.01)).verdict == "no change"
-    assert trend([0.0, 10.0], [Estimate(value=1.0, low=0.2, high=1.8), Estimate(value=1.2, low=0.5, high=2.0)]).verdict == "cannot tell"
-    assert trend([0.0, 10.0], [Estimate(value=None), *around(1.0)]).verdict == "cannot tell"
+    assert trend_of_estimates([0.0, 10.0, 20.0], around(1.0, 1.2, 1.5)).verdict == "rises"
+    assert trend_of_estimates([20.0, 10.0, 0.0], around(1.0, 1.2, 1.5)).verdict == "falls"
+    assert trend_of_estimates([0.0, 10.0], around(1.0, 1.01)).verdict == "steady"
+    wide = [Estimate(value=1.0, low=0.2, high=1.8), Estimate(value=1.2, low=0.5, high=2.0)]
+    assert trend_of_estimates([0.0, 10.0], wide).verdict == "cannot tell"
+    assert trend_of_estimates([0.0, 10.0], [Estimate(value=None), *around(1.0)]).verdict == "cannot tell"
 
 
 def test_cycle_with_a_gap_in_it_is_not_counted() -> None:
