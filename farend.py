@@ -193,10 +193,13 @@ def _import(args: argparse.Namespace) -> int:
     from dashboard import answers, wording
     from logger.csv_in import read_csv
     from logger.kept import save_imported
+    from logger.long import look_through
+    from logger.session import open_session
 
     for file in args.file:
         reading = read_csv(Path(file), name=Path(file).stem, unit=args.unit)
         folder = save_imported(_home(), args.name or Path(file).stem, reading)
+        look_through(open_session(folder), _home())
         _answer(args, answers.imported(reading), wording.imported(reading, folder))
     return 0
 

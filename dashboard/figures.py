@@ -6,9 +6,9 @@ and the dark page, so a downloaded or printed figure is always fit for paper. Se
 
 from __future__ import annotations
 
+import base64
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ import plotly.graph_objects as go
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.estimate import Estimate
+from analysis.record import Shot
 from analysis.units import from_si
 from dashboard.reader import Reader
 from dashboard.zoom import PAD, thin, window
@@ -24,13 +25,17 @@ BLUE, ORANGE, GREEN, PURPLE, GREY = "#2b7cbf", "#cf6a1c", "#1d9474", "#9a68b8", 
 SERIES = (BLUE, ORANGE, GREEN, PURPLE)
 DASHES = ("solid", "dash", "dot", "dashdot")
 INK, GRID = "#22303a", "#dfe3e6"
-SINGLE_MOST = 250  # marks of single shots in view; more are gathered
-GATHERED = 120  # into so many at most
+SINGLE_MOST = 120  # marks of single shots in view; more are gathered
+GATHERED = 60  # into so many at most
 NAMED_MOST = 60  # events and notes that are named in view
 
 
-def blank(x_title: str, y_title: str, *, height: int = 320, right: int = 16) -> go.Figure:
-    """Start a figure with titled axes; `right` leaves room for labels beside the curves."""
+def blank(x_title: str, y_title: str, *, height: int = 320, right: int = 16, zoomed: bool = False) -> go.Figure:
+    """Start a figure with titled axes; `right` leaves room for labels beside the curves.
+
+    One that is to be `zoomed` quickly keeps its margins: to fit them to new labels, the browser would draw it twice.
+    """
+    margin = {"l": 62, "r": right, "t": 30, "b": 46} if zoomed else {"l": 8, "r": right, "t": 30, "b": 8}
     axis = {
         "gridcolor": GRID,
         "zeroline": False,
@@ -38,13 +43,14 @@ def blank(x_title: str, y_title: str, *, height: int = 320, right: int = 16) -> 
         "showline": False,
         "ticks": "",
         "title_standoff": 6,
-        "automargin": True,
+        "automargin": not zoomed,
         "title_font_size": 13,
+        **({"ticklabeloverflow": "allow"} if zoomed else {}),
     }
     # All at once: a layout that is updated costs ten times as much.
     layout = {
         "height": height,
-        "margin": {"l": 8, "r": right, "t": 30, "b": 8},
+        "margin": margin,
         "showlegend": False,
         "paper_bgcolor": "#ffffff",
         "plot_bgcolor": "#ffffff",
@@ -90,32 +96,16 @@ def label_at(fig: go.Figure, x: float, y: float, text: str, color: str, *, ancho
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShotMark:
-    """Where a shot is marked: its instant [s] and lowest pressure [Pa gauge], and whether it was added by hand."""
-
-    time_s: float
-    lowest_pa: float
-    by_hand: bool = False
-
-
 def recording(
     t_s: ArrayLike,
     p_pa: ArrayLike,
     reader: Reader,
     *,
-    shots: Sequence[ShotMark] = (),
-    taken_out: Sequence[tuple[float, float]] = (),
     whole_s: tuple[float, float] | None = None,
     shown_s: tuple[float, float] | None = None,
-    picked: tuple[float, float, str] | None = None,
-    marks: Sequence[tuple[float, str]] = (),
-    events: Sequence[tuple[float, float, str]] = (),
-    band_pa: tuple[float, float] | None = None,
+    **shown: Any,
 ) -> go.Figure:
     """Draw a recording with its shots marked.
-
-    The first three traces are the pressure, the marks of the shots, and what is pointed out; a zoom draws them again.
 
     Parameters
     ----------
@@ -123,43 +113,70 @@ def recording(
         Times [s] and gauge pressure [Pa] to draw: few points, as `dashboard.zoom.curve` gives them; NaN breaks the line.
     whole_s : (float, float), optional
         First and last time of the recording [s], where only a part of it is drawn.
-    shots : sequence of ShotMark
+    shown_s : (float, float), optional
+        What to show first [s]; all of it by default.
+    **shown
+        What else is to be seen, as `recording_parts` takes it.
+    """
+    t = np.asarray(t_s, dtype=float)
+    begin_s, end_s = whole_s or ((float(t[0]), float(t[-1])) if t.size else (0.0, 1.0))
+    window_s = shown_s or (begin_s, end_s)
+    name, length_s = time_axis(end_s - begin_s)
+    fig = blank(f"time [{name}]", f"gauge pressure [{reader.unit}]", height=380, zoomed=True)
+    parts = recording_parts(t, p_pa, reader, window_s=window_s, length_s=length_s, **shown)
+    fig.add_traces(parts["data"])
+    fig.layout.shapes, fig.layout.annotations = parts["shapes"], parts["annotations"]
+    if t.size:
+        fig.layout.xaxis.range = [window_s[0] / length_s, window_s[1] / length_s]
+    fig.layout.hovermode = "closest"
+    return fig
+
+
+def recording_parts(
+    t_s: ArrayLike,
+    p_pa: ArrayLike,
+    reader: Reader,
+    *,
+    window_s: tuple[float, float],
+    length_s: float,
+    shots: Sequence[Shot] = (),
+    taken_out: Sequence[tuple[float, float]] = (),
+    picked: tuple[float, float, str] | None = None,
+    marks: Sequence[tuple[float, str]] = (),
+    events: Sequence[tuple[float, float, str]] = (),
+) -> dict[str, list[dict[str, Any]]]:
+    """What of a recording's figure follows its window, as plain ``data``, ``shapes`` and ``annotations``: a zoom draws them again.
+
+    The three traces are the pressure, the marks of the shots, and what is pointed out.
+
+    Parameters
+    ----------
+    t_s, p_pa : array_like
+        Times [s] and gauge pressure [Pa] to draw.
+    window_s : (float, float)
+        What is seen [s].
+    length_s : float
+        Unit of the time axis [s].
+    shots : sequence of Shot
         Each is marked; where more than `SINGLE_MOST` are shown, marks that lie close are gathered into one with their number.
     taken_out : sequence of (float, float)
         Instant [s] and lowest pressure [Pa gauge] of what was taken out by hand.
-    shown_s : (float, float), optional
-        What to show first [s]; all of it by default.
     picked : (float, float, str), optional
         A place to point out: instant [s], pressure [Pa gauge] and what to write there.
     marks : sequence of (float, str)
         Instant [s] and text of each mark.
     events : sequence of (float, float, str)
         Begin and end [s] and kind of what was no shot.
-    band_pa : (float, float), optional
-        The tool's window [Pa gauge], shaded.
     """
-    t, p = np.asarray(t_s, dtype=float), np.asarray(p_pa, dtype=float)
-    begin_s, end_s = whole_s or ((float(t[0]), float(t[-1])) if t.size else (0.0, 1.0))
-    name, length_s = time_axis(end_s - begin_s)
-    fig = blank(f"time [{name}]", f"gauge pressure [{reader.unit}]", height=380)
-    x, y = t / length_s, p * reader.pressure_value(1.0)
-    fig.add_scatter(
-        x=x, y=y, mode="lines", line={"color": BLUE, "width": 1.4}, name="pressure", hovertemplate="%{x:.3f}, %{y:.2f}<extra></extra>"
-    )
-    window_s = shown_s or (begin_s, end_s)
-    fig.add_trace(_shot_marks(shots, taken_out, window_s, reader, length_s))
-    point_s, point_pa, text = picked or (0.0, 0.0, "")
-    fig.add_scatter(
-        x=[point_s / length_s] if picked else [],
-        y=[reader.pressure_value(point_pa)] if picked else [],
-        text=[f"<b>{text}</b>"],
-        mode="markers+text",
-        marker={"symbol": "circle-open", "size": 18, "color": PURPLE, "line": {"width": 2}},
-        textposition="bottom center",
-        textfont={"color": PURPLE},
-        hoverinfo="skip",
-        cliponaxis=False,
-    )
+    curve = {
+        "type": "scatter",
+        "x": np.asarray(t_s, dtype=float) / length_s,
+        "y": np.asarray(p_pa, dtype=float) * reader.pressure_value(1.0),
+        "mode": "lines",
+        "line": {"color": BLUE, "width": 1.4},
+        "name": "pressure",
+        "hovertemplate": "%{x:.3f}, %{y:.2f}<extra></extra>",
+    }
     inside = [(max(a, window_s[0]), min(max(b, a), window_s[1]), kind) for a, b, kind in events if b >= window_s[0] and a <= window_s[1]]
     shapes: list[dict[str, Any]] = []
     words: list[dict[str, Any]] = []
@@ -178,15 +195,36 @@ def recording(
         words.append(
             {"x": 1, "y": 1, "xref": "paper", "yref": "paper", "xanchor": "right", "yanchor": "bottom", "text": text, "showarrow": False}
         )
-    fig.layout.shapes, fig.layout.annotations = shapes, words
-    if band_pa is not None:
-        fig.add_hrect(
-            y0=reader.pressure_value(band_pa[0]), y1=reader.pressure_value(band_pa[1]), fillcolor=GREEN, opacity=0.10, line_width=0
-        )
-    if t.size:
-        fig.update_xaxes(range=[window_s[0] / length_s, window_s[1] / length_s])
-    fig.update_layout(hovermode="closest")
-    return fig
+    data = [curve, _shot_marks(shots, taken_out, window_s, reader, length_s), pointed_out(picked, reader, length_s)]
+    return {"data": data, "shapes": shapes, "annotations": words}
+
+
+def packed(trace: Mapping[str, Any]) -> dict[str, Any]:
+    """A trace whose arrays are sent as bytes, which a browser reads many times faster than numbers in text."""
+
+    def pack(values: Any) -> Any:
+        if not isinstance(values, np.ndarray):
+            return values
+        return {"dtype": "f8", "bdata": base64.b64encode(values.astype("<f8").tobytes()).decode("ascii")}
+
+    return {key: pack(values) for key, values in trace.items()}
+
+
+def pointed_out(picked: tuple[float, float, str] | None, reader: Reader, length_s: float) -> dict[str, Any]:
+    """Circle a place in a recording and write beside it: instant [s], pressure [Pa gauge] and text."""
+    point_s, point_pa, text = picked or (0.0, 0.0, "")
+    return {
+        "type": "scatter",
+        "x": [point_s / length_s] if picked else [],
+        "y": [reader.pressure_value(point_pa)] if picked else [],
+        "text": [f"<b>{text}</b>"],
+        "mode": "markers+text",
+        "marker": {"symbol": "circle-open", "size": 18, "color": PURPLE, "line": {"width": 2}},
+        "textposition": "bottom center",
+        "textfont": {"color": PURPLE},
+        "hoverinfo": "skip",
+        "cliponaxis": False,
+    }
 
 
 def _upright_band(x0: float, x1: float) -> dict[str, Any]:
@@ -196,8 +234,8 @@ def _upright_band(x0: float, x1: float) -> dict[str, Any]:
 
 
 def _shot_marks(
-    shots: Sequence[ShotMark], taken_out: Sequence[tuple[float, float]], window_s: tuple[float, float], reader: Reader, length_s: float
-) -> go.Scatter:
+    shots: Sequence[Shot], taken_out: Sequence[tuple[float, float]], window_s: tuple[float, float], reader: Reader, length_s: float
+) -> dict[str, Any]:
     """Marks of the shots in view and around it: one each, or where they are many a number for those that lie close.
 
     `customdata` says what a mark stands for: ["shot", index], ["out", time] or ["many", from, until].
@@ -209,7 +247,7 @@ def _shot_marks(
     rows: list[tuple[float, float, str, str, list[Any]]] = []  # instant, pressure, number, symbol, meaning
     if z - a <= SINGLE_MOST:
         rows += [
-            (s.time_s, s.lowest_pa, "", "star-triangle-up-open" if s.by_hand else "triangle-up", ["shot", i])
+            (s.time_s, s.minimum_pa, "", "star-triangle-up-open" if s.by_hand else "triangle-up", ["shot", i])
             for i, s in enumerate(shots[a:z], start=a)
         ]
     else:
@@ -217,25 +255,26 @@ def _shot_marks(
         cuts = np.searchsorted(times, edges)
         for first, end in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True):
             if end > first:
-                lowest = min(s.lowest_pa for s in shots[first:end])
+                lowest = min(s.minimum_pa for s in shots[first:end])
                 rows.append(
                     (float(times[first:end].mean()), lowest, str(end - first), "triangle-up", ["many", times[first], times[end - 1]])
                 )
     rows += [(at, p, "", "x-thin-open", ["out", at]) for at, p in taken_out if low <= at <= high]
     said = {"shot": "shot {}", "out": "taken out by hand", "many": "{} shots: zoom in to see each"}
-    return go.Scatter(
-        x=[r[0] / length_s for r in rows],
-        y=[reader.pressure_value(r[1]) for r in rows],
-        text=[r[2] for r in rows],
-        mode="markers+text",
-        textposition="bottom center",
-        textfont={"color": ORANGE, "size": 11},
-        marker={"symbol": [r[3] for r in rows], "size": 9, "color": ORANGE, "line": {"width": 1.5, "color": ORANGE}},
-        name="shots",
-        customdata=[r[4] for r in rows],
-        hovertext=[said[r[4][0]].format(r[4][1] + 1 if r[4][0] == "shot" else r[2]) for r in rows],
-        hovertemplate="%{hovertext}: lowest %{y:.2f} " + reader.unit + "<extra></extra>",
-    )
+    return {
+        "type": "scatter",
+        "x": [r[0] / length_s for r in rows],
+        "y": [reader.pressure_value(r[1]) for r in rows],
+        "text": [r[2] for r in rows],
+        "mode": "markers+text" if any(r[2] for r in rows) else "markers",
+        "textposition": "bottom center",
+        "textfont": {"color": ORANGE, "size": 11},
+        "marker": {"symbol": [r[3] for r in rows], "size": 9, "color": ORANGE, "line": {"width": 1.5, "color": ORANGE}},
+        "name": "shots",
+        "customdata": [r[4] for r in rows],
+        "hovertext": [said[r[4][0]].format(r[4][1] + 1 if r[4][0] == "shot" else r[2]) for r in rows],
+        "hovertemplate": "%{hovertext}: lowest %{y:.2f} " + reader.unit + "<extra></extra>",
+    }
 
 
 def overlay(

@@ -29,18 +29,40 @@ def recording_figure(
     recording: Kept, record: ShotRecord | None, reader: Reader, shown_s: tuple[float, float] | None, picked: Picked | None
 ) -> go.Figure:
     """Draw a recording with its shots, or without as long as they are being looked for; what is seen in a stretch of it."""
+    drawn = _drawn(recording, record, picked)
+    return figures.recording(*curve(recording, shown_s), reader, whole_s=recording.span_s, shown_s=shown_s, **drawn)
+
+
+def recording_parts(
+    recording: Kept, record: ShotRecord | None, reader: Reader, shown_s: tuple[float, float] | None, picked: Picked | None
+) -> dict[str, list[dict[str, Any]]]:
+    """What of that figure follows its window."""
+    drawn = _drawn(recording, record, picked)
+    window_s, length_s = shown_s or recording.span_s, time_unit_s(recording)
+    return figures.recording_parts(*curve(recording, shown_s), reader, window_s=window_s, length_s=length_s, **drawn)
+
+
+def picked_trace(recording: Kept, record: ShotRecord, reader: Reader, picked: Picked) -> dict[str, Any]:
+    """Where that figure points to."""
+    return figures.pointed_out(_place(recording, record, picked), reader, time_unit_s(recording))
+
+
+def time_unit_s(recording: Kept) -> float:
+    """Length of the unit of the time axis [s]."""
+    begin_s, end_s = recording.span_s
+    return figures.time_axis(end_s - begin_s)[1]
+
+
+def _drawn(recording: Kept, record: ShotRecord | None, picked: Picked | None) -> dict[str, Any]:
+    """What is drawn besides the curve."""
     shots, taken_out, events = (record.shots, record.taken_out, record.events) if record is not None else ((), (), ())
-    return figures.recording(
-        *curve(recording, shown_s),
-        reader,
-        whole_s=recording.span_s,
-        shots=[figures.ShotMark(time_s=s.time_s, lowest_pa=s.minimum_pa, by_hand=s.by_hand) for s in shots],
-        taken_out=[(s.time_s, s.minimum_pa) for s in taken_out],
-        shown_s=shown_s,
-        picked=_place(recording, record, picked),
-        marks=[(float(m["time_s"]), str(m.get("text") or m["kind"])) for m in recording.marks if m["kind"] not in KINDS],
-        events=[(e.time_s, e.until_s, e.kind) for e in events if e.kind not in {"pump start", "pump stop"}],
-    )
+    return {
+        "shots": shots,
+        "taken_out": [(s.time_s, s.minimum_pa) for s in taken_out],
+        "picked": _place(recording, record, picked),
+        "marks": [(float(m["time_s"]), str(m.get("text") or m["kind"])) for m in recording.marks if m["kind"] not in KINDS],
+        "events": [(e.time_s, e.until_s, e.kind) for e in events if e.kind not in {"pump start", "pump stop"}],
+    }
 
 
 def _place(recording: Kept, record: ShotRecord | None, picked: Picked | None) -> tuple[float, float, str] | None:

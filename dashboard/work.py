@@ -19,9 +19,9 @@ from dashboard.search import Search, StillSearchingError
 from dashboard.zoom import curve
 from logger.home import bin_folder, lines_folder, safe_name, tools_file
 from logger.kept import delete, find_session, list_sessions, rename, restore, save_imported
-from logger.long import LONG, LongRecording
+from logger.long import LONG, LongRecording, look_through
 from logger.readings import READINGS_FILE
-from logger.session import Session, append_mark, change_session
+from logger.session import Session, append_mark, change_session, open_session
 
 if TYPE_CHECKING:
     from analysis.carry_off import CarryOff, FillCheck
@@ -191,6 +191,7 @@ class Work:
         stem = Path(file_name.replace("\\", "/")).stem
         reading = read_csv(data, name=stem, unit=unit or None)
         folder = save_imported(self.home, stem, reading)
+        look_through(open_session(folder), self.home)
         return Taken(name=folder.name, sentences=tuple(wording.imported(reading, folder)))
 
     def edit(self, name: str, new_name: str, *, notes: str, line: str, site: str) -> str:

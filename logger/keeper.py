@@ -23,6 +23,7 @@ from logger.device import uniquely_named
 from logger.journal import JournalWriter
 from logger.live import LiveWriter
 from logger.lock import FileLock
+from logger.long import look_through
 from logger.readings import new_journal_path
 from logger.session import SPARE_FILE, Session, add_channels, change_session, finish_session, start_session, unlock_session
 from logger.zone import zone_here
@@ -273,7 +274,9 @@ class Keeper:
             try:
                 if warnings:
                     change_session(folder, warnings=list(warnings))
-                self.finished.append(finish_session(folder))
+                session = finish_session(folder)
+                look_through(session, self._home)
+                self.finished.append(session)
             except (OSError, ValueError) as problem:
                 why = getattr(problem, "strerror", None) or problem
                 self._failures.append(

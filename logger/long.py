@@ -8,6 +8,7 @@ import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -18,15 +19,16 @@ from numpy.typing import NDArray
 
 from logger.home import cache_folder
 from logger.marks import Mark
-from logger.open import Recording, out_of_range, pressure_choice, recording_of
-from logger.overview import GAP_S, GAP_STEPS, Overview, load_overview, overview_of, save_overview
-from logger.readings import READINGS_FILE, read_stretch, stretches
+from logger.open import NoReadingsError, Recording, out_of_range, pressure_choice, recording_of
+from logger.overview import GAP_S, GAP_STEPS, Overview, Piece, load_overview, overview_of, piece_of, save_overview
+from logger.readings import READINGS_FILE, Stretches
 from logger.session import Session
 
 Floats = NDArray[np.float64]
 
 LONG: Final = 3_000_000  # readings from which on a session is not held as a whole
-GROUPS_KEPT: Final = 3  # row groups; 16 MB each
+KEPT: Final = 3 << 20  # readings of row groups that are held; 50 MB
+AT_ONCE: Final = 2  # row groups looked through side by side
 SHORT_S: Final = 10.0  # stretches up to this are kept, as pages ask for the same shots again
 SHORT_KEPT: Final = 256
 CACHED_MOST: Final = 200  # overviews on disk
@@ -52,7 +54,7 @@ class LongRecording:
         self.name, self.session = session.name, session
         self.channel, self.channels = pressure_choice(session, channel)
         self.marks: Sequence[Mark] = session.marks
-        self._times = stretches(session.folder)
+        self._stretches = Stretches(session.folder)
         self._home = home
         self._lock = threading.Lock()
         self._faults: dict[int, int] = {}
@@ -90,7 +92,10 @@ class LongRecording:
         with self._lock:
             kept = load_overview(path)
             if kept is None:
-                kept = replace(overview_of(self.blocks()), faults=sum(self._faults.values()))
+                with ThreadPoolExecutor(AT_ONCE) as pool:
+                    pieces = pool.map(self._piece, range(len(self._stretches.times)))
+                    kept = overview_of(piece for piece in pieces if piece is not None)
+                kept = replace(kept, faults=sum(self._faults.values()))
                 save_overview(path, kept)
                 _drop_oldest(path.parent)
         return kept
@@ -107,7 +112,7 @@ class LongRecording:
             if asked in self._short:
                 self._short.move_to_end(asked)
                 return self._short[asked]
-            pieces = [self._group(i) for i, (a, z) in enumerate(self._times) if z >= from_s and a <= until_s]
+            pieces = [self._group(i) for i, (a, z) in enumerate(self._stretches.times) if z >= from_s and a <= until_s]
             if not pieces:
                 return np.empty(0), np.empty(0)
             t, p = pieces[0] if len(pieces) == 1 else (np.concatenate([x[0] for x in pieces]), np.concatenate([x[1] for x in pieces]))
@@ -170,22 +175,36 @@ class LongRecording:
             part = self._part(number, beside=False)
             self._groups[number] = (np.empty(0), np.empty(0)) if part is None else (part.t_s, part.p_pa)
         self._groups.move_to_end(number)
-        while len(self._groups) > GROUPS_KEPT:
+        while len(self._groups) > 1 and sum(t.size for t, _ in self._groups.values()) > KEPT:
             self._groups.popitem(last=False)
         return self._groups[number]
 
+    def _piece(self, number: int) -> Piece | None:
+        part = self._part(number, beside=False)
+        return None if part is None else piece_of(part.t_s, part.p_pa)
+
     def _parts(self, *, beside: bool = False) -> Iterator[Recording]:
-        parts = (self._part(i, beside=beside) for i in range(len(self._times)))
+        parts = (self._part(i, beside=beside) for i in range(len(self._stretches.times)))
         yield from (part for part in parts if part is not None)
 
     def _part(self, number: int, *, beside: bool) -> Recording | None:
         """One row group as a recording, with the temperature `beside` it; None where this pressure has no reading in it."""
         its = [c for c in self.session.channels if c.is_pressure and c.name.casefold() == self.channel.casefold()]
         more = [c for c in self.session.channels if c.absolute or not c.is_pressure] if beside or any(c.absolute for c in its) else []
-        raw = read_stretch(self.session.folder, number, [c.name for c in {c.name: c for c in (*its, *more)}.values()])
+        raw = self._stretches.read(number, [c.name for c in {c.name: c for c in (*its, *more)}.values()])
         self._faults[number] = its[0].faults(raw[its[0].name])
-        pressure = its[0].si(raw[its[0].name])
-        return recording_of(self.session, raw, self.channel) if np.isfinite(pressure).any() else None
+        try:
+            return recording_of(self.session, raw, self.channel)
+        except NoReadingsError:
+            return None
+
+
+def look_through(session: Session, home: Path | str | None) -> None:
+    """Make and keep the overviews of a session that has just been finished, if it is long: its first opening need not wait for them."""
+    if session.count > LONG:
+        for channel in (c.name for c in session.channels if c.is_pressure):
+            with contextlib.suppress(ValueError, OSError):  # its page says why
+                assert LongRecording(session, channel, home).overview.readings
 
 
 def _starts(t_s: Floats, count: int) -> NDArray[np.int64]:

@@ -15,7 +15,7 @@ from analysis.constants import ATMOSPHERE_ABS_PA
 from logger.channel import Channel
 from logger.kept import find_session
 from logger.marks import Mark, read_marks
-from logger.overview import Overview, overview_of
+from logger.overview import Overview, overview_of, piece_of
 from logger.session import Session, open_session
 
 if TYPE_CHECKING:
@@ -29,6 +29,10 @@ _PRESSURE_WORDS: Final = ("tool", "nailer", "gun", "work", "outlet", "downstream
 _TEMPERATURE_WORDS: Final = ("gas", "wall", "air", "receiver", "tank", "ambient", "temp")
 OWN_TIMES: Final = 0.1  # of a channel's readings at times at which the chosen one has none: it comes from another device
 _BAROMETER_WORDS: Final = ("baro", "ambient", "atm", "p_amb", "pamb")
+
+
+class NoReadingsError(ValueError):
+    """Raised where a pressure has no readings."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +107,7 @@ class Recording:
     @cached_property
     def overview(self) -> Overview:
         """Lowest and highest readings in few points."""
-        return overview_of([(self.t_s, self.p_pa)])
+        return overview_of([piece_of(self.t_s, self.p_pa)])
 
     @property
     def ambient_pa(self) -> float | Floats:
@@ -244,7 +248,7 @@ def _recording(
     keep = np.isfinite(keep_of)
     if not keep.any():
         msg = f"{name}: channel {chosen} has no readings."
-        raise ValueError(msg)
+        raise NoReadingsError(msg)
     whole = bool(keep.all())
     t_s = time_s if whole else time_s[keep]
 
@@ -319,7 +323,7 @@ def recording_of(session: Session, raw: Mapping[str, Floats], channel: str) -> R
 
     Raises
     ------
-    ValueError
+    NoReadingsError
         If that pressure has no readings in them.
     """
     columns = {c.column: partial(c.si, raw[c.name]) for c in session.channels if c.name in raw}

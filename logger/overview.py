@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 BLOCK: Final = 256  # readings of which the lowest and the highest are kept
+USUAL: Final = 20_000  # readings that tell the usual time from one to the next
 GAP_STEPS, GAP_S = 10.0, 1.0  # readings so many usual spacings and so many seconds apart have a gap between them
 
 
@@ -42,47 +43,82 @@ class Overview:
     faults: int = 0
 
 
-def overview_of(pieces: Iterable[tuple[Floats, Floats]]) -> Overview:
-    """Read a recording through once, piece by piece, and keep its extremes.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """What an overview needs of a piece of a recording.
 
-    Parameters
+    Attributes
     ----------
-    pieces : iterable of (ndarray, ndarray)
-        Times [s], rising, and pressures [Pa], none missing.
+    t_s, p_pa : ndarray, shape (n,)
+        Time [s] and pressure [Pa] of the lowest and the highest reading of each block.
+    ends : (float, float, float, float)
+        Time and pressure of the first and of the last reading.
+    apart_s : ndarray, shape (m, 2)
+        Times of neighbouring readings that lie further apart than `GAP_S` [s].
+    usual_s : float
+        Median of the times from reading to reading [s]; NaN of a single one.
+    readings : int
+        How many there are.
     """
-    times, values, gaps = [np.empty(0)], [np.empty(0)], [np.empty((0, 2))]
-    readings, usual_s, last = 0, 0.0, None
-    for t, p in pieces:
-        if not t.size:
-            continue
-        readings += t.size
-        if not usual_s and t.size > 2:
-            usual_s = float(np.median(np.diff(t)))
-        joined = t if last is None else np.concatenate([[last[0]], t])
-        steps = np.diff(joined)
-        far = np.flatnonzero((steps > GAP_STEPS * usual_s) & (steps > GAP_S))
-        gaps.append(np.column_stack([joined[far], joined[far + 1]]))
-        chosen = _extremes(p)
-        if last is None:
-            chosen = np.unique(np.append(chosen, 0))
-        times.append(t[chosen])
-        values.append(p[chosen])
-        last = (float(t[-1]), float(p[-1]))
+
+    t_s: Floats
+    p_pa: Floats
+    ends: tuple[float, float, float, float]
+    apart_s: Floats
+    usual_s: float
+    readings: int
+
+
+def piece_of(t: Floats, p: Floats) -> Piece:
+    """Look through a piece of a recording: times [s], rising, and pressures [Pa], at least one and none missing."""
+    chosen, edges = _extremes(p), t[np.append(np.arange(0, t.size, BLOCK), t.size - 1)]
+    apart = np.empty(0, dtype=np.int64)
+    if np.diff(edges).max() > GAP_S:  # else no two readings are
+        apart = np.flatnonzero(np.diff(t) > GAP_S)
+    return Piece(
+        t_s=t[chosen],
+        p_pa=p[chosen],
+        ends=(float(t[0]), float(p[0]), float(t[-1]), float(p[-1])),
+        apart_s=np.column_stack([t[apart], t[apart + 1]]),
+        usual_s=float(np.median(np.diff(t[:USUAL]))) if t.size > 1 else float("nan"),
+        readings=t.size,
+    )
+
+
+def overview_of(pieces: Iterable[Piece]) -> Overview:
+    """Put the pieces of a recording together, in order of time."""
+    times, values, apart = [np.empty(0)], [np.empty(0)], [np.empty((0, 2))]
+    readings, usual_s, last = 0, float("nan"), None
+    for piece in pieces:
+        begin_s, begin_pa, *end = piece.ends
+        if last is None and begin_s < piece.t_s[0]:
+            times.append(np.array([begin_s]))
+            values.append(np.array([begin_pa]))
+        if last is not None and begin_s - last[0] > GAP_S:
+            apart.append(np.array([[last[0], begin_s]]))
+        times.append(piece.t_s)
+        values.append(piece.p_pa)
+        apart.append(piece.apart_s)
+        readings, last = readings + piece.readings, end
+        usual_s = piece.usual_s if np.isnan(usual_s) else usual_s
     if last is not None and times[-1][-1] < last[0]:
         times.append(np.array([last[0]]))
         values.append(np.array([last[1]]))
-    return Overview(t_s=np.concatenate(times), p_pa=np.concatenate(values), gaps_s=np.concatenate(gaps), readings=readings)
+    far = np.concatenate(apart)
+    gaps = far[np.diff(far, axis=1)[:, 0] > GAP_STEPS * (0.0 if np.isnan(usual_s) else usual_s)]
+    return Overview(t_s=np.concatenate(times), p_pa=np.concatenate(values), gaps_s=gaps, readings=readings)
 
 
 def _extremes(p: Floats) -> NDArray[np.int64]:
-    """Positions of the lowest and the highest reading of each block."""
+    """Positions of the lowest and the highest reading of each block, rising."""
     whole = p.size // BLOCK
     kept = []
     for first, body in ((0, p[: whole * BLOCK].reshape(whole, BLOCK)), (whole * BLOCK, p[None, whole * BLOCK :])):
         if body.size:
             starts = first + BLOCK * np.arange(body.shape[0])
-            kept += [starts + body.argmin(axis=1), starts + body.argmax(axis=1)]
-    return np.unique(np.concatenate(kept)).astype(np.int64)
+            kept.append(np.sort(np.column_stack([starts + body.argmin(axis=1), starts + body.argmax(axis=1)]), axis=1).ravel())
+    found = np.concatenate(kept)
+    return found[np.append(True, np.diff(found) > 0)]
 
 
 def save_overview(path: Path, overview: Overview) -> None:

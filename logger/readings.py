@@ -22,7 +22,7 @@ from logger.journal import Salvage, read_journal
 
 READINGS_FILE: Final = "readings.parquet"
 JOURNALS: Final = "readings*.arrows"
-ROW_GROUP: Final = 1 << 20
+ROW_GROUP: Final = 1 << 18  # few enough that a page reads the ones it shows at once
 
 Columns = dict[str, NDArray[np.float64]]
 
@@ -160,49 +160,59 @@ def extent(folder: Path) -> tuple[int, float]:
     return rows, last - first if rows else 0.0
 
 
-def stretches(folder: Path) -> list[tuple[float, float]]:
-    """First and last time of each row group of a finished session [s]; `read_stretch` reads one.
+class Stretches:
+    """The row groups of a finished session, to be read one by one; the file's index is read once.
+
+    Attributes
+    ----------
+    times : list of (float, float)
+        First and last time of each [s].
+    sizes : list of int
+        How many readings each holds.
 
     Raises
     ------
     ValueError
         If the file cannot be read, or does not say its times; the message says which.
     """
-    path = folder / READINGS_FILE
-    try:
-        with pq.ParquetFile(path) as file:
-            at = file.schema_arrow.names.index("time_s")
-            groups = [file.metadata.row_group(i).column(at).statistics for i in range(file.metadata.num_row_groups)]
-    except (pa.ArrowException, OSError) as problem:
-        msg = f"{path} cannot be read: {problem}. A copy of the folder may still hold the readings."
-        raise ValueError(msg) from None
-    if any(s is None or not s.has_min_max for s in groups):
-        msg = f"{path} does not say which times it holds where. Export the session and import it again."
-        raise ValueError(msg)
-    return [(float(s.min), float(s.max)) for s in groups]
 
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / READINGS_FILE
+        try:
+            with pq.ParquetFile(self._path) as file:
+                self._index, at = file.metadata, file.schema_arrow.names.index("time_s")
+        except (pa.ArrowException, OSError) as problem:
+            raise ValueError(self._lost(problem)) from None
+        groups = [self._index.row_group(i) for i in range(self._index.num_row_groups)]
+        seen = [group.column(at).statistics for group in groups]
+        if any(s is None or not s.has_min_max for s in seen):
+            msg = f"{self._path} does not say which times it holds where. Export the session and import it again."
+            raise ValueError(msg)
+        self.times = [(float(s.min), float(s.max)) for s in seen]
+        self.sizes = [int(group.num_rows) for group in groups]
 
-def read_stretch(folder: Path, number: int, names: Sequence[str]) -> Columns:
-    """Read ``time_s`` and these columns of one row group of a finished session.
+    def read(self, number: int, names: Sequence[str]) -> Columns:
+        """Read ``time_s`` and these columns of one row group; not to be written to.
 
-    Raises
-    ------
-    ValueError
-        If they cannot be read; the message says why.
-    """
-    path = folder / READINGS_FILE
-    wanted = ["time_s", *names]
-    try:
-        with pq.ParquetFile(path) as file:
-            table = file.read_row_group(number, columns=wanted)
-    except (pa.ArrowException, OSError) as problem:
-        msg = f"{path} cannot be read: {problem}. A copy of the folder may still hold the readings."
-        raise ValueError(msg) from None
-    missing = set(wanted) - set(table.column_names)
-    if missing:
-        msg = f"{path} has no column {', '.join(sorted(missing))}, which its session.toml speaks of."
-        raise ValueError(msg)
-    return {n: _floats(table[n]) for n in wanted}
+        Raises
+        ------
+        ValueError
+            If they cannot be read; the message says why.
+        """
+        wanted = ["time_s", *names]
+        try:
+            with pq.ParquetFile(self._path, metadata=self._index) as file:
+                table = file.read_row_group(number, columns=wanted)
+        except (pa.ArrowException, OSError) as problem:
+            raise ValueError(self._lost(problem)) from None
+        missing = set(wanted) - set(table.column_names)
+        if missing:
+            msg = f"{self._path} has no column {', '.join(sorted(missing))}, which its session.toml speaks of."
+            raise ValueError(msg)
+        return {n: table[n].to_numpy() for n in wanted}
+
+    def _lost(self, problem: Exception) -> str:
+        return f"{self._path} cannot be read: {problem}. A copy of the folder may still hold the readings."
 
 
 class ParquetWriter:

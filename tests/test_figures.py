@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import numpy as np
+import plotly.graph_objects as go
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.record import Shot
 from dashboard import figures
 from dashboard.reader import Reader
 from dashboard.zoom import thin, window
+
+
+def shot(time_s: float, minimum_pa: float, *, by_hand: bool = False) -> Shot:
+    """A shot as far as a mark shows it."""
+    dip = {"before_pa": 6.5e5, "dip_pa": 6.5e5 - minimum_pa}
+    return Shot(time_s=time_s, minimum_pa=minimum_pa, recovery_s=0.3, censored_s=0.3, outcome="recovered", by_hand=by_hand, **dip)
 
 
 @given(st.integers(5, 40_000), st.integers(0, 2**31))
@@ -51,7 +59,7 @@ def test_a_window_brings_room_on_either_side_for_panning() -> None:
 @pytest.mark.parametrize(("unit", "shown"), [("bar", 6.5), ("psi", 94.27), ("kPa", 650.0)])
 def test_a_recording_is_drawn_in_the_readers_unit(unit: str, shown: float) -> None:
     t = np.arange(0.0, 10.0, 0.1)
-    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader(unit), shots=[figures.ShotMark(time_s=5.0, lowest_pa=6.0e5)])
+    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader(unit), shots=[shot(5.0, 6.0e5)])
     assert fig.data[0].y[0] == pytest.approx(shown, rel=1e-3)
     assert fig.layout.yaxis.title.text == f"gauge pressure [{unit}]"
     assert fig.layout.xaxis.title.text == "time [s]"
@@ -60,9 +68,7 @@ def test_a_recording_is_drawn_in_the_readers_unit(unit: str, shown: float) -> No
 
 def test_a_long_recording_is_drawn_in_hours_and_its_shots_with_it() -> None:
     t = np.arange(0.0, 36_000.0, 1.0)
-    fig = figures.recording(
-        t, np.full(t.size, 6.5e5), Reader("bar"), shots=[figures.ShotMark(time_s=9000.0, lowest_pa=6.0e5)], shown_s=(7200.0, 10_800.0)
-    )
+    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader("bar"), shots=[shot(9000.0, 6.0e5)], shown_s=(7200.0, 10_800.0))
     assert fig.layout.xaxis.title.text == "time [h]"
     assert list(fig.data[1].x) == [2.5]
     assert tuple(fig.layout.xaxis.range) == (2.0, 3.0)
@@ -113,7 +119,7 @@ def test_a_thumbnail_is_small_and_survives_a_flat_line() -> None:
 def test_marks_are_gathered_when_many_are_in_view_and_single_when_few_are() -> None:
     t = np.arange(0.0, 36_000.0, 1.0)
     p = np.full(t.size, 6.5e5)
-    shots = [figures.ShotMark(time_s=7.0 * i + 3.0, lowest_pa=6.0e5 - i, by_hand=i == 200) for i in range(5000)]
+    shots = [shot(7.0 * i + 3.0, 6.0e5 - i, by_hand=i == 200) for i in range(5000)]
     far = figures.recording(t, p, Reader("kPa"), shots=shots, taken_out=[(1500.0, 5.9e5)]).data[1]
     assert len(far.x) <= figures.GATHERED + 1
     assert sum(int(n) for n in far.text if n) == 5000
@@ -125,6 +131,13 @@ def test_marks_are_gathered_when_many_are_in_view_and_single_when_few_are() -> N
     index = [c[1] for c in near.customdata]
     assert index == list(range(index[0], index[-1] + 1))
     assert [x * 3600.0 for x in near.x] == pytest.approx([shots[i].time_s for i in index])
+
+
+def test_a_packed_trace_is_the_same_to_the_browser() -> None:
+    x = np.array([0.0, 1.5, np.nan])
+    packed = figures.packed({"x": x[::1], "name": "pressure"})
+    assert packed["name"] == "pressure"
+    assert packed["x"] == go.Figure(go.Scatter(x=x)).to_plotly_json()["data"][0]["x"]
 
 
 def test_notes_beyond_what_can_be_named_are_counted() -> None:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import shutil
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import dashboard.work
 import dashboard.zoom
+import logger.long
 import logger.readings
 import logger.session
 from dashboard.pages import leakdown, shots
@@ -21,8 +25,9 @@ from dashboard.zoom import POINTS, curve
 from logger.channel import Channel
 from logger.home import cache_folder
 from logger.kept import find_session
-from logger.long import LongRecording
+from logger.long import LongRecording, look_through
 from logger.open import Recording, open_what
+from logger.overview import overview_of, piece_of
 from logger.session import append_mark, change_session, save_session
 
 NAME, RATE_HZ, SPIKE_S = "long", 500.0, 123.456
@@ -118,6 +123,33 @@ def test_the_overview_is_kept_on_disk_and_made_again_when_it_is_deleted_spoilt_o
     np.testing.assert_array_equal(both(home)[0].overview.p_pa, first.p_pa)
     change_session(home / "sessions" / NAME, channels=[Channel(name="tool", unit="kPa", gain=2.0)])
     np.testing.assert_allclose(both(home)[0].overview.p_pa, 2.0 * first.p_pa)
+
+
+@given(cuts=st.lists(st.integers(1, 9_999), max_size=6), gaps=st.sets(st.integers(1, 9_999), max_size=4))
+def test_an_overview_is_the_same_however_the_recording_is_cut_into_pieces(cuts: list[int], gaps: set[int]) -> None:
+    t = np.arange(10_000) / 100.0
+    for at in gaps:
+        t[at:] += 5.0
+    p = np.sin(t) * np.arange(10_000.0)
+    edges = sorted({0, *cuts, t.size})
+    joined = overview_of(piece_of(t[a:z], p[a:z]) for a, z in pairwise(edges))
+    assert joined.readings == t.size
+    assert (joined.t_s[0], joined.t_s[-1]) == (t[0], t[-1])
+    assert (joined.p_pa.min(), joined.p_pa.max()) == (p.min(), p.max())
+    assert np.all(np.diff(joined.t_s) > 0.0)
+    np.testing.assert_array_equal(joined.p_pa, p[np.searchsorted(t, joined.t_s)])
+    np.testing.assert_array_equal(joined.gaps_s, [(t[at - 1], t[at]) for at in sorted(gaps)] or np.empty((0, 2)))
+
+
+def test_a_long_session_is_looked_through_as_soon_as_it_is_finished(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    session = find_session(home, NAME)
+    look_through(session, home)
+    assert not cache_folder(home).exists()  # it is not long
+    monkeypatch.setattr(logger.long, "LONG", 100_000)
+    look_through(session, home)
+    assert len(list((cache_folder(home) / "overviews").glob("*.npz"))) == 2  # tool and tank; a barometer has no page
+    monkeypatch.setattr(logger.long, "overview_of", None)  # not made again
+    assert both(home)[0].overview.readings == session.count
 
 
 def test_what_lies_outside_the_valid_range_is_left_out_and_said(home: Path) -> None:

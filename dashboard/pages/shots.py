@@ -265,11 +265,10 @@ def zoomed(
     recording = work.opened(trace["trace"], trace["channel"])
     waiting = work.searching(trace["trace"], trace["channel"]) is not None
     record = None if waiting else work.shots(trace["trace"], trace["channel"])[0]
-    fig = parts.recording_figure(recording, record, reader, None if isinstance(shown, str) else shown, picked)
-    drawn = fig.to_plotly_json()
+    drawn = parts.recording_parts(recording, record, reader, None if isinstance(shown, str) else shown, picked)
     patch = Patch()
-    patch["data"] = drawn["data"]
-    patch["layout"]["shapes"], patch["layout"]["annotations"] = drawn["layout"].get("shapes", []), drawn["layout"].get("annotations", [])
+    patch["data"] = [figures.packed(trace) for trace in drawn["data"]]
+    patch["layout"]["shapes"], patch["layout"]["annotations"] = drawn["shapes"], drawn["annotations"]
     return patch
 
 
@@ -285,9 +284,8 @@ def shown_picked(work: Work, address: Mapping[str, str], picked: parts.Picked) -
     """Show what was picked: its panel, the shots laid over each other, and where it is in the recording."""
     name, channel, reader = _asked(work, address)
     recording, record = work.opened(name, channel), work.shots(name, channel)[0]
-    point = parts.recording_figure(recording, record, reader, None, picked).to_plotly_json()["data"][2]
     patch = Patch()
-    patch["data"][2] = point
+    patch["data"][2] = parts.picked_trace(recording, record, reader, picked)
     chosen = int(picked["shot"]) if "shot" in picked else None
     over = parts.overlay(recording, record, reader, chosen) if record.shots else no_update
     return parts.panel(recording, record, reader, picked), over, [patch]
