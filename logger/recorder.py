@@ -216,6 +216,8 @@ class _Recorder:
             self._show()
             self._showed = now
         if now - self._told >= STATUS_S:
+            if self._keeper.session is not None and stop_asked(self._keeper.session.folder):
+                self._stop.set()
             self._tell(now)
             self._told = now
 
@@ -297,8 +299,6 @@ class _Recorder:
         if all(d.ended for d in self._devices):
             if self._keeper.session is None and self._keeper.said:
                 raise ValueError(" ".join(self._keeper.said))
-            return True
-        if self._keeper.session is not None and stop_asked(self._keeper.session.folder):
             return True
         return self._stop.is_set()
 

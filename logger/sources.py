@@ -21,7 +21,7 @@ from logger.scaling import check_sensor
 
 BLOCK: Final = 1 << 16
 WAIT_S: Final = 0.05
-GATHER_S: Final = (0.012, 0.018, 0.02)  # after the first byte wait for more, and while it comes, again: a wake-up a block, not a byte
+GATHER_S: Final = (0.012, 0.018)  # after the first byte wait for more and, if it came, again: a wake-up a block, not a byte
 PLENTY: Final = 1024  # but not if so much has come already: the system keeps only some 4 kB for us
 
 
