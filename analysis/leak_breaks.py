@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from analysis.thermometer import believable
+
 Array = NDArray[np.float64]
 
 MAX_POINTS: Final = 40_000  # readings are averaged down to this many before anything else; 1 s over half a day
 MAX_BLOCKS: Final = 2_400  # blocks in which breaks are looked for; 18 s over half a day
 SPIKE_SIGMAS: Final = 6.0  # common practice, no source
+ROUNDING_PA: Final = 0.1  # what is less than this is rounding, not noise [Pa]
+MOST_AT_TOP: Final = 0.98  # share of readings at the highest of all above which nothing tells a stop from a line that stands; by choice
+SPIKE_FOOT: Final = 0.2  # the ground beside a spike of a few readings moves by no more than this share of it; by choice
 BREAK_SIGMAS: Final = 7.0  # common practice, no source; a night has a few thousand blocks and must show no false break
 MAX_SETTLING_S: Final = 400.0  # longest time constant looked for; a large tank's still air [s]; common practice, no source
 USUAL_SETTLING_S: Final = 90.0  # where it must be reckoned with but is not seen [s]; common practice, no source
+MOST_UNKNOWN: Final = 0.8  # share of the time without a temperature above which it is as good as none; by choice
 SETTLED: Final = 3e-5  # what may be left of the thermal transient, relative to absolute pressure; 0.01 K of the air
 
 
@@ -104,11 +111,13 @@ def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | fl
         order = np.argsort(t, kind="stable")
         columns = [c if c.size == 1 else c[order] for c in columns]
     t, p, temp, amb = columns
+    temp = temp if temp.size == 1 else believable(t, temp)
     resolution = _resolution(p)
     top = _pile(p, resolution)
     # At its end of range a sensor shows no noise.
     moving = p[: 40 * blocks] if np.isinf(top) else p[: 40 * blocks][p[: 40 * blocks] < top]
-    noise = _noise(moving)
+    shared, noise = _shared(moving, resolution)
+    blocks = max(min(blocks, t.size // shared), 8) if shared > 1 else blocks
     bursts = _bursts(t)
     if t.size > blocks or bursts is not None:
         starts = _block_starts(t, blocks) if bursts is None else bursts
@@ -118,9 +127,10 @@ def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | fl
         amb = amb if amb.size == 1 else _means(amb, starts, counts)
     else:
         counts = np.ones(t.size)
+    counts = counts / shared
     noise = float(np.hypot(noise, resolution / np.sqrt(12.0)))
     n = t.size
-    temp = _fill(t, np.broadcast_to(temp, n).astype(np.float64))
+    temp = np.broadcast_to(temp, n).astype(np.float64)
     amb = _fill(t, np.broadcast_to(amb, n).astype(np.float64))
     keep = ~_spikes(p, noise / np.sqrt(np.median(counts)))
     return Readings(
@@ -202,12 +212,29 @@ def _fill(t: Array, x: Array) -> Array:
     return np.interp(t, t[good], x[good])
 
 
-def _noise(p: Array) -> float:
+def noise_of(p: Array) -> float:
     """Noise of single readings from second differences, deaf to slopes and single spikes."""
     d = np.diff(p, 2)
     if d.size and np.mean(d == 0.0) < 0.9 and np.unique(p[:: max(1, p.size // 2000)]).size > 0.3 * min(p.size, 2000):
         d = d[d != 0.0]  # a stretch at the sensor's stop says nothing of its noise; a coarse step's rests do
     return float(1.4826 * np.median(np.abs(d - np.median(d))) / np.sqrt(6.0)) if d.size else 0.0
+
+
+def _shared(p: Array, resolution: float) -> tuple[int, float]:
+    """How many readings in a row share their noise, and its size: where a logger repeats or joins readings, or a sensor smooths them.
+
+    Noise that readings share does not grow with the distance beyond which they do not; what grows on and on is the signal's own bend.
+    """
+    p = p[:200_000]
+    sizes: list[float] = []
+    for apart in (2**k for k in range(8)):
+        if p.size < 20 * apart:
+            break
+        sizes.append(float(1.4826 * np.median(np.abs(p[2 * apart :] - 2.0 * p[apart:-apart] + p[: -2 * apart])) / np.sqrt(6.0)))
+    flat = next((k for k, (near, far) in enumerate(itertools.pairwise(sizes)) if near > ROUNDING_PA and far < 1.2 * near), 0)
+    if flat == 0 or sizes[flat] <= resolution:
+        return 1, noise_of(p)
+    return 2**flat, sizes[flat]
 
 
 def _resolution(p: Array) -> float:
@@ -234,16 +261,52 @@ def _spikes(p: Array, noise: float) -> NDArray[np.bool_]:
     from_left = np.abs(p - (2.0 * wide[1:-3] - wide[:-4]))
     from_right = np.abs(p - (2.0 * wide[3:-1] - wide[4:]))
     alone = np.minimum(from_left, from_right) > np.maximum(4.0 * noise, 0.3 * off)
-    return np.asarray((off > SPIKE_SIGMAS * scale + 3.0 * np.abs(np.gradient(middle))) & alone, dtype=bool)
+    far = off > SPIKE_SIGMAS * scale + 3.0 * np.abs(np.gradient(middle))
+    spikes = np.asarray(far & alone, dtype=bool)
+    # Two or three in a row may lie on a line with each other; on level ground they are spikes all the same.
+    for first, last in _runs(far & ~alone, bridge=0):
+        a, z = first - int(spikes[max(first - 1, 0)]), last + int(spikes[min(last + 1, p.size - 1)])
+        if a < 2 or z > p.size - 3 or z - a > 2:
+            continue
+        if float(np.ptp(p[[a - 2, a - 1, z + 1, z + 2]])) < SPIKE_FOOT * float(off[a : z + 1].min()):
+            spikes[first : last + 1] = True
+    return spikes
 
 
 def _smooth_temperature(temp: Array) -> Array:
     """Take single wild readings out of a temperature channel."""
-    if not np.isfinite(temp).all() or temp.size < 7:
+    if not np.isfinite(temp).any() or temp.size < 7:
         return temp
     middle = median_filter(temp, 7, mode="mirror")
     off = np.abs(temp - middle)
-    return np.where(off > SPIKE_SIGMAS * max(1.4826 * float(np.median(off)), 0.05), middle, temp)
+    return np.where(off > SPIKE_SIGMAS * max(1.4826 * float(np.nanmedian(off)), 0.05), middle, temp)
+
+
+def without_temperature(r: Readings) -> tuple[Readings, list[Span], str]:
+    """Tell apart the time for which a temperature is known.
+
+    Parameters
+    ----------
+    r : Readings
+        Recording; `temp_k` NaN where none is known.
+
+    Returns
+    -------
+    tuple
+        The recording with a temperature throughout or none at all; where not to fit because there was none; what to say about it.
+    """
+    known = np.isfinite(r.temp_k)
+    if known.all() or not known.any():
+        return r, [], ""
+    spans = [
+        Span(from_s=float(r.t_s[max(a - 1, 0)]), until_s=float(r.t_s[min(z + 1, r.t_s.size - 1)]), why="no temperature was recorded")
+        for a, z in _runs(~known, bridge=0)
+    ]
+    missing = sum(s.until_s - s.from_s for s in spans) / float(r.t_s[-1] - r.t_s[0])
+    if missing > MOST_UNKNOWN:
+        said = f"The thermometer gave no reading for {missing:.0%} of the time; it is not used."
+        return replace(r, temp_k=np.full(r.t_s.size, np.nan)), [], said
+    return replace(r, temp_k=_fill(r.t_s, r.temp_k)), spans, ""
 
 
 def find_breaks(r: Readings) -> tuple[Span, ...]:
@@ -312,7 +375,7 @@ def _pile(p: Array, resolution: float) -> float:
     """Where readings pile up at the very top of what occurs: the sensor's end of range [Pa]; infinite where they do not."""
     top = float(p.max())
     at_top = int(np.count_nonzero(p >= top - 1e-9 * abs(top)))
-    if at_top < 20 or at_top > 0.8 * p.size or resolution > 2.0 * _noise(p[: 40 * MAX_POINTS][p[: 40 * MAX_POINTS] < top]):
+    if at_top < 20 or at_top > MOST_AT_TOP * p.size or resolution > 2.0 * noise_of(p[: 40 * MAX_POINTS][p[: 40 * MAX_POINTS] < top]):
         return np.inf  # a coarse step stands still by itself, and so does a tight line
     # Without a step, equal readings are no chance; with one, the step below must be much rarer.
     below = int(np.count_nonzero(p >= top - 1.5 * resolution)) - at_top

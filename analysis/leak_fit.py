@@ -23,7 +23,7 @@ from scipy.special import ndtr
 from analysis.air import CRITICAL_RATIO, iso6358_mass_flow
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, GAMMA
 from analysis.estimate import Estimate
-from analysis.leak_breaks import SETTLED, Readings, Span, coarsen, part
+from analysis.leak_breaks import SETTLED, Readings, Span, coarsen, noise_of, part
 
 Array = NDArray[np.float64]
 
@@ -66,6 +66,7 @@ class Blocks:
     fine: Readings
     noise_pa: float
     resolution_pa: float
+    temp_noise_k: float = 0.0
 
     @staticmethod
     def of(fine: Readings, stretches: list[Span], warmth: list[float]) -> Blocks:
@@ -92,6 +93,7 @@ class Blocks:
             fine=fine,
             noise_pa=fine.noise_pa,
             resolution_pa=fine.resolution_pa,
+            temp_noise_k=noise_of(fine.temp_k) * float(np.sqrt(np.median(fine.weight))),
         )
 
     @property
@@ -327,6 +329,8 @@ def whiteners(d: Blocks, *, measured: bool) -> list[tuple[float, Array]]:
     noise = d.noise_covariance() * each + 1e-14 * np.eye(p_abs.size)
     apart = np.abs(d.t_s[:, None] - d.t_s[None, :])
     weather = each * WEATHER_PA**2 * matern(apart, UNKNOWN_PACE_S)
+    if measured:
+        noise = noise + np.diag((d.temp_noise_k / d.temp_k) ** 2 / d.weight)
     fixed = noise + (weather if np.ptp(d.p_amb_pa) == 0.0 else 0.0)
     if not measured:
         fixed = fixed + (UNKNOWN_SWING_K / ANR_TEMPERATURE_K) ** 2 * matern(apart, UNKNOWN_PACE_S)

@@ -17,7 +17,7 @@ from analysis.constants import (
     R_AIR_J_PER_KG_K,
 )
 from analysis.estimate import Estimate
-from analysis.leak_breaks import Readings, Span, coarsen, condense, find_breaks
+from analysis.leak_breaks import Readings, Span, coarsen, condense, find_breaks, without_temperature
 from analysis.leak_choice import choose, refuse_what_is_no_line
 from analysis.leak_fit import Z95, Blocks, Posterior, lagged
 from analysis.leak_hidden import Hidden, hidden_break
@@ -182,17 +182,20 @@ def fit_readings(
     if b is not None and not 0.0 <= b < 1.0:
         msg = f"A critical pressure ratio of {b:g} is impossible; it lies from 0 to below 1 (0.528 for an ideal nozzle)."
         raise ValueError(msg)
+    fine, untold, said = without_temperature(fine)
     measured = bool(np.isfinite(fine.temp_k).all())
     refuse_what_is_no_line(fine)
     chosen = [Span(from_s=a, until_s=z, why="left out by you") for a, z in leave_out]
     wanted = [Span(from_s=a, until_s=z) for a, z in use]
-    breaks = list(find_breaks(fine))
+    breaks = [*find_breaks(fine), *untold]
     hidden: Hidden | None = None
-    warnings: list[str] = []
+    fits: list[Posterior] = []
+    warnings = [said] if said else []
     for _ in range(MOST_HIDDEN):
         choice = choose(fine, breaks, chosen, wanted)
         data = Blocks.of(fine, choice.stretches, choice.warmth)
         fit = Posterior.of(data, measured=measured, zero=choice.zero, settling_s=choice.settling_s, b=b)
+        fits.append(fit)
         hidden = hidden_break(data, fit, wanted)
         if hidden is None:
             break
@@ -204,12 +207,12 @@ def fit_readings(
             )
     warnings += choice.warnings
     if not measured:
-        warnings.append(
-            "No temperature was recorded, so the likely swing of a day is in the interval. Record the air's or the tank wall's."
-        )
+        warnings.append("Without a temperature the likely swing of a day is in the interval. Record the air's or the tank wall's.")
     b = fit.critical_ratio
 
-    k = Estimate(value=fit.mean, low=fit.quantile(0.025), high=fit.quantile(0.975))
+    # Where something goes on moving the pressure none of the fits is to be believed more than another.
+    believed = [fit] if hidden is None else fits
+    k = Estimate(value=fit.mean, low=min(f.quantile(0.025) for f in believed), high=max(f.quantile(0.975) for f in believed))
     to_c = (volume_m3 if volume_m3 is not None else NOMINAL_VOLUME_M3) / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3)
     amb_mean = float(np.mean(data.p_amb_pa))
     to_flow = to_c * leak_at(1.0, reference_pa, p_amb_pa=amb_mean, b=b)

@@ -15,6 +15,7 @@ from analysis.estimate import Estimate
 from analysis.leak_breaks import condense
 from analysis.leakdown import Leakdown, Stretches, fit_readings
 from analysis.record import ShotRecord
+from analysis.thermometer import stuck
 
 Array = NDArray[np.float64]
 
@@ -62,7 +63,12 @@ def judge(
     t, p = np.asarray(t_s, dtype=np.float64), np.asarray(p_pa, dtype=np.float64)
     amb = p_amb_pa if isinstance(p_amb_pa, float | int) else np.asarray(p_amb_pa, dtype=np.float64)
     readings = condense(t, p, None if temp_k is None else np.asarray(temp_k, dtype=np.float64), amb)
+    dead = stuck(readings.t_s, readings.temp_k)
+    if dead.any():
+        readings = replace(readings, temp_k=np.where(dead, np.nan, readings.temp_k))
     leak = fit_readings(readings, volume_m3=volume_m3, reference_pa=reference_pa, leave_out=leave_out, use=use)
+    if dead.any():
+        leak = replace(leak, warnings=("The thermometer stands still for hours, as none does; that time is not believed.", *leak.warnings))
     shots, runs = shots_of_work(find, t, p), rough_runs(readings)
     why = why_not(shots, runs)
     return Judged(leak=withhold(leak, why) if why else leak, shots=shots, pumped=bool(why_not(0, runs)))

@@ -17,6 +17,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from analysis.constants import ATMOSPHERE_ABS_PA
 from logger.channel import Channel
 from logger.csv_body import BadLines, Body, read_body, readings_of
 from logger.csv_cells import split
@@ -40,6 +41,7 @@ __all__ = ["CsvReading", "CsvRefused", "read_csv"]
 _TOO_BAD: Final = 0.1  # share of bad lines above which nothing is believed
 _LEAST: Final = 2  # readings
 _NO_PRESSURE_PA: Final = 1e8  # a kilobar: no air line, but a number that lost its decimal sign
+_SLACK_PA: Final = 1e4  # a sensor's zero may be off by as much
 _OTHER_THINGS: Final = re.compile(
     r"temp(eratur(e)?)?|hum(idity)?|rh|feuchte|batt(ery)?|volt(age)?|index|sample|count|flag|status|state|shots?|trigger|event|flow|durchfluss"
     r"|speed|rpm|depth"
@@ -166,6 +168,7 @@ def _read(data: bytes, called: str, unit: str | None, *, pressure_needed: bool) 
     lines = int(body.line.size) + bad.count
     stamps = _stamps(body, source, layout, bad)
     _drop_impossible(body, stamps, used, bad)
+    warnings += _without_vacuum(body, used)
     silent = np.ones(body.line.size, dtype=np.bool_)
     for i in places:
         silent &= np.isnan(body.numbers[i])
@@ -320,6 +323,19 @@ def _drop_impossible(body: Body, stamps: Stamps, used: Sequence[Column], bad: Ba
         bad.extend(body.line[~possible], "no pressure of air is that high")
         stamps.seconds = stamps.seconds[possible]
         body.keep(possible)
+
+
+def _without_vacuum(body: Body, used: Sequence[Column]) -> list[str]:
+    """Take pressures below a vacuum for what they are, a logger's word for no reading such as -999; says how many."""
+    said = []
+    for column in used:
+        if column.quantity == "pressure":
+            lowest = (0.0 if column.absolute else -ATMOSPHERE_ABS_PA) - _SLACK_PA
+            none = body.numbers[column.index] < lowest / Channel(name="x", unit=column.unit).si(1.0)
+            if none.any():
+                body.numbers[column.index][none] = np.nan
+                said.append(f"{int(none.sum())} readings of {column.shown} are below a vacuum (a word for no reading?); taken as missing.")
+    return said
 
 
 def _refuse_if_bad(bad: BadLines, lines: int) -> None:

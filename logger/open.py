@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.constants import ATMOSPHERE_ABS_PA
+from analysis.thermometer import believable
 from logger.channel import Channel
 from logger.kept import find_session
 from logger.marks import Mark, read_marks
@@ -50,7 +51,8 @@ class Recording:
     channel : str
         Name of the chosen channel.
     temp_k : ndarray, shape (n,), or None
-        Temperature nearest the air's, between its own readings by straight lines [K]; None where none was measured.
+        Temperature nearest the air's, between its own readings by straight lines [K]; NaN where there are none for long; None
+        where none was measured.
     temperature : str
         Name of that channel, or "".
     p_amb_pa : float
@@ -273,7 +275,9 @@ def _recording(
         return p
 
     temperature = _likeliest(temperatures, _TEMPERATURE_WORDS) if temperatures else ""
-    temp_k = _filled(time_s, columns[temperatures[temperature]](), t_s) if temperature else None
+    temp_k = believable(time_s, columns[temperatures[temperature]]())[keep] if temperature else None
+    if temp_k is not None and not np.isfinite(temp_k).any():
+        temp_k = None
     return Recording(
         name=name,
         t_s=t_s,

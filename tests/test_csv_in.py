@@ -415,6 +415,16 @@ def test_missing_readings_are_nan_and_infinite_ones_too() -> None:
     assert any("no reading" in w for w in got.warnings)
 
 
+def test_a_pressure_below_a_vacuum_is_no_reading() -> None:
+    rows = [f"{i},{-999 if i % 10 == 3 else 600 + i % 7},{-999 if i % 10 == 5 else 700 + i % 7}" for i in range(100)]
+    got = read_csv(text_of("time_s,tool (kPa),supply (kPa abs)", rows))
+    assert got.rows == 100
+    assert np.isnan(got.readings["tool_pa"]).sum() == np.isnan(got.readings["supply_abs_pa"]).sum() == 10
+    assert any("10 readings of tool (kPa) are below a vacuum" in w for w in got.warnings)
+    # A gauge sensor that shows a little less than nothing, and a weak vacuum, are readings.
+    assert kpa(read_csv(text_of("time_s,tool (kPa)", ["0,-3", "1,-60", "2,0"]))) == [-3.0, -60.0, 0.0]
+
+
 def test_more_than_a_tenth_bad_lines_is_too_much() -> None:
     rows = many()
     for i in range(50, 80):

@@ -273,6 +273,64 @@ def test_thermometer_that_does_not_go_with_the_air_is_not_believed() -> None:
     assert any("never changed" in w for w in answer.warnings)
 
 
+def test_time_without_a_thermometer_is_left_out_or_the_thermometer_is() -> None:
+    night = simulate_night(21, conductance=6e-13, volume_m3=0.04, channel="room", drift_k_per_h=1.3, swing_k=1.0)
+    true, t = leak_at(6e-13, 620_528.2), night.t_s
+    assert night.temp_k is not None
+    for broken in (np.nan, 146.15):  # silent; -127 degC, as a probe that lost its wire says
+        half = judge(replace(night, temp_k=np.where(t > 16_000.0, broken, night.temp_k)))
+        assert half.temperature == "measured"
+        assert any(s.why == "no temperature was recorded" and s.from_s == pytest.approx(16_000.0, abs=120.0) for s in half.left_out)
+        assert covers(half.leak_m3_per_s, true)
+        hardly = judge(replace(night, temp_k=np.where(t > 3000.0, broken, night.temp_k)))
+        assert hardly.temperature == "none"
+        assert any("gave no reading for 91% of the time" in w for w in hardly.warnings)
+        assert covers(hardly.leak_m3_per_s, true)
+
+
+def test_noisy_thermometer_moves_the_answer_by_no_more_than_its_interval() -> None:
+    night = simulate_night(22, conductance=1e-12, channel="wall")
+    assert night.temp_k is not None
+    noisy = night.temp_k + np.random.default_rng(3).standard_normal(night.t_s.size)
+    answer = judge(replace(night, temp_k=noisy))
+    assert covers(answer.leak_m3_per_s, leak_at(1e-12, answer.reference_pa))
+
+
+def test_spikes_of_two_readings_are_taken_out_whatever_line_they_lie_on() -> None:
+    t = np.arange(0.0, 20_000.0, 5.0)
+    p = 780e3 - 2.0 * t + np.random.default_rng(4).normal(0.0, 300.0, t.size)
+    spikes = {700: -28e3, 701: -18e3, 1500: 30e3, 1501: 31e3, 2500: -59e3, 2501: -41e3, 2502: -20e3, 3000: 22e3}
+    for i, size in spikes.items():
+        p[i] += size
+    kept = condense(t, p, None, ATMOSPHERE_ABS_PA)
+    assert sorted(set(t.tolist()) - set(kept.t_s.tolist())) == [5.0 * i for i in spikes]
+
+
+@pytest.mark.parametrize("how", ["repeated", "joined", "smoothed"])
+def test_noise_that_readings_share_is_not_averaged_away(how: str) -> None:
+    # A logger that writes each second what its sensor says each ten tells no more than the sensor.
+    night = simulate_night(23, conductance=1e-12, channel="wall", noise_pa=1000.0, every_s=10.0, spikes=0)
+    assert night.temp_k is not None
+    t = np.arange(0.0, night.t_s[-1], 1.0)
+    if how == "smoothed":
+        p = lagged(t, np.interp(t, night.t_s, night.p_pa) + np.random.default_rng(5).normal(0.0, 5000.0, t.size), 10.0)
+    else:
+        p = night.p_pa[np.searchsorted(night.t_s, t, side="right") - 1] if how == "repeated" else np.interp(t, night.t_s, night.p_pa)
+    readings = condense(t, p, None, ATMOSPHERE_ABS_PA)
+    seen = readings.noise_pa / np.sqrt(float(np.median(readings.weight)))
+    assert seen == pytest.approx(1000.0 if how != "smoothed" else 5000.0 / np.sqrt(20.0), rel=0.5)
+    answer = fit_leakdown(t, p, volume_m3=night.volume_m3, temp_k=np.interp(t, night.t_s, night.temp_k))
+    assert covers(answer.leak_m3_per_s, leak_at(1e-12, answer.reference_pa))
+
+
+def test_sensor_at_its_end_for_most_of_the_night_is_found() -> None:
+    night = simulate_night(24, conductance=5e-12, channel="wall")
+    answer = judge(replace(night, p_pa=np.minimum(night.p_pa, np.quantile(night.p_pa, 0.1))))
+    assert any("end of its range" in s.why for s in answer.left_out)
+    true = leak_at(5e-12, answer.reference_pa)
+    assert covers(answer.leak_m3_per_s, true) or abs(number(answer.leak_m3_per_s.value) / true - 1.0) < 0.05
+
+
 def test_unknown_volume_leaves_rates_and_times() -> None:
     night = simulate_night(95, conductance=5e-12)
     known, unknown = judge(night), fit_leakdown(night.t_s, night.p_pa, temp_k=night.temp_k)

@@ -6,9 +6,15 @@ import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import farend
+from analysis.leakdown import leak_at
+from analysis.shots import find_shots
+from analysis.shut_in import judge
+from analysis.thermometer import stuck
+from tests.nights import simulate_night
 
 SAMPLES = Path(farend.__file__).parent / "sample_data"
 
@@ -76,3 +82,26 @@ def test_share_of_delivery_cost_and_altitude_are_heeded(capsys: pytest.CaptureFi
     assert high["conductance_l_per_s_bar"]["value"] > 1.005 * plain["conductance_l_per_s_bar"]["value"]
     assert farend.main(["leakdown", *night, "--delivery", "60 L/min"]) == 0
     assert "of what is delivered" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("moves", [False, True])
+def test_a_thermometer_that_stands_still_is_not_believed(moves: bool) -> None:
+    # A leak that a warming shop hides: with a dead thermometer the line would pass for tight.
+    night = simulate_night(21, conductance=6e-13, volume_m3=0.04, channel="room", drift_k_per_h=1.3, swing_k=1.0)
+    assert night.temp_k is not None
+    temp_k = night.temp_k if moves else np.full(night.t_s.size, 293.15)
+    leak = judge(night.t_s, night.p_pa, lambda: find_shots(night.t_s, night.p_pa), volume_m3=0.04, temp_k=temp_k).leak
+    assert leak.temperature == ("measured" if moves else "none")
+    assert any("stands still for hours" in w for w in leak.warnings) is not moves
+    assert leak.leak_m3_per_s.low is not None
+    assert leak.leak_m3_per_s.high is not None
+    assert leak.leak_m3_per_s.low < leak_at(6e-13, leak.reference_pa) < leak.leak_m3_per_s.high
+
+
+def test_a_coarse_thermometer_may_stand_for_longer_than_a_fine_one() -> None:
+    t = np.arange(0.0, 40_000.0, 10.0)
+    drift = 290.0 + t / 40_000.0
+    assert not stuck(t, np.round(drift)).any()
+    held = np.where(t > 20_000.0, 290.5, np.round(drift * 16.0) / 16.0)
+    assert stuck(t, held)[t > 20_000.0].all()
+    assert not stuck(t, held)[t < 19_000.0].any()
