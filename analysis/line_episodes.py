@@ -121,8 +121,20 @@ def readings(t_s: ArrayLike, channels: Mapping[str, ArrayLike]) -> Readings:
         msg = f"Only {int(good.sum())} readings have a pressure at the tool; a fit needs at least 200."
         raise ValueError(msg)
     t, tool, supply = t[good], _without_spikes(tool[good]), _without_spikes(supply[good]) if supply is not None else None
-    noise = float(np.median(np.abs(np.diff(tool)))) / 0.6745 / math.sqrt(2.0)
-    return Readings(t=t, tool=tool, supply=supply, noise_pa=max(noise, 100.0), channel=name)
+    return Readings(t=t, tool=tool, supply=supply, noise_pa=max(_noise(tool), 100.0), channel=name)
+
+
+def _noise(p: Floats) -> float:
+    """Standard deviation of a reading, from neighbours' differences but the largest; a median would come in whole steps of the sensor."""
+    step = np.abs(np.diff(p))
+    usual = step[step <= 2.5 * float(np.percentile(step, 90.0))]
+    return float(np.sqrt(np.mean(usual**2))) / math.sqrt(2.0)
+
+
+def _level(p: Floats) -> float:
+    """Pressure of a line at rest: the mean but for outliers, for a median would come in whole steps of the sensor."""
+    off = np.abs(p - np.median(p))
+    return float(np.mean(p[off <= 5.0 * float(np.mean(off))]))
 
 
 def _without_spikes(p: Floats) -> Floats:
@@ -202,7 +214,7 @@ def zero_difference(got: Readings, line: Line, nozzles: Sequence[Mapping[str, An
             continue
         rest = (got.t > at - 1.1) & (got.t < at - 0.05)
         if math.isfinite(rise := rise_before(got, at)):
-            out.append((abs(rise), float(np.median(got.supply[rest] - got.tool[rest]))))
+            out.append((abs(rise), _level(got.supply[rest] - got.tool[rest])))
     # A large receiver fills for seconds after an opening; until then less pressure at the tool is no error of a sensor.
     return min(out)[1] if out else 0.0
 
@@ -211,7 +223,7 @@ def pressure_at_rest(got: Readings) -> Estimate:
     """Pressure at the tool when nothing flows [Pa gauge]: where it was most of the time within a narrow band near its top."""
     top = float(np.percentile(got.tool, 95.0))
     rest = got.tool[np.abs(got.tool - top) < 3.0 * got.noise_pa + 2e3]
-    value = float(np.median(rest))
+    value = _level(rest)
     half = Z_95 * math.hypot(ZERO_U_PA, got.noise_pa / math.sqrt(rest.size))
     return Estimate(value=value, low=value - half, high=value + half)
 
@@ -240,7 +252,7 @@ def _cut(
         edges.append(now)
     mean, count = _bins(t, np.array(edges))
     rest = (got.t > at - 1.0) & (got.t < at - 0.03)
-    start = float(np.median(got.tool[rest]))
+    start = _level(got.tool[rest])
     return Episode(
         at_s=at,
         since_s=mean(t),
@@ -252,7 +264,7 @@ def _cut(
         nozzle_b=nozzle[1],
         shut=shut,
         start_tool_pa=start,
-        start_supply_pa=float(np.median(got.supply[rest])) if got.supply is not None else start,
+        start_supply_pa=_level(got.supply[rest]) if got.supply is not None else start,
     )
 
 

@@ -30,7 +30,7 @@ SHORT_STEPS: Final = 0.5  # while a tool fires; else a dip jumps with every unkn
 TAP_REFERENCE_PA: Final = 8e5
 FIELD: Final = {"bore": "bore_m", "volume": "volume_m3", "conductance": "conductance", "chamber": "volume_m3"}
 LEAK_SHOWS_PA_PER_S: Final = 100.0
-STEP: Final = 2e-3  # of a logarithm, for differences
+STEP: Final = 6e-3  # of a logarithm, for differences; with much less the time steps of two runs show in them, and the search sticks
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +138,7 @@ def unknowns_of(line: Line, episodes: Sequence[Episode], chosen: Sequence[str] |
         out.append(Unknown("port", 0.5, 0.7, 2.5))  # passage into and out of a receiver, over that of the hose's full bore
     if any(e.blows for e in episodes):
         out.append(Unknown("late", 0.0, 0.004, 0.03, plain=True))  # how much later than stated the nozzle shuts [s]
+        out.append(Unknown("opens", 0.02, 1.0, 2.0))  # how long a valve takes to open the nozzle, and to shut it [s]
         # What a tap beside a blowing nozzle shows is not quite the hose's pressure; the difference goes with the flow.
         out.append(Unknown("tap", 0.0, 20e3, 80e3, sort="trace", plain=True))
     out.append(Unknown("chamber_wall", 1.5, 0.5, 1.5))  # heat from the wall of the tool's chamber, smaller and more stirred than a vessel
@@ -166,8 +167,9 @@ def _leak(line: Line, shut: Episode) -> Unknown | None:
 
 
 def _openings(e: Episode, values: Mapping[str, float]) -> list[tuple[float, float]]:
-    """When the nozzle opens, after the first time, and for how long [s]."""
-    return [(a + (values[f"again{i}"] if i else 0.0), d) for i, (a, d) in enumerate(e.blows)]
+    """When the nozzle opens and when it shuts, after the first opening [s]."""
+    begins = [a + (values[f"again{i}"] if i else 0.0) for i, (a, _) in enumerate(e.blows)]
+    return [(a, a + d + values["late"]) for a, (_, d) in zip(begins, e.blows, strict=True)]
 
 
 def air_volume(line: Line) -> float:
@@ -272,13 +274,13 @@ class Problem:
             supply = supply if e.shut else tool
         state = settled(net, supply, tool)
         if (leak := values.get("leak", 0.0)) > 0.0:
-            net.leak = np.vstack([net.leak, [net.is_hose.size - 2, -1.0, math.inf, iso_k(leak), 0.5]])
+            net.leak = np.vstack([net.leak, [net.is_hose.size - 2, -1.0, math.inf, iso_k(leak), 0.5, 0.0]])
         if not e.blows:
             share = min(values["share"] * values.get(f"air{k}", 1.0), 0.9)
             net.shot[:] = share * values["tool.chamber"] * tool / (R_AIR_J_PER_KG_K * net.temp_k), tool, values["shot"]
         nozzles = [
-            Nozzle(from_s=LEAD_S + a, until_s=LEAD_S + a + d + values["late"], conductance=e.nozzle_c, b=e.nozzle_b)
-            for a, d in _openings(e, values)
+            Nozzle(from_s=LEAD_S + a, until_s=LEAD_S + z, conductance=e.nozzle_c, b=e.nozzle_b, opens_s=values["opens"])
+            for a, z in _openings(e, values)
         ]
         got = run_network(
             net,
@@ -318,12 +320,11 @@ class Problem:
         tool = got.tool
         if e.blows and (tap := x[self.index["tap"]]):
             values = self.values(x)
-            late = values["late"]
-            share = np.zeros(got.t.size)  # of each sample's time that the nozzle blows
-            for a, d in _openings(e, values):
-                since = got.t - LEAD_S - a
-                share += np.clip(since * RATE_HZ + 0.5, 0.0, 1.0) - np.clip((since - d - late) * RATE_HZ + 0.5, 0.0, 1.0)
-            tool = tool + share * tap * (tool + self.line.site.p_amb_pa) / TAP_REFERENCE_PA
+            opened = np.zeros(got.t.size)  # share of the nozzle
+            for a, z in _openings(e, values):
+                since = got.t - LEAD_S
+                opened += np.clip((since - a) / values["opens"] + 0.5, 0.0, 1.0) - np.clip((since - z) / values["opens"] + 0.5, 0.0, 1.0)
+            tool = tool + opened * tap * (tool + self.line.site.p_amb_pa) / TAP_REFERENCE_PA
         # A sensor's lag: the moment takes up the shift, so only what it rounds off is left.
         lag = max(float(x[self.index["lag"]]), 0.0)
         if lag > 1e-5:
@@ -350,7 +351,7 @@ class Problem:
             y = x.copy()
             y[i] += u.step if x[i] <= 0.0 else -u.step
             for k, e in enumerate(self.episodes):
-                idle = (u.episode >= 0 and u.episode != k) or (u.name == "tap" and not e.blows) or (u.name == "late" and not e.blows)
+                idle = (u.episode >= 0 and u.episode != k) or (u.name in ("tap", "late", "opens") and not e.blows)
                 idle = idle or (u.name in ("share", "shot") and bool(e.blows))
                 idle = idle or (e.shut and (u.name == "tank" or (u.part == 0 and u.name.endswith("conductance"))))
                 if not idle:

@@ -37,12 +37,25 @@ SHOT_S: Final = 0.015  # time over which a shot takes its air [s]; common practi
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Nozzle:
-    """A test nozzle that blows to ambient at the tool end: from, until [s], conductance [m3/(s Pa)] and critical ratio."""
+    """A test nozzle that blows to ambient at the tool end.
+
+    Attributes
+    ----------
+    from_s, until_s : float
+        When it is half open and half shut [s].
+    conductance : float
+        When it is open [m3/(s Pa)].
+    b : float
+        Critical ratio.
+    opens_s : float
+        Time that it takes to open, evenly, and to shut [s].
+    """
 
     from_s: float
     until_s: float
     conductance: float
     b: float = 0.45
+    opens_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,7 +233,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
         link=np.array(links),
         element=np.array([[*e[:6], 0.0, 0.0] for e in elements], dtype=np.float64),
         el_part=np.array([e[6] for e in elements]),
-        leak=np.array([[min(s, len(is_hose) - 1), -1.0, math.inf, iso_k(k), LEAK_B] for s, k in leaks]).reshape(-1, 5),
+        leak=np.array([[min(s, len(is_hose) - 1), -1.0, math.inf, iso_k(k), LEAK_B, 0.0] for s, k in leaks]).reshape(-1, 6),
         pump=np.array([gives, c.cut_in_pa + p_amb, c.cut_out_pa + p_amb, temp, 0.0, c.clearance or 0.0]),
         shot=np.array([(line.tool.air_per_shot_m3 or 0.0) * ANR_DENSITY_KG_PER_M3, line.shot_reference_pa + p_amb, SHOT_S]),
         cells=max(cells, 1),
@@ -385,7 +398,7 @@ def run_network(
     n = int(duration_s * output_rate_hz + 1e-9) + 1
     n_store = net.is_hose.size
     shots = np.asarray(shots_s, dtype=np.float64).reshape(-1)
-    drains = [[n_store - 2, z.from_s, z.until_s, iso_k(z.conductance), z.b] for z in nozzles]
+    drains = [[n_store - 2, z.from_s, z.until_s, iso_k(z.conductance), z.b, z.opens_s] for z in nozzles]
     tables = Tables(
         is_hose=net.is_hose,
         place=net.index,
@@ -393,7 +406,7 @@ def run_network(
         hose=net.hose,
         link=net.link,
         el=net.element.copy(),  # the run keeps the openings of valves in it
-        drain=np.concatenate([net.leak, np.array(drains, dtype=np.float64).reshape(-1, 5)]),
+        drain=np.concatenate([net.leak, np.array(drains, dtype=np.float64).reshape(-1, 6)]),
         pump=net.pump,
         shot=net.shot,
         probe=np.array(probes, dtype=np.float64).reshape(-1, 2),

@@ -426,7 +426,7 @@ def refresh_hose(a: int, b: int, h: int, hose: np.ndarray, memory: float, g: np.
 #         6 wall temperature [K], 7 friction and 8 heat as multiples of the usual
 # element: 0 k = C rho0 sqrt(T0) [kg K^0.5/(s Pa)], 1 b, 2 kind, 3 set point [Pa abs], 4 droop [Pa], 5 time constant [s];
 #         while it runs: 6 how far the valve is open, 7 the part of its way that it goes within a step
-# drain:  0 store, 1 from [s], 2 until [s], 3 k, 4 b
+# drain:  0 store, 1 from [s], 2 until [s] (when it is half open, half shut), 3 k, 4 b, 5 time that it takes to open or to shut [s]
 # pump:   0 mass flow at no overpressure [kg/s], 1 cut-in, 2 cut-out [Pa abs], 3 temperature of its air [K], 4 runs at the start,
 #         5 clearance
 # shot:   0 mass at the reference pressure [kg], 1 reference [Pa abs], 2 duration [s]
@@ -520,6 +520,13 @@ def _look_afresh(cfl: float, remembers: float, hose: np.ndarray, g: np.ndarray, 
 
 
 @_inner
+def _open_for(since: float, opens: float) -> float:
+    """For how long a passage that opens evenly has been open, as if fully, a time after it was half open."""
+    begun = since + 0.5 * opens
+    return since if begun >= opens else 0.5 * begun * begun / opens if begun > 0.0 else 0.0
+
+
+@_inner
 def _drain(
     t: float,
     dt: float,
@@ -537,7 +544,9 @@ def _drain(
 ) -> None:
     """What leaves the stores through leaks and test nozzles; a hose loses it at its outlet."""
     for d in range(drain.shape[0]):
-        on = min(t + dt, drain[d, 2]) - max(t, drain[d, 1])
+        opens = drain[d, 5]
+        on = _open_for(t + dt - drain[d, 1], opens) - _open_for(t - drain[d, 1], opens)
+        on -= _open_for(t + dt - drain[d, 2], opens) - _open_for(t - drain[d, 2], opens)
         if on > 0.0:
             s = int(drain[d, 0])
             j = index[s]

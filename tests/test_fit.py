@@ -11,7 +11,7 @@ import pytest
 from analysis.constants import CV_J_PER_KG_K, R_AIR_J_PER_KG_K
 from analysis.fit import LineFit, fit_line
 from analysis.line import Line, parse_line
-from analysis.line_episodes import readings, shot_episodes
+from analysis.line_episodes import readings, shot_episodes, zero_difference
 from analysis.line_unknowns import Problem
 from analysis.model import Nozzle, build, run_network, settled
 from dashboard.fit_words import findings
@@ -48,10 +48,12 @@ window = ["5 bar", "7.5 bar"]
 """
 NOZZLE = 0.45e-8
 ZERO_PA = 2000.0  # the tool's sensor reads so much too low
+OPENS_S = 0.05  # a hand turns the nozzle's valve
+STEP_PA = 1e6 / 4096.0  # of the sensors
 
 
 def _record(line: Line, seed: int) -> tuple[np.ndarray, dict[str, np.ndarray], list[dict[str, Any]]]:
-    """Two shots and a long nozzle with the supply open, then two short ones with it shut; 500 readings a second with noise."""
+    """Two shots and a long nozzle with the supply open, then two short ones with it shut; 500 readings a second with noise, in 12 bits."""
     rng = np.random.default_rng(seed)
     net = build(line, cell_m=0.4)
     net.pump[0] = 0.0
@@ -61,11 +63,11 @@ def _record(line: Line, seed: int) -> tuple[np.ndarray, dict[str, np.ndarray], l
         state,
         duration_s=20.0,
         shots_s=[2.0, 6.0],
-        nozzles=[Nozzle(from_s=11.0, until_s=14.0, conductance=NOZZLE)],
+        nozzles=[Nozzle(from_s=11.0, until_s=14.0, conductance=NOZZLE, opens_s=OPENS_S)],
         output_rate_hz=500.0,
     )
     net.element[0, 0] *= 1e-7
-    blows = [Nozzle(from_s=a, until_s=a + 0.4, conductance=NOZZLE) for a in (3.0, 11.0)]
+    blows = [Nozzle(from_s=a, until_s=a + 0.4, conductance=NOZZLE, opens_s=OPENS_S) for a in (3.0, 11.0)]
     second = run_network(net, state, duration_s=19.0, nozzles=blows, output_rate_hz=500.0)
     p = np.concatenate([first.p_abs_pa[:-1], second.p_abs_pa]) - net.p_amb_pa
     t = np.arange(p.shape[0]) / 500.0
@@ -81,7 +83,7 @@ def _record(line: Line, seed: int) -> tuple[np.ndarray, dict[str, np.ndarray], l
         {"time_s": 22.4, "duration_s": 0.4, **nozzle},
         {"time_s": 31.6, "duration_s": 0.4, **nozzle},
     ]
-    return t, noisy, marks
+    return t, {name: np.round(p / STEP_PA) * STEP_PA for name, p in noisy.items()}, marks
 
 
 @pytest.fixture(scope="module")
@@ -143,6 +145,19 @@ def test_volume_and_loss(fitted: LineFit, truth: Line) -> None:
     drop = fitted.line_drop_pa
     assert drop.value is not None
     assert drop.value == pytest.approx(steady_loss(truth, 4.65e-3, inlet_pa=620_500.0).loss_pa, rel=0.05)
+
+
+def test_sensors_that_read_in_steps_are_read_between_them() -> None:
+    rng = np.random.default_rng(1)
+    t = np.arange(4000) / 500.0
+    fall = np.where(t > 5.0, -2e4, 0.0)
+    read = {
+        name: np.round((7e5 + off + fall + rng.normal(0.0, 400.0, t.size)) / 1e3) * 1e3 for name, off in (("tool", 0.0), ("tank", 300.0))
+    }
+    got = readings(t, read)
+    marks = [{"time_s": 5.0, "kind": "nozzle", "duration_s": 1.0, "conductance_l_per_s_bar": 0.5}]
+    assert got.noise_pa == pytest.approx(float(np.std(read["tool"][t < 5.0])), rel=0.1)
+    assert zero_difference(got, parse_line(NOMINAL), marks, marks) == pytest.approx(300.0, abs=80.0)
 
 
 def test_findings_name_what_is_not_as_sold(fitted: LineFit) -> None:

@@ -226,3 +226,14 @@ def test_error_against_analytic_result_is_within_its_limit(check: errors.Check) 
 def test_nozzle_draws_what_iso_6358_says(line: Line) -> None:
     run = simulate(line, [], duration_s=3.0, nozzles=[Nozzle(from_s=1.0, until_s=3.0, conductance=0.3e-8)])
     assert run.tool_pa[-1] < 6.5e5 - 3e3
+
+
+def test_nozzle_that_opens_slowly_passes_as_much_later(line: Line) -> None:
+    fast, slow = (
+        simulate(line, [], duration_s=4.0, nozzles=[Nozzle(from_s=1.0, until_s=2.0, conductance=0.3e-8, opens_s=opens)])
+        for opens in (0.0, 0.2)
+    )
+    assert slow.tool_pa[np.searchsorted(slow.t_s, 1.0)] > fast.tool_pa[np.searchsorted(fast.t_s, 1.02)] + 1e3
+    assert slow.tool_pa[np.searchsorted(slow.t_s, 0.95)] < fast.tool_pa[np.searchsorted(fast.t_s, 0.95)] - 50.0
+    assert slow.supply_pa[-1] == pytest.approx(fast.supply_pa[-1], abs=0.01 * (fast.supply_pa[0] - fast.supply_pa[-1]))
+    assert abs(slow.mass_error) < 1e-12
