@@ -135,7 +135,9 @@ def test_a_foreign_page_may_link_here_but_not_embed_us(local: FlaskClient) -> No
 # The code
 
 
-@pytest.mark.parametrize("path", ["/", "/now", "/live", "/_dash-layout", "/_dash-dependencies", "/download/shots.csv", "/thumbnail/x.svg"])
+@pytest.mark.parametrize(
+    "path", ["/", "/now", "/live", "/_dash-layout", "/_dash-dependencies", "/download/shots.csv", "/thumbnail/x.svg", "/count/x"]
+)
 def test_without_the_code_nothing_is_told(lan: FlaskClient, access: Access, path: str) -> None:
     assert lan.get(path, headers={"Host": LAN_HOST}).status_code == 401
     page = lan.get(path, headers={"Host": LAN_HOST, "Accept": "text/html"})

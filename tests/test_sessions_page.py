@@ -25,31 +25,43 @@ def work(tmp_path: Path) -> Work:
 
 def test_name_notes_line_and_place_are_kept(work: Work) -> None:
     said = {"name": "north deck", "notes": "rain from ten on", "line": "boathouse", "site": "north side"}
-    stays, problem, _ = sessions.edited(work, BEFORE, said)
+    stays, problem, _ = sessions.edited(work, BEFORE, said, {"path": "/sessions"})
     assert (stays, problem) == (False, "")
     session = work.session("north deck")
     assert (session.notes, session.line, session.site) == ("rain from ten on", "boathouse", "north side")
     assert work.shots("north deck")[0].shots
 
 
-def test_a_long_list_begins_with_the_newest_and_its_pictures_wait_until_they_are_near(work: Work, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_long_list_comes_page_by_page_and_can_be_searched_as_a_whole(work: Work, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = str(sessions.layout(work, {}, Reader("bar")))
-    count = len(work.sessions())
-    assert whole.count("data-src") == count
-    assert "older ones" not in whole
+    every = [s.name for s in work.sessions()]
+    assert whole.count("data-src") == len(every)
+    assert "Older" not in whole
     monkeypatch.setattr(sessions, "SHOWN", 2)
-    monkeypatch.setattr(sessions, "COUNTED", 1)
-    first = str(sessions.layout(work, {}, Reader("bar")))
-    assert first.count("data-src") == 2
-    assert first.count("{'count':") == 1
-    assert f"Show {count - 2} older ones too" in first
-    assert work.sessions()[0].name in first
-    everything = str(sessions.layout(work, {"all": "1"}, Reader("bar")))
-    assert everything.count("data-src") == count
+    seen: list[str] = []
+    for page in range(1, -(-len(every) // 2) + 1):
+        leaf = str(sessions.layout(work, {"page": str(page)}, Reader("bar")))
+        seen += [name for name in every if f"Trace of {name}" in leaf]
+        assert ("Newer" in leaf) == (page > 1)
+    assert seen == every
+    assert f"1 to 2 of {len(every)}" in str(sessions.layout(work, {"page": "nothing"}, Reader("bar")))
+    last = str(sessions.layout(work, {"page": "99"}, Reader("bar")))
+    assert f"Trace of {every[-1]}" in last
+    assert "Older" not in last
+    assert f"Trace of {every[-1]}" in str(sessions.layout(work, {"find": every[-1]}, Reader("bar")))
+    assert f"Trace of {every[-1]}" in str(sessions.listed(work, {"path": "/sessions", "search": "?page=99"}))
+
+
+def test_shots_of_a_session_are_counted_when_it_comes_near_the_view(work: Work) -> None:
+    row = str(sessions.layout(work, {"find": BEFORE}, Reader("bar")))
+    assert "/count/deck%20before" in row
+    client = create_app(work.home).server.test_client()
+    assert client.get("/count/deck%20before").text == f" · {len(work.shots(BEFORE)[0].shots)} shots"
+    assert client.get("/count/none%20of%20that%20name").text == ""
 
 
 def test_a_name_that_is_taken_keeps_the_dialog_open(work: Work) -> None:
-    stays, problem, _ = sessions.edited(work, BEFORE, {"name": AFTER, "notes": None, "line": None, "site": None})
+    stays, problem, _ = sessions.edited(work, BEFORE, {"name": AFTER, "notes": None, "line": None, "site": None}, {})
     assert stays
     assert "already" in problem
 

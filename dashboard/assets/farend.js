@@ -5,17 +5,18 @@ new MutationObserver(function () {
   if (input) input.setAttribute("aria-label", "CSV files to bring in");
 }).observe(document.documentElement, { childList: true, subtree: true });
 
-/* Pictures of a long list are asked for when they come near the view. */
+/* Pictures of a long list, and words that take some work, are asked for when they come near the view. */
 const near = new IntersectionObserver(function (seen) {
-  seen.filter((s) => s.isIntersecting).forEach(function (s) {
+  seen.filter((s) => s.isIntersecting).forEach(async function (s) {
     near.unobserve(s.target);
-    s.target.src = s.target.dataset.src;
+    if (s.target.dataset.src) s.target.src = s.target.dataset.src;
+    else s.target.textContent = await (await fetch(s.target.dataset.text)).text();
   });
 }, { rootMargin: "600px" });
 new MutationObserver(function (changes) {
-  changes.filter((c) => c.type === "attributes").forEach((c) => c.target.removeAttribute("src"));
-  document.querySelectorAll("img[data-src]:not([src])").forEach((image) => near.observe(image));
-}).observe(document.documentElement, { childList: true, subtree: true, attributeFilter: ["data-src"] });
+  changes.filter((c) => c.type === "attributes").forEach((c) => { c.target.removeAttribute("src"); if (c.target.dataset.text) c.target.textContent = ""; });
+  document.querySelectorAll("img[data-src]:not([src]), [data-text]:empty").forEach((place) => near.observe(place));
+}).observe(document.documentElement, { childList: true, subtree: true, attributeFilter: ["data-src", "data-text"] });
 
 window.dash_clientside = window.dash_clientside || {};
 window.dash_clientside.farend = {

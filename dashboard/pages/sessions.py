@@ -10,7 +10,8 @@ from urllib.parse import quote
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import dash_mantine_components as dmc
-from dash import ALL, MATCH, Dash, Input, Output, State, ctx, dcc, html, no_update
+import flask
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from analysis.units import UNITS
 from dashboard import ui
@@ -21,38 +22,39 @@ from logger.session import Session
 PATH, TITLE, SHORT = "/sessions", "Sessions", "Sessions"
 PRESSURE_UNITS = ("psi", "bar", "kPa", "mbar", "MPa", "Pa")
 EDITED = ("name", "notes", "line", "site")
-SHOWN = 60  # sessions listed at first
-COUNTED = 30  # sessions at the head of the list whose shots are counted there
+SHOWN = 20  # sessions of a page: a browser takes a while over hundreds
 LARGEST_BYTES = 250 * 1024 * 1024
 
 
 def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     """Show the sessions, newest first."""
     del reader
-    wanted = query.get("find", "").strip().casefold()
     every = work.sessions()
-    shown = [s for s in every if wanted in f"{s.name} {s.notes} {s.site} {s.line}".casefold()]
-    found: Any
-    if not every:
-        found = ui.empty(
-            "No sessions yet",
-            "Drop a CSV file from any logger above, or record a sensor with: farend record --port PORT. To look around with an invented "
-            "session, run: farend demo.",
-        )
-    elif not shown:
-        found = ui.empty("Nothing of that name", f"None of {len(every)} sessions mentions “{query.get('find', '')}”.", ("Show all", PATH))
-    else:
-        found = _listed(shown, query)
     search = ui.controls(ui.entry("find", "Find", query.get("find", ""), hint="In names, notes and places")) if len(every) > 5 else None
     return ui.page(
         TITLE,
         _drop(),
         html.Div(id="imported", **{"aria-live": "polite"}),
         search,
-        html.Div(found, id="session-list"),
+        html.Div(_found(every, query), id="session-list"),
         _dialogs(),
         lead=_lead(every),
     )
+
+
+def _found(every: Sequence[Session], query: Mapping[str, str]) -> Any:
+    """List what was asked for."""
+    wanted = query.get("find", "").strip().casefold()
+    shown = [s for s in every if wanted in f"{s.name} {s.notes} {s.site} {s.line}".casefold()]
+    if not every:
+        return ui.empty(
+            "No sessions yet",
+            "Drop a CSV file from any logger above, or record a sensor with: farend record --port PORT. To look around with an invented "
+            "session, run: farend demo.",
+        )
+    if not shown:
+        return ui.empty("Nothing of that name", f"None of {len(every)} sessions mentions “{query.get('find', '')}”.", ("Show all", PATH))
+    return _listed(shown, query)
 
 
 def _lead(every: Sequence[Session]) -> str:
@@ -95,14 +97,24 @@ def _drop() -> html.Div:
 
 
 def _listed(sessions: Sequence[Session], query: Mapping[str, str]) -> html.Div:
-    """List the newest; the others on demand, as hundreds take a browser a while."""
-    shown = sessions if query.get("all") else sessions[:SHOWN]
-    rows = html.Ul([_session(s, counted=i < COUNTED) for i, s in enumerate(shown)], className="sessions")
-    left = len(sessions) - len(shown)
-    return html.Div([rows, ui.link(PATH, {**query, "all": "1"}, f"Show {left} older ones too") if left else None])
+    """List them page by page."""
+    pages = -(-len(sessions) // SHOWN)
+    asked = query.get("page", "1")
+    page = min(max(int(asked) if asked.isdecimal() else 1, 1), pages)
+    first = (page - 1) * SHOWN
+    shown = sessions[first : first + SHOWN]
+    rows = html.Ul([_session(s) for s in shown], className="sessions")
+    if pages == 1:
+        return html.Div(rows)
+    steps = [
+        ui.link(PATH, {**query, "page": str(page - 1)}, "‹ Newer", "button") if page > 1 else None,
+        html.Span(f"{first + 1} to {first + len(shown)} of {len(sessions)}"),
+        ui.link(PATH, {**query, "page": str(page + 1)}, "Older ›", "button") if page < pages else None,
+    ]
+    return html.Div([rows, html.Nav(steps, className="actions leaf", **{"aria-label": "More sessions"})])
 
 
-def _session(session: Session, *, counted: bool) -> html.Li:
+def _session(session: Session) -> html.Li:
     """Show one session: its trace, facts, and where to go with it."""
     name = session.name
     tags = [html.Span(t, className="tag") for t, is_so in (("recording now", session.recording), ("recovered", session.recovered)) if is_so]
@@ -113,7 +125,7 @@ def _session(session: Session, *, counted: bool) -> html.Li:
             html.Div(
                 [
                     html.H2([name, " ", *tags]),
-                    html.P([facts(session), html.Span(id={"count": name}) if counted else None], className="facts"),
+                    html.P([facts(session), html.Span(**{"data-text": f"/count/{quote(name)}"})], className="facts"),
                     html.P(session.notes) if session.notes else None,
                 ]
             ),
@@ -133,10 +145,6 @@ def _session(session: Session, *, counted: bool) -> html.Li:
         ],
         className="session",
     )
-
-
-def _tick(name: str) -> dmc.Checkbox:
-    return dmc.Checkbox(id={"pick": name}, label="Compare", checked=False, size="md", className="pick", **{"aria-label": f"Compare {name}"})
 
 
 def _take_away(session: Session) -> html.Details | None:
@@ -195,9 +203,9 @@ def _dialogs() -> html.Div:
 def register(app: Dash, work: Work) -> None:
     """Connect import, edit, compare, delete and undo."""
 
-    @app.callback(Output({"count": MATCH}, "children"), Input({"count": MATCH}, "id"))
-    def count(session: dict[str, str]) -> str:
-        return counted(work, session["count"])
+    @app.server.route("/count/<path:name>")
+    def count(name: str) -> flask.Response:
+        return flask.Response(counted(work, name), mimetype="text/plain")
 
     @app.callback(
         Output("imported", "children"),
@@ -206,34 +214,37 @@ def register(app: Dash, work: Work) -> None:
         Input("files", "contents"),
         State("files", "filename"),
         State("files-unit", "value"),
+        State("address", "data"),
         prevent_initial_call=True,
     )
-    def bring_in(contents: list[str] | None, names: list[str], unit: str) -> tuple[Any, Any, Any]:
+    def bring_in(contents: list[str] | None, names: list[str], unit: str, address: dict[str, str]) -> tuple[Any, Any, Any]:
         if not contents:
             return no_update, no_update, no_update
-        return imported(work, names, contents, unit), _list(work), None
+        return imported(work, names, contents, unit), listed(work, address), None
 
     @app.callback(
         Output("imported", "children", allow_duplicate=True),
         Output("session-list", "children", allow_duplicate=True),
         Input({"delete": ALL}, "n_clicks"),
+        State("address", "data"),
         prevent_initial_call=True,
     )
-    def remove(clicks: list[int]) -> tuple[Any, Any]:
+    def remove(clicks: list[int], address: dict[str, str]) -> tuple[Any, Any]:
         if not any(clicks) or not isinstance(ctx.triggered_id, dict):
             return no_update, no_update
-        return deleted(work, ctx.triggered_id["delete"]), _list(work)
+        return deleted(work, ctx.triggered_id["delete"]), listed(work, address)
 
     @app.callback(
         Output("imported", "children", allow_duplicate=True),
         Output("session-list", "children", allow_duplicate=True),
         Input({"undo": ALL}, "n_clicks"),
+        State("address", "data"),
         prevent_initial_call=True,
     )
-    def bring_back(clicks: list[int]) -> tuple[Any, Any]:
+    def bring_back(clicks: list[int], address: dict[str, str]) -> tuple[Any, Any]:
         if not any(clicks) or not isinstance(ctx.triggered_id, dict):
             return no_update, no_update
-        return html.P(f"{work.restore(ctx.triggered_id['undo'])} is back.", className="note"), _list(work)
+        return html.P(f"{work.restore(ctx.triggered_id['undo'])} is back.", className="note"), listed(work, address)
 
     @app.callback(
         Output("edit-dialog", "opened"),
@@ -255,24 +266,27 @@ def register(app: Dash, work: Work) -> None:
         Output("session-list", "children", allow_duplicate=True),
         Input("edit-go", "n_clicks"),
         State("editing", "data"),
+        State("address", "data"),
         *(State(f"edit-{what}", "value") for what in EDITED),
         prevent_initial_call=True,
     )
-    def keep(clicks: int, old: str, *said: str | None) -> tuple[Any, Any, Any]:
-        return edited(work, old, dict(zip(EDITED, said, strict=True))) if clicks and old else (no_update, no_update, no_update)
+    def keep(clicks: int, old: str, address: dict[str, str], *said: str | None) -> tuple[Any, Any, Any]:
+        if not clicks or not old:
+            return no_update, no_update, no_update
+        return edited(work, old, dict(zip(EDITED, said, strict=True)), address)
 
     @app.callback(Output("picked", "children"), Input({"pick": ALL}, "checked"), State({"pick": ALL}, "id"), prevent_initial_call=True)
     def pick(ticked: list[bool], ids: list[dict[str, str]]) -> Any:
         return picked(work, [i["pick"] for i, on in zip(ids, ticked, strict=True) if on])
 
 
-def edited(work: Work, old: str, said: Mapping[str, str | None]) -> tuple[Any, Any, Any]:
+def edited(work: Work, old: str, said: Mapping[str, str | None], address: Mapping[str, str]) -> tuple[Any, Any, Any]:
     """Keep what was typed; return whether the dialog stays, what is wrong, and the list."""
     try:
         work.edit(old, said["name"] or "", notes=said["notes"] or "", line=said["line"] or "", site=said["site"] or "")
     except (ValueError, OSError) as problem:
         return True, str(problem), no_update
-    return False, "", _list(work)
+    return False, "", listed(work, address)
 
 
 def picked(work: Work, names: Sequence[str]) -> Any:
@@ -287,8 +301,11 @@ def picked(work: Work, names: Sequence[str]) -> Any:
     return html.Div([html.P(f"{before.name}, then {after.name}"), go], className="picked")
 
 
-def _list(work: Work) -> html.Div:
-    return _listed(work.sessions(), {})
+def listed(work: Work, address: Mapping[str, str]) -> Any:
+    """List the sessions again, as the address has them."""
+    from dashboard.app import read_address
+
+    return _found(work.sessions(), read_address(dict(address))[1])
 
 
 def imported(work: Work, names: Sequence[str], contents: Sequence[str], unit: str) -> html.Div:
