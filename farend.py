@@ -50,6 +50,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     except (ValueError, OSError) as problem:
         return _complain(_plain(problem), code=1)
+    except EOFError:
+        return _complain("A question was asked and nobody answered. Run it in a terminal.", code=1)
     except KeyboardInterrupt:
         return _complain("Stopped.", code=130)
 

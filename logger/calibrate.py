@@ -26,6 +26,9 @@ from logger.sources import open_source, usb_serial
 Floats = NDArray[np.float64]
 
 ZERO_SHARE: Final = 0.05  # a zero that is off by more than this share of the range is no drift; common practice, no source
+FAR_SHARE: Final = 0.2  # by more than this the line is not vented or the range is another one
+SUPPLY_V: Final = 5.0
+BURDEN_OHM: Final = 250.0  # the resistor across which the current of a loop is measured as a voltage
 GAIN_SHARE: Final = 0.10  # likewise a gain off by more than this
 APART: Final = 30.0  # two points must differ by so many times their scatter
 
@@ -122,27 +125,48 @@ def nominal(kind: str, low: str, high: str, *, full_count: float | None = None, 
     low, high : str
         Ends of its range with a unit, "0 psi" and "150 psi".
     full_count : float, optional
-        What the device sends for its full supply: 1023 or 1024 for a 10-bit converter; 5 for volts.
+        What the device sends for its full supply of 5 V: 1023 or 1024 for a 10-bit converter; needed for counts.
     unit : str
-        Raw unit of a loop: "mA", or "V" across 250 ohm.
+        Of the raw values: counts, V, or for a loop mA. Volts and counts of a loop are taken across 250 ohm.
 
     Returns
     -------
     Scaling and str
         The line, and the unit of its readings.
+
+    Raises
+    ------
+    ValueError
+        If the kind is unknown or does not go with the unit, or the range is none.
     """
     ends = [parse_quantity(text, "pressure") for text in (low, high)]
     to = _unit_of(high)
     a, b = (from_si(p, to) for p in ends)
+    if kind not in {"ratiometric", "loop"}:
+        msg = f"{kind!r} is no kind of sensor known here; it is ratiometric or loop."
+        raise ValueError(msg)
+    if not a < b:
+        msg = f"A range from {low} to {high} is none; the lower end comes first."
+        raise ValueError(msg)
+    quantity = find_unit(unit).quantity
+    if kind == "loop" and quantity == "current":
+        return current_loop(a, b, from_si(1e-3, unit)), to
+    if quantity == "voltage":
+        supply = from_si(SUPPLY_V, unit) if full_count is None else full_count
+    elif quantity == "counts" and full_count is not None:
+        supply = full_count
+    elif quantity == "counts":
+        msg = "The device sends counts. Say what it sends for its full supply, e.g. --full-count 1023 for a converter of 10 bits."
+        raise ValueError(msg)
+    else:
+        msg = f"A sensor of kind {kind} does not give {unit}. Check --kind and --unit, or calibrate at two points (--at)."
+        raise ValueError(msg)
     if kind == "loop":
-        return current_loop(a, b, 1.0 if unit == "mA" else 0.25), to
-    if kind == "ratiometric":
-        if a != 0.0:
-            msg = f"A ratiometric sensor's range begins at 0, not at {low}."
-            raise ValueError(msg)
-        return ratiometric(b, full_count if full_count is not None else 5.0), to
-    msg = f"{kind!r} is no kind of sensor known here; it is ratiometric or loop."
-    raise ValueError(msg)
+        return current_loop(a, b, supply * BURDEN_OHM * 1e-3 / SUPPLY_V), to
+    if a != 0.0:
+        msg = f"A ratiometric sensor's range begins at 0, not at {low}."
+        raise ValueError(msg)
+    return ratiometric(b, supply), to
 
 
 def set_zero(sensor: Sensor, sample: Sample) -> tuple[Sensor, tuple[str, ...]]:
@@ -151,25 +175,38 @@ def set_zero(sensor: Sensor, sample: Sample) -> tuple[Sensor, tuple[str, ...]]:
     Raises
     ------
     ValueError
-        If the sensor has no gain yet, or is an absolute one.
+        If the sensor has no gain yet, is an absolute one, or reads what a vented one cannot.
     """
     made = sensor.made
     if made.absolute:
         msg = f"{sensor.key} measures absolute pressure; vented it reads the weather, not zero. Calibrate it at two points."
         raise ValueError(msg)
     if not made.is_pressure:
-        msg = f"{sensor.key} has no scaling yet, so one point does not fix it. Give its range (--kind, --range), or two points (--at)."
+        msg = f"{sensor.key} has no scaling yet, so one point does not fix it. Give its range (--kind, --span), or two points (--at)."
         raise ValueError(msg)
+    _sound(sensor, sample)
     warnings = list(check_sensor(sample.time_s.tolist(), sample.raw.tolist(), made.valid).advice)
     offset = -made.gain * sample.mean
     if made.valid is not None:
-        span = abs(made.gain) * (made.valid[1] - made.valid[0])
-        if abs(offset - made.offset) > ZERO_SHARE * span:
-            warnings.append(
-                f"The zero moved by {abs(offset - made.offset):.3g} {made.to}, more than a sound sensor drifts. Is the line really vented, "
-                "and is the range on the label the one you gave?"
-            )
+        moved = abs(offset - made.offset)
+        share = moved / (abs(made.gain) * (made.valid[1] - made.valid[0]))
+        doubt = (
+            f"The zero moved by {moved:.3g} {made.to}, more than a sound sensor drifts. Is the line really vented, "
+            "and is the range on the label the one you gave?"
+        )
+        if share > FAR_SHARE:
+            msg = f"{doubt} Nothing was kept: vent it and try again, give the range (--kind, --span), or calibrate at two points (--at)."
+            raise ValueError(msg)
+        if share > ZERO_SHARE:
+            warnings.append(doubt)
     return replace(sensor, made=replace(made, offset=offset)), tuple(warnings)
+
+
+def _sound(sensor: Sensor, sample: Sample) -> None:
+    """Refuse a sample that a broken wire or an over-range gave."""
+    if fault := sensor.made.fault(sample.mean):
+        msg = f"{fault} Nothing was kept."
+        raise ValueError(msg)
 
 
 def set_two_points(sensor: Sensor, samples: Sequence[tuple[Sample, float]], to: str) -> tuple[Sensor, tuple[str, ...]]:
@@ -178,9 +215,11 @@ def set_two_points(sensor: Sensor, samples: Sequence[tuple[Sample, float]], to: 
     Raises
     ------
     ValueError
-        If the two are too close to tell apart.
+        If the two are too close to tell apart, or one is no pressure.
     """
     (low, y1), (high, y2) = samples
+    for sample in (low, high):
+        _sound(sensor, sample)
     noise = math.hypot(low.scatter, high.scatter)
     if abs(high.mean - low.mean) <= max(APART * noise, 1e-12):
         msg = (
@@ -245,8 +284,12 @@ def calibrate_from_command(
         If the device, the sensor or the points cannot be used; the message says why.
     """
     if len(at) not in {0, 2}:
-        msg = f"{len(at)} points were given; give none, to set the zero with the line vented, or two (--at '0 psi' --at '100 psi')."
+        msg = "Give two points, --at '0 psi' --at '100 psi', or none, to set the zero with the line vented."
         raise ValueError(msg)
+    if kind is not None and span is None:
+        msg = "With --kind goes the range on the sensor's label: --span '0 psi' '150 psi'."
+        raise ValueError(msg)
+    given = [parse_quantity(text, "pressure") for text in at]
     known = read_sensors(home)
     samples: list[Sample] = []
     steps = [f"Bring the reference gauge to {text}, let it settle" for text in at] or ["Vent the sensor to the open air"]
@@ -262,16 +305,13 @@ def calibrate_from_command(
         current = replace(current, made=replace(current.made, name=name))
     if any(s.channel == current.channel and s.made.unit == first.unit for s in known.values() if s.key != key):
         current = replace(current, board=usb_serial(port) or current.board)  # two boards call their channels alike
-    if kind is not None:
-        if span is None:
-            msg = "With --kind goes the range on the sensor's label: --range '0 psi' '150 psi'."
-            raise ValueError(msg)
+    if kind is not None and span is not None:
         scaling, to = nominal(kind, *span, full_count=full_count, unit=first.unit)
         made = replace(current.made, unit=first.unit, to=to, gain=scaling.gain, offset=scaling.offset, valid=scaling.valid)
         current = replace(current, made=made)
     if at:
         to = _unit_of(at[1])
-        readings = [from_si(parse_quantity(text, "pressure"), to) for text in at]
+        readings = [from_si(p, to) for p in given]
         new, warnings = set_two_points(current, list(zip(samples, readings, strict=True)), to)
         how, points = "two points", [(s.mean, y) for s, y in zip(samples, readings, strict=True)]
     else:

@@ -101,6 +101,13 @@ class Channel:
         x = np.asarray(raw, dtype=np.float64)
         return int(((x < self.valid[0]) | (x > self.valid[1])).sum())
 
+    def fault(self, raw: float) -> str:
+        """Say what a raw value beyond the valid range means; "" for any other."""
+        if self.valid is None or not (raw < self.valid[0] or raw > self.valid[1]):
+            return ""
+        why = "a broken wire or no supply at the sensor" if raw < self.valid[0] else "a short, or more pressure than the sensor's range"
+        return f"{self.name} reads {raw:.4g} {self.unit}: {why}."
+
     def as_toml(self) -> dict[str, Any]:
         """Return the table that session.toml keeps under ``[channels.NAME]``, defaults left out."""
         table: dict[str, Any] = {"unit": self.unit}

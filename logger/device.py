@@ -57,6 +57,12 @@ class DeviceSettings:
     registers: Path | None = None
 
     def __post_init__(self) -> None:
+        if not self.port:
+            msg = "A port is needed. Pick one from `farend ports`."
+            raise ValueError(msg)
+        if self.baud <= 0:
+            msg = f"--baud {self.baud} is no speed of a line. Usual are 9600, 57600 and 115200."
+            raise ValueError(msg)
         if self.columns is not None:
             parse_columns(self.columns, self.unit)
         elif self.unit:
@@ -98,6 +104,10 @@ class Device:
         Times it was away.
     trouble : str
         What is wrong with it now.
+    fault : str
+        What the last reading says of a broken wire or an over-range; "" if nothing.
+    faults : Counter
+        Readings that say so, by channel.
     """
 
     def __init__(self, settings: DeviceSettings, inbox: queue.SimpleQueue[News]) -> None:
@@ -108,6 +118,7 @@ class Device:
         self.state, self.gaps, self.trouble = "waiting", 0, ""
         self.done = False  # it has sent all that was asked for, or is of no use
         self.board = usb_serial(settings.port)
+        self.fault, self.faults = "", Counter[str]()
         self._inbox = inbox
         self._clock: DeviceClock | HostClock | None = None
         self._stop = threading.Event()
@@ -144,7 +155,7 @@ class Device:
                 self._source.close()
                 self._refused += _bad(self._source)
                 self._source = _Nothing()
-                self._inbox.put(News(device=self, host_s=host_seconds(), gone=str(getattr(problem, "strerror", None) or problem)))
+                self._inbox.put(News(device=self, host_s=host_seconds(), gone=_why_gone(problem)))
                 if not self._again():
                     return
                 self._inbox.put(News(device=self, host_s=host_seconds(), back=True))
@@ -218,7 +229,7 @@ class Device:
             Times [s, rising] and raw values; empty where there is no reading.
         """
         if news.gone:
-            self.state, self.trouble = "device away", f"{self.port} is away ({news.gone}); looking for it."
+            self.state, self.trouble, self.fault = "device away", f"{self.port} is away ({news.gone}); looking for it.", ""
             self.gaps += 1
         elif news.back:
             self.parser.reopened()
@@ -291,7 +302,11 @@ class Device:
         return self.settings.name if of == 1 else f"{self.settings.name}_{channel}"
 
     def check(self, times: Floats, values: Floats, channels: Sequence[Channel]) -> list[str]:
-        """Gather the first seconds of readings, judge the sensors once by them, and return the advice."""
+        """Look for broken wires; gather the first seconds of readings, judge the sensors once by them, and return the advice."""
+        for i, channel in enumerate(channels):
+            if faults := channel.faults(values[:, i]):
+                self.faults[channel.name] += faults
+        self.fault = " ".join(filter(None, (c.fault(v) for c, v in zip(channels, values[-1].tolist(), strict=True))))
         if self._first is None:
             return []
         self._first.append((times, values))
@@ -349,6 +364,13 @@ class Device:
             why = "; ".join(f"{why} ({n} times)" for why, n in refused.most_common(3))
             return f"{self.port} gave no reading: {why}. Check the settings, the wires (A and B swapped?) and the sensor's supply."
         return f"{self.port} sent nothing. Check the cable, --baud, and that the board runs; `farend ports` listens on every port."
+
+
+def _why_gone(problem: Exception) -> str:
+    """Say in a few words why a device could not be read any more."""
+    text = str(getattr(problem, "strerror", None) or problem)
+    # So pyserial calls a port whose other end has gone.
+    return "unplugged, or another program reads it too" if "returned no data" in text else text
 
 
 def _bad(source: Source) -> Counter[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import queue
 import threading
 from collections.abc import Hashable, Sequence
@@ -67,8 +68,8 @@ class LiveShots:
             return
         p_pa = self._channel.si(values[:, self._at])
         known = np.isfinite(p_pa)
+        self._status.pressure_pa = float(p_pa[known][-1]) if known.any() else math.nan
         if known.any():
-            self._status.pressure_pa = float(p_pa[known][-1])
             self._queue.put((times[known], p_pa[known]))
 
     def end(self) -> None:

@@ -47,6 +47,7 @@ def record_from_command(
         As `record`; or if `until` is no time of day, or there are not as many values as ports.
     """
     devices = device_settings(port, baud=baud, columns=columns, unit=unit, registers=registers)
+    end = None if until is None else next_time_of_day(until, datetime.now().astimezone())
     for said in _recovered(home):
         print(said, file=sys.stderr)
     print(f"Recording from {', '.join(d.port for d in devices)}. Stop with Ctrl-C.", file=sys.stderr)
@@ -75,7 +76,7 @@ def record_from_command(
         home=home,
         name=name,
         for_s=for_s,
-        until=None if until is None else next_time_of_day(until, datetime.now().astimezone()),
+        until=end,
         rotate_s=rotate_s,
         line=line,
         on_status=show_if_heard,

@@ -7,6 +7,7 @@ no analysis: the live count of shots is a courtesy that may fail without a readi
 from __future__ import annotations
 
 import contextlib
+import errno
 import queue
 import re
 import signal
@@ -105,6 +106,12 @@ def record(
         If a port cannot be opened, is being recorded already, or sends nothing that can be understood.
     """
     settings = list(devices) or [DeviceSettings(port=port, baud=baud, columns=columns, unit=unit)]
+    if twice := [s.port for i, s in enumerate(settings) if s.port in {other.port for other in settings[:i]}]:
+        msg = f"{twice[0]} is given twice. Give each port once."
+        raise ValueError(msg)
+    if for_s is not None and not for_s > 0.0:
+        msg = f"Nothing can be recorded in {for_s:g} s. Give how long to record, e.g. 10 min."
+        raise ValueError(msg)
     if rotate_s is not None and rotate_s < 1.0:
         msg = f"A new session every {rotate_s:g} s is too often; give a second or more, e.g. 1 h."
         raise ValueError(msg)
@@ -185,7 +192,8 @@ class _Recorder:
                 self._step(WAIT_S)
         except OSError as problem:
             # Of the disk: those of the devices are dealt with where they arise.
-            self._ended_by = f"Recording stopped: {problem.strerror or problem}."
+            why = "the disk is full" if problem.errno in {errno.ENOSPC, errno.EDQUOT} else problem.strerror or problem
+            self._ended_by = f"Recording stopped: {why}. What was read before is kept."
         finally:
             self._release()
         self._drain()
@@ -310,7 +318,8 @@ class _Recorder:
             if device.gaps_said and not device.gaps:  # being away is said anyway
                 said.append(of + device.gaps_said)
             if device.gaps:
-                said.append(f"{of or 'The device '}was away {device.gaps} times; the gaps are kept.".replace(": was", " was"))
+                said.append(f"{device.port if of else 'The device'} was away {_times(device.gaps)}; the gaps are kept.")
+            said += [f"{name}: {n} readings mean a broken wire or an over-range, no pressure." for name, n in device.faults.items()]
         if self._keeper.late:
             said.append(f"{self._keeper.late} readings came too late for their session and were left out.")
         said += [text for text in (self._ended_by, self._keeper.disk_warning) if text]
@@ -324,7 +333,7 @@ class _Recorder:
     def _tell(self, now: float) -> None:
         status = self._status
         since, count = self._rate
-        if now - since >= 2.0 or status.rate_hz == 0.0:
+        if status.state != "finished" and (now - since >= 2.0 or status.rate_hz == 0.0):
             status.rate_hz = (status.readings - count) / max(now - since, 1e-6)
             self._rate = (now, status.readings)
         for device in self._devices:
@@ -335,7 +344,11 @@ class _Recorder:
         status.gaps = sum(d.gaps for d in self._devices)
         status.bad_lines = sum(d.parser.bad_lines for d in self._devices)
         status.problems = {why: n for d in self._devices for why, n in d.problems.items()}
-        trouble = [d.trouble for d in self._devices if d.trouble]
+        trouble = [text for d in self._devices for text in (d.trouble, d.fault) if text]
         status.warning = " ".join([*([self._ended_by] if self._ended_by else []), self._keeper.disk_warning, *trouble]).strip()
         if self._on_status is not None:
             self._on_status(status)
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"

@@ -14,6 +14,7 @@ RATIO_LOW: Final = 0.1
 RATIO_HIGH: Final = 0.9
 # Below 0.3 V of 5 V the wire is broken, above 4.7 V shorted or over range; common practice, no source.
 RATIO_FAULT: Final = (0.06, 0.94)
+ENOUGH_HZ: Final = 100.0  # shows shots whole
 CLIPPED_SHARE: Final = 0.2  # so many readings at the very end of a converter's range are no chance
 # 4 to 20 mA; fault below 3.6 or above 21 mA, as NAMUR recommendation NE 43 has it.
 LOOP_MA: Final = (4.0, 20.0)
@@ -138,10 +139,10 @@ def check_sensor(time_s: Sequence[float], raw: Sequence[float], valid: tuple[flo
     moved = np.abs(steps[steps != 0.0])
     resolution = float(moved.min()) if moved.size else math.nan
     advice = []
-    if rate < 50.0:
-        advice.append(f"{rate:.3g} readings a second are too slow to see shots; send 100 or more. For leak-down it will do.")
-    elif rate < 100.0:
-        advice.append(f"{rate:.3g} readings a second show shots, but dips come out shallow; 100 or more are better.")
+    if rate < 0.95 * ENOUGH_HZ / 2.0:
+        advice.append(f"{rate:.3g} readings a second are too slow to see shots; send {ENOUGH_HZ:.0f} or more. For leak-down it will do.")
+    elif rate < 0.95 * ENOUGH_HZ:  # a board's 100 is 99.9 now and then
+        advice.append(f"{rate:.3g} readings a second show shots, but dips come out shallow; {ENOUGH_HZ:.0f} or more are better.")
     if not moved.size:
         advice.append(
             "The value never moves: a stuck sensor, a wire off, or averaging that hides all. Let a little air out and look again."

@@ -60,9 +60,13 @@ def live_line(status: Status) -> str:
     if status.pressure_pa == status.pressure_pa:
         # The reader's units are the dashboard's affair; here both usual ones are shown.
         parts.append(f"{status.channel} {from_si(status.pressure_pa, 'bar'):.2f} bar, {from_si(status.pressure_pa, 'psi'):.1f} psi")
-    parts += [f"{status.rate_hz:.0f}/s", f"{status.readings} readings", f"{status.shots} shots"]
+    parts += [f"{status.rate_hz:.0f}/s", _counted(status.readings, "reading"), _counted(status.shots, "shot")]
     if status.bad_lines:
-        parts.append(f"{status.bad_lines} bad lines")
+        parts.append(_counted(status.bad_lines, "bad line"))
     if status.warning:
         parts.append(status.warning)
     return " | ".join(parts)
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"

@@ -90,10 +90,23 @@ def test_a_zero_that_moved_too_far_is_doubted() -> None:
     made = Channel(name="tool", unit="counts", to=to, gain=scaling.gain, offset=scaling.offset, valid=scaling.valid)
     sensor = Sensor(key="a0", channel="a0", made=made)
     assert not set_zero(sensor, _sample(104.0))[1]
-    assert "Is the line really vented" in set_zero(sensor, _sample(300.0))[1][0]
+    assert "Is the line really vented" in set_zero(sensor, _sample(160.0))[1][0]
+    with pytest.raises(ValueError, match=r"Is the line really vented.* Nothing was kept"):
+        set_zero(sensor, _sample(300.0))
 
 
-def test_what_cannot_be_calibrated_is_refused(tmp_path: Path, samples: Callable[[list[Sample]], None]) -> None:
+def test_a_broken_wire_is_not_taken_for_a_point() -> None:
+    scaling, to = nominal("ratiometric", "0 psi", "150 psi", unit="V")
+    made = Channel(name="tool", unit="V", to=to, gain=scaling.gain, offset=scaling.offset, valid=scaling.valid)
+    sensor = Sensor(key="a0", channel="a0", made=made)
+    broken, sound = _sample(0.02, 0.001, unit="V"), _sample(3.0, 0.001, unit="V")
+    with pytest.raises(ValueError, match=r"tool reads 0\.02 V: a broken wire or no supply at the sensor\. Nothing was kept"):
+        set_zero(sensor, broken)
+    with pytest.raises(ValueError, match="Nothing was kept"):
+        set_two_points(sensor, [(broken, 0.0), (sound, 100.0)], "psi")
+
+
+def test_what_cannot_be_calibrated_is_refused(tmp_path: Path) -> None:
     plain = Sensor(key="a0", channel="a0", made=Channel(name="a0", unit="counts"))
     with pytest.raises(ValueError, match="differ too little for their scatter"):
         set_two_points(plain, [(_sample(500.0, 2.0), 0.0), (_sample(520.0, 2.0), 100.0)], "psi")
@@ -102,11 +115,14 @@ def test_what_cannot_be_calibrated_is_refused(tmp_path: Path, samples: Callable[
     absolute = Sensor(key="p", channel="p", made=Channel(name="p", unit="kPa", absolute=True))
     with pytest.raises(ValueError, match="vented it reads the weather"):
         set_zero(absolute, _sample(100.0))
-    with pytest.raises(ValueError, match="1 points were given"):
+    with pytest.raises(ValueError, match="Give two points"):
         calibrate_from_command(home=tmp_path, port="x", at=("0 psi",), ask=str)
-    samples([_sample(100.0), _sample(600.0)])
+    asked: list[object] = []
     with pytest.raises(ValueError, match="has no unit"):
-        calibrate_from_command(home=tmp_path, port="x", at=("0 psi", "100"), ask=str)
+        calibrate_from_command(home=tmp_path, port="x", at=("0 psi", "100"), ask=asked.append)
+    with pytest.raises(ValueError, match="goes the range on the sensor's label: --span"):
+        calibrate_from_command(home=tmp_path, port="x", kind="loop", ask=asked.append)
+    assert not asked  # nobody is sent to the gauge in vain
     assert not (tmp_path / "sensors.toml").exists()
 
 
@@ -120,8 +136,25 @@ def test_a_loop_is_scaled_by_its_label() -> None:
     scaling, to = nominal("loop", "0 bar", "10 bar", unit="mA")
     assert to == "bar"
     assert scaling(12.0) == pytest.approx(5.0)
-    with pytest.raises(ValueError, match="no kind of sensor"):
-        nominal("strain", "0 bar", "10 bar")
+    across, _ = nominal("loop", "0 bar", "10 bar", unit="counts", full_count=1000.0)  # 5 V of it, 20 mA through 250 ohm
+    assert across(600.0) == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize(
+    ("kind", "low", "unit", "said"),
+    [
+        ("strain", "0 bar", "V", "no kind of sensor"),
+        ("ratiometric", "0 bar", "mA", "of kind ratiometric does not give mA"),
+        ("ratiometric", "0 bar", "counts", "--full-count 1023"),
+        ("loop", "0 bar", "counts", "--full-count 1023"),
+        ("loop", "0 bar", "psi", "does not give psi"),
+        ("ratiometric", "1 bar", "V", "begins at 0, not at 1 bar"),
+        ("loop", "10 bar", "mA", "A range from 10 bar to 10 bar is none"),
+    ],
+)
+def test_a_label_that_does_not_go_with_the_readings_is_refused(kind: str, low: str, unit: str, said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        nominal(kind, low, "10 bar", unit=unit)
 
 
 def test_an_old_calibration_is_said_and_two_of_one_channel_are_not_guessed_between() -> None:

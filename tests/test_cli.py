@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import subprocess
 import sys
 from importlib.metadata import version
@@ -170,6 +171,12 @@ def test_a_file_without_units_is_refused_until_it_is_told(capsys: pytest.Capture
     assert "--unit" in refuse(capsys, "shots", str(file))
     answer = ask(capsys, "shots", str(file), "--unit", "psi")
     assert answer["shots"] == []
+
+
+def test_a_question_that_nobody_answers_is_no_fault(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    assert farend.main(["calibrate", "--port", "socket://127.0.0.1:1"]) == 1
+    assert "Run it in a terminal" in capsys.readouterr().err
 
 
 def test_usage_errors_exit_with_two(capsys: pytest.CaptureFixture[str]) -> None:

@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from logger.device import DeviceSettings
 from logger.kept import list_sessions, recover_unfinished
 from logger.record_command import next_time_of_day
 from logger.recorder import Status, live_line, record
@@ -152,7 +153,7 @@ def test_an_unplugged_device_is_taken_up_again(tmp_path: Path, restarted: bool) 
     assert gap > 1.0
     if not restarted:
         assert gap == pytest.approx(10.0 - 2.0 + 0.005)
-    assert any("away 1 times" in w for w in session.warnings)
+    assert any("away once" in w for w in session.warnings)
 
 
 @posix
@@ -280,6 +281,36 @@ def test_a_port_that_is_not_there_is_said(tmp_path: Path) -> None:
         record(port="socket://127.0.0.1:1", home=tmp_path, unit="psy")
 
 
+def test_what_cannot_be_recorded_is_said_at_once(tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="is given twice"):
+        record(devices=[DeviceSettings(port="socket://127.0.0.1:1")] * 2, home=tmp_path)
+    with pytest.raises(ValueError, match="Nothing can be recorded in -5 s"):
+        record(port="socket://127.0.0.1:1", home=tmp_path, for_s=-5.0)
+    with pytest.raises(ValueError, match="--baud 0 is no speed of a line"):
+        record(port="socket://127.0.0.1:1", home=tmp_path, baud=0)
+    with pytest.raises(ValueError, match="A port is needed"):
+        record(home=tmp_path)
+
+
+def test_a_broken_wire_is_said_while_it_is_broken(tmp_path: Path) -> None:
+    (tmp_path / "sensors.toml").write_text(
+        '[red]\nchannel = "tool"\nname = "tool"\nunit = "V"\nto = "psi"\ngain = 37.5\noffset = -18.75\nvalid = [0.3, 4.7]\n',
+        encoding="utf-8",
+    )
+    t_s = np.arange(1000) / 250.0
+    volts = np.where(t_s < 2.0, 3.0, 0.02)
+    with VirtualDevice(t_s, {"tool": volts}, unit="V", ends=False) as device:
+        recorder = Background(tmp_path, device.port)
+        until(lambda: recorder.status.pressure_pa > 0.0)
+        assert recorder.status.warning == ""
+        until(lambda: recorder.status.warning != "")
+        assert recorder.status.warning == "tool reads 0.02 V: a broken wire or no supply at the sensor."
+        assert math.isnan(recorder.status.pressure_pa)  # the last good one is not shown as if it went on
+        session = recorder.end()
+    faults = int((session.raw["tool"] < 0.3).sum())
+    assert f"tool: {faults} readings mean a broken wire or an over-range, no pressure." in session.warnings
+
+
 def test_listening_says_what_a_port_sends_and_how_to_record_it() -> None:
     with _Talker(b"P=93.2 psi\n") as gauge:
         (report,) = describe_ports(0.2, [(gauge.port, "gauge")])
@@ -334,6 +365,7 @@ def test_the_live_line_says_what_matters() -> None:
     line = live_line(status)
     for part in ("recording", "1:02:05", "6.21 bar", "90.0 psi", "200/s", "12 shots", "3 bad lines"):
         assert part in line
+    assert "1 reading | 1 shot" in live_line(Status(readings=1, shots=1))
 
 
 def test_a_session_is_readable_while_it_is_recorded(tmp_path: Path) -> None:

@@ -73,7 +73,7 @@ def test_before_the_disk_is_full_it_ends_with_all_kept(tmp_path: Path, monkeypat
         session = recorder.join()
     assert session.finished
     assert session.count == recorder.status.readings
-    assert session.warnings == ("Recording stopped: the disk is full.",)
+    assert session.warnings == ("Recording stopped: the disk is full. What was read before is kept.",)
 
 
 def test_a_slow_disk_costs_no_reading(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
