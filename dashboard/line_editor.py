@@ -13,7 +13,7 @@ from analysis.line import KINDS, Line, cautions, known_keys, parse_line
 from analysis.line_check import rating_cautions
 from analysis.line_edit import add, move, parts_said, put, remove, said
 from dashboard import ui
-from dashboard.pages.line import part_facts
+from dashboard.pages.line import compressor_facts, part_facts
 from dashboard.reader import Reader
 from dashboard.work import Work
 
@@ -116,7 +116,8 @@ def editor(text: str, name: str, reader: Reader, kept: Any = None) -> html.Div:
 def drawn(text: str, chosen: str, reader: Reader) -> html.Ol:
     """Draw the places of the line in order of flow, each a button; what the file does not yet say rightly is drawn by its kind alone."""
     line = _line(text)
-    places: list[tuple[str, str, str, str]] = [("site", "site", "place", "where it stands"), ("compressor", "compressor", "compressor", "")]
+    pump = compressor_facts(line.compressor, reader) if line else ""
+    places = [("site", "site", "place", "where it stands"), ("compressor", "compressor", "compressor", pump)]
     for index, table in enumerate(parts_said(text)):
         kind = table.get("kind", "?")
         facts = part_facts(line.parts[index], reader) if line else ""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from dash import Dash, html
 
-from analysis.line import Line, Part, cautions
+from analysis.line import Compressor, Line, Part, cautions
 from analysis.units import from_si
 from dashboard import figures, line_fit, ui, wording
 from dashboard.reader import Reader, seconds, significant
@@ -150,16 +150,10 @@ def _how(simulation: Simulation) -> html.Details:
 
 def parts_row(line: Line, reader: Reader, pressures_pa: Sequence[float] | None = None) -> html.Ol:
     """Draw the parts in order of flow; with the pressure behind each, where it is known."""
-    c, known = line.compressor, list(pressures_pa or ())
-    first = _item(
-        "compressor",
-        "compressor",
-        f"{reader.volume(c.tank_m3)} tank, {reader.flow(c.delivery_m3_per_s)}",
-        f"{_band(reader, c.cut_in_pa, c.cut_out_pa)}",
-        None,
-    )
+    known = list(pressures_pa or ())
+    first = _item("compressor", "compressor", compressor_facts(line.compressor, reader), None)
     rest = [
-        _item(p.kind, p.name, part_facts(p, reader), None, None if i >= len(known) else reader.pressure(known[i]))
+        _item(p.kind, p.name, part_facts(p, reader), None if i >= len(known) else reader.pressure(known[i]))
         for i, p in enumerate(line.parts)
     ]
     return html.Ol([first, *rest], className="parts")
@@ -170,15 +164,20 @@ def _band(reader: Reader, low_pa: float, high_pa: float) -> str:
     return f"{low.removesuffix(' ' + reader.unit)} to {high}"
 
 
-def _item(kind: str, name: str, facts: str, more: str | None, pressure: str | None) -> html.Li:
+def _item(kind: str, name: str, facts: str, pressure: str | None) -> html.Li:
     return html.Li(
         [
             html.Span(name, className="part-name"),
-            html.Span(", ".join(x for x in (facts, more) if x), className="part-facts"),
+            html.Span(facts, className="part-facts"),
             html.Span([pressure, html.Small("at it" if kind == "tool" else "behind it")], className="part-pressure") if pressure else None,
         ],
         className=f"part {kind}",
     )
+
+
+def compressor_facts(c: Compressor, reader: Reader) -> str:
+    """Describe a compressor in a few words."""
+    return f"{reader.volume(c.tank_m3)} tank, {reader.flow(c.delivery_m3_per_s)}, {_band(reader, c.cut_in_pa, c.cut_out_pa)}"
 
 
 def part_facts(part: Part, reader: Reader) -> str:
