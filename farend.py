@@ -493,29 +493,25 @@ def _carry(args: argparse.Namespace) -> int:
 
 
 def _water(args: argparse.Namespace) -> int:
-    from analysis.desiccant import Desiccant
-    from analysis.water import USUAL_HOURS_PER_DAY
-    from analysis.water_variants import water_variants
     from dashboard import dry_answers
-    from logger.weather import Weather, read_weather
+    from dashboard.water_asked import water_asked
+    from logger.weather import read_weather
 
     line = _line(args.line)
-    mass_kg = _given(args.desiccant, "mass")
-    hours_s = _given(args.hours, "time")
-    weather = read_weather(args.weather, home=_home()) if args.weather else Weather()
-    variants = water_variants(
-        line,
-        air_m3_per_day=_given(args.air, "volume"),
-        shots_per_day=args.shots_per_day,
-        hours_per_day=USUAL_HOURS_PER_DAY if hours_s is None else hours_s / 3600.0,
-        temperature_k=_given(args.temperature, "temperature") if args.temperature else weather.temperature_k,
-        humidity=_given(args.humidity, "humidity") if args.humidity else weather.humidity,
-        p_amb_pa=weather.p_amb_pa,
-        coldest_k=_given(args.coldest, "temperature"),
-        bowl_m3=_given(args.bowl, "volume"),
-        desiccant=None if mass_kg is None else Desiccant(kind=args.desiccant_kind, mass_kg=mass_kg),
-        measured=bool(args.weather),
-    )
+    kinds = {
+        "air": "volume",
+        "hours": "time",
+        "temperature": "temperature",
+        "humidity": "humidity",
+        "coldest": "temperature",
+        "bowl": "volume",
+        "desiccant": "mass",
+    }
+    given = {name: parse_quantity(text, kind) for name, kind in kinds.items() if (text := getattr(args, name)) is not None}
+    if args.shots_per_day is not None:
+        given["shots"] = args.shots_per_day
+    weather = read_weather(args.weather, home=_home()) if args.weather else None
+    variants = water_asked(line, given, args.desiccant_kind, weather)
     return _answer(args, dry_answers.water(variants), dry_answers.water_words(line, variants, _reader(args)))
 
 

@@ -551,25 +551,10 @@ class Work:
         ValueError
             If the session that is to tell the weather does not.
         """
-        from analysis.desiccant import Desiccant
-        from analysis.water import USUAL_HOURS_PER_DAY
-        from analysis.water_variants import water_variants
-        from logger.weather import Weather, read_weather
+        from dashboard.water_asked import water_asked
+        from logger.weather import read_weather
 
-        measured = read_weather(str(self.session(weather).folder)) if weather else Weather()
-        return water_variants(
-            line,
-            air_m3_per_day=given.get("air"),
-            shots_per_day=given.get("shots"),
-            hours_per_day=given["hours"] / 3600.0 if "hours" in given else USUAL_HOURS_PER_DAY,
-            temperature_k=given.get("temperature", measured.temperature_k),
-            humidity=given.get("humidity", measured.humidity),
-            p_amb_pa=measured.p_amb_pa,
-            coldest_k=given.get("coldest"),
-            bowl_m3=given.get("bowl"),
-            desiccant=Desiccant(kind=kind, mass_kg=given["desiccant"]) if "desiccant" in given else None,
-            measured=bool(weather),
-        )
+        return water_asked(line, given, kind, read_weather(str(self.session(weather).folder)) if weather else None)
 
     def size(self, line: Line, shots: int, every_s: float, floor_pa: float) -> Sizing:
         """Find the smallest receiver for a burst."""
