@@ -26,7 +26,7 @@ SERIES = (BLUE, ORANGE, GREEN, PURPLE)
 DASHES = ("solid", "dash", "dot", "dashdot")
 INK, GRID = "#22303a", "#dfe3e6"
 SINGLE_MOST = 120  # marks of single shots in view; more are gathered
-GATHERED = 60  # into so many at most
+GATHERED = 24  # into so many at most: half of them in view, where numbers of three digits find room on a phone too
 NAMED_MOST = 60  # events and notes that are named in view
 
 
@@ -35,7 +35,7 @@ def blank(x_title: str, y_title: str, *, height: int = 320, right: int = 16, zoo
 
     One that is to be `zoomed` quickly keeps its margins: to fit them to new labels, the browser would draw it twice.
     """
-    margin = {"l": 62, "r": right, "t": 30, "b": 46} if zoomed else {"l": 8, "r": right, "t": 30, "b": 8}
+    margin = {"l": 56, "r": right, "t": 30, "b": 46} if zoomed else {"l": 8, "r": right, "t": 30, "b": 8}
     axis = {
         "gridcolor": GRID,
         "zeroline": False,

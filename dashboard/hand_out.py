@@ -85,7 +85,7 @@ def _session(work: Work, name: str, form: str, unit: str) -> flask.Response:
         else:
             from logger.export import export_recording
 
-            export_recording(work.recording(name), path, unit)
+            export_recording(work.opened(name), path, unit)
     except BaseException:
         shutil.rmtree(folder)
         raise

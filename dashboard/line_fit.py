@@ -38,6 +38,7 @@ def section(work: Work, session: str, line_name: str, query: dict[str, str], rea
         [
             html.H2(TITLE),
             html.Div(shown(state, line, reader), id="fit", className="page"),
+            ui.warnings(work.recording(session).warnings),
             html.Div(
                 [html.Button("Stop", id="fit-stop", className="button"), html.Button("Start again", id="fit-again", className="button")],
                 id="fit-buttons",

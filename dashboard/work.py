@@ -11,6 +11,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+import numpy as np
+
 from analysis.units import from_si
 from dashboard import figures
 from dashboard.fitting import FitState, Fittings
@@ -47,7 +49,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 KEPT = 60  # results held in memory
 RECORDINGS_KEPT = 4  # recordings among them; an hour at 1 kHz is about 60 MB
-WHOLE_MOST = 3 * LONG  # readings of all that are held whole together; one is held however long, where a page needs all of it
+WHOLE_MOST = 3 * LONG  # readings of all that are held together
 LONG_KEPT = 4  # long sessions of which the overview and a few row groups are held
 SEARCHES_KEPT = 8
 DRAWINGS_KEPT = 2000  # thumbnails; a few kB each
@@ -132,10 +134,16 @@ class Work:
         return find_session(self.home, name)
 
     def recording(self, name: str, channel: str | None = None) -> Recording:
-        """Open a session's readings of one pressure, all of them; read again when the session has changed on disk."""
+        """Open a session's readings for a page that needs each of them; read again when the session has changed on disk.
+
+        Of a long session only a stretch, the one with its test nozzles or else the one in which most happens; its warnings say so.
+        """
         from logger.open import open_what
 
         session = self.session(name)
+        if self.is_long(session):
+            moments = [float(m["time_s"]) for m in session.marks if m["kind"] == "nozzle"]
+            return self._once(("recording", *_version(session), channel), lambda: self._long(session, channel).stretch(LONG, moments))
         return self._once(("recording", *_version(session), channel), lambda: open_what(session.folder, channel=channel, home=self.home))
 
     def opened(self, name: str, channel: str | None = None) -> Recording | LongRecording:
@@ -490,8 +498,13 @@ class Work:
         """Find the setting that a session's judged shots ask for."""
         from analysis.dial_in import dial_in
 
-        recording, record = self.recording(name, channel), self.shots(name, channel)[0]
-        return dial_in(recording.t_s, recording.p_pa, record, recording.marks, limit_pa=limit_pa, work=of or None)
+        recording, record = self.opened(name, channel), self.shots(name, channel)[0]
+        if isinstance(recording, LongRecording):
+            told = np.searchsorted([s.time_s for s in record.shots], [float(m["time_s"]) for m in recording.marks if m["kind"] == "judged"])
+            t_s, p_pa = recording.near([record.shots[i - 1].time_s for i in told if i], AROUND_S)
+        else:
+            t_s, p_pa = recording.t_s, recording.p_pa
+        return dial_in(t_s, p_pa, record, recording.marks, limit_pa=limit_pa, work=of or None)
 
     def judge_shot(self, name: str, channel: str | None, index: int, depth: str | float, of: str) -> None:
         """Keep how deep the nail of a shot sits: "proud", "flush" or "deep", or measured [mm].
@@ -582,7 +595,7 @@ class Work:
         """Hold a recorded filling against the model."""
         from analysis.carry_off import check_filling
 
-        recording = self.recording(name)
+        recording = self._for_hours(name, None)
         return self._once(
             ("filling", *_version(self.session(name)), line, volume_m3),
             lambda: check_filling(line, recording.t_s, recording.p_pa, channel=recording.channel, volume_m3=volume_m3),

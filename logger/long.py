@@ -32,6 +32,7 @@ AT_ONCE: Final = 2  # row groups looked through side by side
 SHORT_S: Final = 10.0  # stretches up to this are kept, as pages ask for the same shots again
 SHORT_KEPT: Final = 256
 CACHED_MOST: Final = 200  # overviews on disk
+LIVELY: Final = 3.0  # times the median by which the pressure moves from extreme to extreme: there something happens
 AVERAGED: Final = 2_000_000  # readings aimed at
 AVERAGED_S: Final = (0.02, 0.1)  # shortest and longest time over which readings are averaged
 
@@ -170,6 +171,36 @@ class LongRecording:
             session=self.session,
         )
 
+    def stretch(self, most: int, around_s: Sequence[float] = ()) -> Recording:
+        """All pressures of one stretch of at most so many readings, for what needs every reading of them: the one that holds most of
+        the moments `around_s` [s], and of those the one in which most moves; a warning says which it is.
+        """
+        sizes, lively = self._stretches.sizes, self._lively(around_s)
+        best, begin, end, first = -1.0, 0, 1, 0
+        for last in range(len(sizes)):
+            while first < last and sum(sizes[first : last + 1]) > most:
+                first += 1
+            held = sum(lively[first : last + 1])
+            if held > best:
+                best, begin, end = held, first, last + 1
+        raw = [self._stretches.read(i, [c.name for c in self.session.channels]) for i in range(begin, end)]
+        whole = recording_of(self.session, {name: np.concatenate([part[name] for part in raw]) for name in raw[0]}, self.channel)
+        from_s, until_s = whole.span_s
+        share = f"{whole.t_s.size} of its {self.overview.readings} readings, from {from_s / 60.0:.0f} to {until_s / 60.0:.0f} min"
+        note = f"{self.name} is long: this page looks at {share}, where most happens."
+        return replace(whole, marks=tuple(self.marks), warnings=(note, *self.warnings))
+
+    def _lively(self, around_s: Sequence[float]) -> list[float]:
+        """How much each row group holds: blocks in which the pressure moves more than in most others, and far above those the moments."""
+        t, moved = self.overview.t_s[1:], np.abs(np.diff(self.overview.p_pa))
+        moving = np.sort(t[moved > LIVELY * np.median(moved)]) if t.size else t
+        moments = np.sort(np.asarray(around_s, dtype=np.float64))
+
+        def inside(times: Floats, a: float, z: float) -> int:
+            return int(np.searchsorted(times, z, side="right") - np.searchsorted(times, a))
+
+        return [inside(moving, a, z) + inside(moments, a, z) * (1.0 + moving.size) for a, z in self._stretches.times]
+
     def _group(self, number: int) -> tuple[Floats, Floats]:
         if number not in self._groups:
             part = self._part(number, beside=False)
@@ -182,6 +213,12 @@ class LongRecording:
     def _piece(self, number: int) -> Piece | None:
         part = self._part(number, beside=False)
         return None if part is None else piece_of(part.t_s, part.p_pa)
+
+    def parts(self) -> Iterator[Recording]:
+        """All pressures and the temperature of each row group, in order; those without a reading of this pressure are left out."""
+        for number in range(len(self._stretches.times)):
+            with contextlib.suppress(NoReadingsError):
+                yield recording_of(self.session, self._stretches.read(number, [c.name for c in self.session.channels]), self.channel)
 
     def _parts(self, *, beside: bool = False) -> Iterator[Recording]:
         parts = (self._part(i, beside=beside) for i in range(len(self._stretches.times)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 from pathlib import Path
@@ -110,6 +110,10 @@ class Recording:
     def overview(self) -> Overview:
         """Lowest and highest readings in few points."""
         return overview_of([piece_of(self.t_s, self.p_pa)])
+
+    def parts(self) -> Iterator[Recording]:
+        """All of it, in one piece."""
+        yield self
 
     @property
     def ambient_pa(self) -> float | Floats:

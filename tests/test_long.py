@@ -8,6 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -17,12 +18,13 @@ import dashboard.zoom
 import logger.long
 import logger.readings
 import logger.session
-from dashboard.pages import leakdown, shots
+from dashboard.pages import compare, leakdown, shots
 from dashboard.reader import Reader
 from dashboard.search_card import progress
 from dashboard.work import Work
 from dashboard.zoom import POINTS, curve
 from logger.channel import Channel
+from logger.export import export_recording
 from logger.home import cache_folder
 from logger.kept import find_session
 from logger.long import LongRecording, look_through
@@ -218,3 +220,45 @@ def test_a_leak_down_from_means_gives_what_all_readings_give(home: Path, monkeyp
     from_all = Work(home).leak(NAME, "tank", 0.05).leak.leak_m3_per_s
     assert from_means.value is not None
     assert from_means.value == pytest.approx(from_all.value, rel=0.01)
+
+
+def test_a_page_that_needs_each_reading_gets_the_stretch_in_which_most_happens_and_says_so(home: Path) -> None:
+    long, whole = both(home)
+    t = np.arange(0.0, 600.0, 0.01)
+    quiet = np.where((t > 400.0) & (t < 430.0) & (np.mod(t, 3.0) < 0.3), 600.0, 640.0) + np.random.default_rng(1).normal(0.0, 0.3, t.size)
+    save_session(home, "quiet", started=datetime(2026, 5, 5, tzinfo=UTC), channels=[TOOL], raw={"time_s": t, "tool": quiet})
+    work = LongRecording(find_session(home, "quiet"), None, home)
+    stretch = work.stretch(35_000)
+    assert stretch.t_s[0] <= 400.0
+    assert stretch.t_s[-1] >= 430.0
+    assert stretch.t_s.size <= 35_000
+    assert f"{stretch.t_s.size} of its 60000 readings, from 5 to 10 min" in stretch.warnings[0]
+    assert work.stretch(35_000, [10.0]).t_s[0] == 0.0
+    part = long.stretch(50_000)
+    assert part.channels == whole.channels
+    same = np.searchsorted(whole.t_s, part.t_s)
+    for name, p_pa in part.pressures.items():
+        np.testing.assert_allclose(p_pa, whole.pressures[name][same])
+
+
+def test_no_page_holds_more_of_a_long_session_than_a_stretch(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    append_mark(home / "sessions" / NAME, {"time_s": 60.0, "kind": "judged", "depth": "proud"})
+    append_mark(home / "sessions" / NAME, {"time_s": 300.0, "kind": "judged", "depth": "deep"})
+    with monkeypatch.context() as short:
+        short.setattr(dashboard.work, "LONG", 1_000_000)
+        expected = Work(home).setting(NAME, None, None, None)
+    work = Work(home)
+    assert work.recording(NAME).t_s.size <= 100_000
+    assert work.setting(NAME, None, None, None) == expected  # from the shots that were judged, wherever they are
+    shutil.copytree(home / "sessions" / NAME, home / "sessions" / "other")
+    change_session(home / "sessions" / "other", notes="the same again")
+    assert "this page looks at" in str(compare.layout(work, {"before": NAME, "after": "other"}, Reader("bar")))
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_a_long_session_is_exported_piece_by_piece_as_from_memory(home: Path, form: str) -> None:
+    pieces, memory = (home / f"{name}.{form}" for name in ("pieces", "memory"))
+    long, whole = both(home, "tank")
+    assert export_recording(long, pieces, "psi") == export_recording(whole, memory, "psi")
+    read = pd.read_csv if form == "csv" else pd.read_parquet
+    pd.testing.assert_frame_equal(read(pieces), read(memory))

@@ -113,14 +113,14 @@ def _beside(work: Work, name: str, line: Line, reader: Reader) -> html.Section |
     """Set a session's shots beside what the model makes of the same schedule."""
     if not name:
         return None
-    recording = work.recording(name)
+    recording = work.opened(name)
     record, measured = work.shots(name)
     if not record.shots:
         return ui.card(f"{name} beside the model", ui.empty("No shots in this session", "Choose one that was recorded while nailing."))
     simulation, modelled = work.beside(name, line)
     first, last = record.shots[0].time_s - 1.0, record.shots[min(len(record.shots), 4) - 1].time_s + 2.0
     curves = {}
-    for label, t_s, p_pa in (("measured", recording.t_s, recording.p_pa), ("model", simulation.t_s + first, simulation.tool_pa)):
+    for label, t_s, p_pa in (("measured", *recording.between(first, last)), ("model", simulation.t_s + first, simulation.tool_pa)):
         shown = (t_s >= first) & (t_s <= last)
         curves[label] = (t_s[shown], p_pa[shown])
     fig = figures.traces(curves, reader)

@@ -29,7 +29,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         return ui.page(TITLE, ui.no_sessions())
     name = query.get("session") or _judged_first(work, names)
     limit_pa, problem = _limit(query.get("limit", ""))
-    recording = work.recording(name, query.get("channel"))
+    recording = work.opened(name, query.get("channel"))
     tools = work.tools()
     if query.get("tool") in tools and limit_pa is None:
         limit_pa = maker_limit(tools[query["tool"]])

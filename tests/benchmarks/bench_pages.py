@@ -77,7 +77,9 @@ def in_the_server(home: Path) -> None:
     """Call what the pages call, in this process."""
     import resource
 
-    from dashboard.pages import leakdown, shots
+    import pandas  # noqa: F401 (before several threads do, as the server does)
+
+    from dashboard.pages import compare, leakdown, setting, shots
     from dashboard.reader import Reader
     from dashboard.work import Work
 
@@ -100,6 +102,8 @@ def in_the_server(home: Path) -> None:
     for width in (20_000.0, 2_000.0, 200.0, 20.0, 2.0):
         place = (27_000.0, 27_000.0 + width)
         timed(f"zoom to {width:g} s", partial(shots.zoomed, work, trace, place, reader), AIM_ZOOM_S)
+    timed("before and after, a stretch of each", lambda: compare.layout(work, {"before": WORK, "after": NIGHT}, reader))
+    timed("setting", lambda: setting.layout(work, {"session": WORK}, reader))
     timed("leak-down of a night", lambda: leakdown.layout(work, {"session": NIGHT, "volume": "100 L"}, reader))
     print(f"  {peak()}", flush=True)
 
