@@ -129,7 +129,9 @@ def _demo(args: argparse.Namespace) -> int:
 def _ports(args: argparse.Namespace) -> int:
     from logger.sources import describe_ports
 
-    found = describe_ports(listen_s=args.listen)
+    if not args.listen > 0.0:
+        return _complain("--listen takes the seconds to listen, e.g. 2.", code=2)
+    found = describe_ports(args.listen, [(port, "given by hand") for port in args.port] or None, args.baud)
     if args.json:
         json.dump({"ports": [port.as_json() for port in found]}, sys.stdout)
         print()
@@ -653,7 +655,11 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--port", type=int, default=8050, help="port of the dashboard")
 
     p = command("ports", _ports, "say what is connected and what it sends", show)
+    p.add_argument(
+        "port", nargs="*", metavar="PORT", help="listen on these only, serial ports or pyserial URLs; by default on all there are"
+    )
     p.add_argument("--listen", type=float, default=2.0, metavar="SECONDS", help="how long to listen on each port")
+    p.add_argument("--baud", type=int, help="listen at this speed only; by default at each usual one until text comes")
 
     p = command("record", _record, "record a sensor into a session")
     p.add_argument(

@@ -15,7 +15,6 @@ import subprocess
 import sys
 import threading
 import time
-from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -27,7 +26,7 @@ from logger.home import lines_folder, safe_name
 from logger.invented import PORT as INVENTED
 from logger.live import ask_to_stop
 from logger.session import append_mark
-from logger.sources import PortReport, list_ports, listen
+from logger.sources import PortReport, describe_ports, list_ports
 
 LISTEN_S = 1.5
 TEXT_MOST = 200
@@ -108,10 +107,7 @@ class Recordings:
         asked = time.monotonic()
         with self._listening:
             if asked > self._heard_at:  # else another page has just listened
-                known = list_ports()
-                with ThreadPoolExecutor(max(len(known), 1)) as pool:
-                    heard = list(pool.map(lambda found: listen(found[0], LISTEN_S, name=found[1]), known))
-                self._heard, self._heard_at = {report.port: report for report in heard}, time.monotonic()
+                self._heard, self._heard_at = {report.port: report for report in describe_ports(LISTEN_S)}, time.monotonic()
             return [*self._heard.values(), INVENTED_PORT]
 
     def start(self, port: str, name: str = "", *, line: str = "", columns: str = "", unit: str = "") -> None:

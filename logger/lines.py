@@ -16,6 +16,7 @@ will come).
 from __future__ import annotations
 
 import binascii
+import contextlib
 import functools
 import math
 import operator
@@ -33,12 +34,15 @@ from analysis.units import unit as find_unit
 
 HELLO: Final = b"#farend?\n"  # asks a device of ours to describe itself; others take it for a comment
 LONGEST_LINE: Final = 1024
+RETURNS: Final = 3  # so many carriage returns without a newline: the device ends its lines with them
 DISTURBED_LINES: Final = 2000  # so long after a damaged line more are expected
 TIME_COLUMNS: Final = {"t_us": 1e-6, "t_ms": 1e-3, "t_s": 1.0, "time_us": 1e-6, "time_ms": 1e-3, "time_s": 1.0}
 MEASURED: Final = frozenset({"pressure", "temperature", "humidity", "voltage", "current", "counts"})
 # Beyond these, in SI, no sensor on an air line reads: digits ran together. Counts are those of a 24-bit converter.
 LARGEST_SI: Final = {"pressure": 1e8, "temperature": 2e3, "humidity": 2.0, "voltage": 1e3, "current": 1.0, "counts": 2.0**24}
-SKIPPED: Final = frozenset({"-", "_", "seq"})
+PASSED_OVER: Final = frozenset({"-", "_"})  # whatever stands there
+SKIPPED: Final = PASSED_OVER | {"seq"}
+NO_CHANNEL: Final = SKIPPED | TIME_COLUMNS.keys()
 
 _A_NUMBER: Final = rb"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _NUMBER: Final = re.compile(_A_NUMBER)
@@ -62,7 +66,7 @@ class Layout:
     Attributes
     ----------
     columns : tuple of str
-        As listed: a time column (``t_us``, ``t_ms``, ``t_s``), channels, and ``-`` or ``seq`` for what is passed over.
+        As listed: a time column (``t_us``, ``t_ms``, ``t_s``), channels, and ``_``, ``-`` or ``seq`` for what is passed over.
     channels : tuple of str
         Names of the channels, in order.
     units : tuple of str
@@ -109,7 +113,7 @@ def parse_columns(text: str, unit: str | None = None, **more: float | str | None
     names = [c for c in columns if c not in SKIPPED]
     times = [c for c in names if c in TIME_COLUMNS]
     if "" in columns or len(set(names)) != len(names) or len(times) > 1 or len(times) == len(names):
-        msg = f"columns={text} is no list of a line's values. Give a name for each, e.g. t_us,tool,supply; - passes one over."
+        msg = f"columns={text} is no list of a line's values. Give a name for each, e.g. t_us,tool,supply; _ passes one over."
         raise ValueError(msg)
     given = [u.strip() for u in (unit or "").split(",")]
     channels: list[str] = []
@@ -184,6 +188,7 @@ class LineParser:
     lines: int = 0
     ended: bool = False
     _rest: bytes = b""
+    _end: bytes = b"\n"
     _synced: bool = False
     _bytes: int = 0
     _odd_bytes: int = 0
@@ -194,7 +199,7 @@ class LineParser:
     _last_line: bytes = b""
 
     def reopened(self) -> None:
-        """Forget what was left of a line: after opening a port, all up to the first newline is thrown away."""
+        """Forget what was left of a line: after opening a port, all up to the first line end is thrown away."""
         self._rest, self._synced = b"", False
 
     @property
@@ -223,20 +228,23 @@ class LineParser:
         if self._bytes > 4096:
             self._bytes, self._odd_bytes = self._bytes // 2, self._odd_bytes // 2
         if not self._synced:
-            first, newline, data = (self._rest + data).partition(b"\n")
+            data = self._rest + data
+            if b"\n" not in data and data.count(b"\r") >= RETURNS:
+                self._end = b"\r"
+            first, newline, data = data.partition(self._end)
             if not newline:
                 self._rest = first[-LONGEST_LINE:]
                 return self._rows([])
             if first.startswith(b"#farend"):  # an answer that came at once; any other first line may be torn
                 self._describe(first)
             self._synced, self._rest = True, b""
-        whole, newline, rest = (self._rest + data).rpartition(b"\n")
+        whole, newline, rest = (self._rest + data).rpartition(self._end)
         if len(rest) > LONGEST_LINE:
             self.bad["line too long"] += 1
             self._bad_at = self.lines
             self._synced, rest = False, b""
         self._rest = rest
-        return self._rows(whole.split(b"\n") if newline else [])
+        return self._rows(whole.split(self._end) if newline else [])
 
     def _rows(self, lines: Sequence[bytes]) -> Rows:
         rows = [row for line in lines if (row := self._line(line)) is not None]
@@ -290,9 +298,13 @@ class LineParser:
             raise _BadLineError(reason)
         fields = line.split(b",")
         if len(fields) != len(layout.columns) or not _NUMBERS.fullmatch(line):  # not as most boards write
-            fields = _split(line)
-            if len(fields) != len(layout.columns) or not all(_NUMBER.fullmatch(f) or f in _MISSING for f in fields):
+            fields = split_values(line)
+            if len(fields) != len(layout.columns) or not all(
+                _NUMBER.fullmatch(f) or f in _MISSING or c in PASSED_OVER for f, c in zip(fields, layout.columns, strict=True)
+            ):
                 fields = self._talk(line, layout)
+            elif not PASSED_OVER.isdisjoint(layout.columns):
+                self._hear_units(fields, layout)
         if self._plan is None or self._plan.layout is not self.layout:
             self._plan = _planned(self.layout or layout)
         plan = self._plan
@@ -352,6 +364,24 @@ class LineParser:
             self.layout = replace(layout, units=tuple(units))
         return fields
 
+    def _hear_units(self, fields: Sequence[bytes], layout: Layout) -> None:
+        """Heed a unit of pressure in a place passed over behind a value: ``93.2,psi``."""
+        units = list(layout.units)
+        channel = -1
+        for i, (column, text) in enumerate(zip(layout.columns, fields, strict=True)):
+            channel += column not in NO_CHANNEL
+            if column not in PASSED_OVER or i == 0 or layout.columns[i - 1] in NO_CHANNEL:
+                continue
+            with contextlib.suppress(UnitError, UnicodeDecodeError):
+                said = find_unit(text.decode("utf-8"))
+                if said.quantity == "pressure":  # V, A and C may be words of another kind
+                    if units[channel] not in {"", said.name}:
+                        reason = f"unit {said.name}, not {units[channel]}"
+                        raise _BadLineError(reason)
+                    units[channel] = said.name
+        if tuple(units) != layout.units:
+            self.layout = replace(layout, units=tuple(units))
+
     def _describe(self, line: bytes) -> None:
         """Take in a ``#farend`` line; other comments are passed over."""
         words = line.decode("ascii", "replace").split()
@@ -396,7 +426,7 @@ class _Plan:
 def _planned(layout: Layout) -> _Plan:
     units = [find_unit(u) if u else None for u in layout.units]
     largest = [1e12 if u is None else LARGEST_SI.get(u.quantity, 1e12) / u.factor for u in units]
-    places = [i for i, c in enumerate(layout.columns) if c not in SKIPPED and c not in TIME_COLUMNS]
+    places = [i for i, c in enumerate(layout.columns) if c not in NO_CHANNEL]
     time = next((i for i, c in enumerate(layout.columns) if c in TIME_COLUMNS), None)
     return _Plan(layout, time, tuple(zip(places, largest, strict=True)))
 
@@ -429,8 +459,14 @@ def with_checksum(line: str, kind: str = "xor") -> str:
     return f"{line}*{xor(data):02X}" if kind == "xor" else f"{line}*{crc16(data):04X}"
 
 
-def _split(line: bytes) -> list[bytes]:
+def split_values(line: bytes) -> list[bytes]:
+    """Split a line at its commas, else semicolons, else tabs, else spaces."""
     for separator in (b",", b";", b"\t"):
         if separator in line:
             return [f.strip() for f in line.split(separator)]
     return line.split()
+
+
+def is_value(field: bytes) -> bool:
+    """Whether this is one value as a gauge writes it: a number, with a label and a unit if it likes."""
+    return _TALK.fullmatch(field) is not None

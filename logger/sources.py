@@ -5,21 +5,25 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-import re
 import time
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Protocol
+from urllib.parse import urlsplit
 
 import numpy as np
+from numpy.typing import NDArray
 
+from analysis.units import unit as find_unit
 from logger.invented import PORT as INVENTED
 from logger.invented import InventedSource
-from logger.lines import HELLO, Layout, LineParser, Rows, parse_columns
+from logger.lines import HELLO, TIME_COLUMNS, Layout, LineParser, Rows, is_value, parse_columns, split_values
 from logger.scaling import check_sensor
 
 BLOCK: Final = 1 << 16
+BAUDS: Final = (115200, 9600, 57600, 38400, 19200, 230400)  # to try, the most usual first
 WAIT_S: Final = 0.05
 GATHER_S: Final = (0.012, 0.018)  # after the first byte wait for more and, if it came, again: a wake-up a block, not a byte
 PLENTY: Final = 1024  # but not if so much has come already: the system keeps only some 4 kB for us
@@ -59,6 +63,8 @@ class SerialSource:
     def __init__(self, port: str, baud: int = 115200) -> None:
         import serial
 
+        if port.startswith(("socket://", "rfc2217://")):
+            _check_address(port)
         self._serial: Any = serial.serial_for_url(port, baudrate=baud, timeout=WAIT_S, do_not_open=True)
         if not port.startswith("rfc2217://"):  # which has none
             self._serial.write_timeout = 1.0
@@ -95,6 +101,17 @@ class SerialSource:
             self._serial.close()
 
 
+def _check_address(url: str) -> None:
+    place = urlsplit(url)
+    try:
+        whole = bool(place.hostname and place.port)
+    except ValueError:  # a port that is no number, or too large
+        whole = False
+    if not whole:
+        msg = f"write it as {place.scheme}://HOST:PORT, e.g. {place.scheme}://192.168.1.7:4000"
+        raise ValueError(msg)
+
+
 def open_source(port: str, baud: int = 115200, *, columns: str | None = None, registers: Path | None = None) -> Source:
     """Open a port, or say in plain words why not.
 
@@ -126,10 +143,10 @@ def open_source(port: str, baud: int = 115200, *, columns: str | None = None, re
         return SerialSource(port, baud)
     except OSError as problem:
         raise ValueError(why_not(port, problem)) from None
-    except ValueError as problem:
+    except (ValueError, KeyError) as problem:  # pyserial raises a KeyError for an option that it does not know
         if registers is not None:
             raise  # the map says what is wrong with it
-        msg = f"{port} is no port or URL that can be opened: {problem}. Pick one from `farend ports`."
+        msg = f"{port} is no port or URL that can be opened: {problem}."
         raise ValueError(msg) from None
 
 
@@ -202,7 +219,10 @@ class PortReport:
 
     def sentence(self) -> str:
         """The same for reading."""
-        more = "".join(f"\n    {text}" for text in (*([self.command] if self.command else []), *self.found))
+        told = [self.command] if self.command else []
+        if told and told[0].endswith("UNIT"):
+            told.append("UNIT is what the numbers are in: psi, bar, kPa, V, mA, counts.")
+        more = "".join(f"\n    {text}" for text in (*told, *self.found))
         return f"{self.port} ({self.name}): {self.sends}{more}"
 
 
@@ -213,18 +233,32 @@ def list_ports() -> list[tuple[str, str]]:
     return sorted((p.device, p.description if p.description not in {None, "n/a"} else "no description") for p in tools.comports())
 
 
-def describe_ports(listen_s: float = 2.0, ports: Sequence[tuple[str, str]] | None = None, baud: int = 115200) -> list[PortReport]:
-    """Listen on every port for a while and say what it sends."""
-    return [listen(port, listen_s, name=name, baud=baud) for port, name in (list_ports() if ports is None else ports)]
+def describe_ports(listen_s: float = 2.0, ports: Sequence[tuple[str, str]] | None = None, baud: int | None = None) -> list[PortReport]:
+    """Listen on every port at once for a while and say what each sends, see `listen`."""
+    ports = list_ports() if ports is None else ports
+    with ThreadPoolExecutor(max(len(ports), 1)) as pool:
+        return list(pool.map(lambda port: listen(port[0], listen_s, name=port[1], baud=baud), ports))
 
 
-def listen(port: str, seconds: float = 2.0, *, name: str = "given by hand", baud: int = 115200) -> PortReport:
-    """Listen on one port and say what it seems to send."""
+def listen(port: str, seconds: float = 2.0, *, name: str = "given by hand", baud: int | None = None) -> PortReport:
+    """Listen on one port and say what it seems to send; at one speed or, if none is given, at each usual one until text comes."""
+    first: PortReport | None = None
+    for speed in BAUDS if baud is None else (baud,):
+        try:
+            data = _heard(port, seconds, speed)
+        except ValueError as problem:
+            return PortReport(port=port, name=name, lines=0, rate_hz=None, sample="", sends=str(problem), command=None)
+        report = understand(port, data, seconds, name=name, baud=speed)
+        if _is_text(data) and (report.command or first is None):
+            return report
+        first = first or report
+    assert first is not None
+    return first
+
+
+def _heard(port: str, seconds: float, baud: int) -> bytes:
     data = bytearray()
-    try:
-        source = open_source(port, baud)
-    except ValueError as problem:
-        return PortReport(port=port, name=name, lines=0, rate_hz=None, sample="", sends=str(problem), command=None)
+    source = open_source(port, baud)
     until = time.monotonic() + seconds
     try:
         source.ask()
@@ -234,7 +268,12 @@ def listen(port: str, seconds: float = 2.0, *, name: str = "given by hand", baud
         pass  # gone while listening: what was heard counts
     finally:
         source.close()
-    return understand(port, bytes(data), seconds, name=name, baud=baud)
+    return bytes(data)
+
+
+def _is_text(data: bytes) -> bool:
+    """Whether these bytes are text; nothing is."""
+    return sum(32 <= b < 127 or b in b"\r\n\t" for b in data) >= 0.9 * len(data)
 
 
 def understand(port: str, data: bytes, seconds: float, *, name: str = "", baud: int = 115200) -> PortReport:
@@ -249,12 +288,12 @@ def understand(port: str, data: bytes, seconds: float, *, name: str = "", baud: 
 
     if not data:
         return report(f"silent for {seconds:g} s. It may wait for a command, or send seldom.", None)
-    printable = sum(32 <= b < 127 or b in b"\r\n\t" for b in data)
-    if printable < 0.9 * len(data):
+    if not _is_text(data):
         return report(f"no text but bytes such as {data[:8].hex(' ')}. Try another --baud, e.g. 9600, 57600 or 115200.", None)
     parser = LineParser()
     rows = parser.feed(data)
-    whole = [ln.strip() for ln in data.split(b"\n")[1:-1] if ln.strip() and not ln.lstrip().startswith(b"#")]
+    end = b"\n" if b"\n" in data else b"\r"
+    whole = [ln.strip() for ln in data.split(end)[1:-1] if ln.strip() and not ln.lstrip().startswith(b"#")]
     rate = round(len(whole) / seconds, 1)
     sample = whole[-1][:60].decode("ascii", "replace") if whole else ""
     if parser.layout is not None:
@@ -265,9 +304,12 @@ def understand(port: str, data: bytes, seconds: float, *, name: str = "", baud: 
         return report(
             f"describes itself: {channels}; about {rate:g} lines a second.", missing, len(whole), rate, sample, _look(layout, rows, seconds)
         )
+    if not whole and end in data:
+        text = data.strip()[-60:].decode("ascii", "replace")
+        return report(f"text such as {text!r}, but no whole line in {seconds:g} s. Listen longer: --listen {10 * seconds:g}.", None)
     if not whole:
         return report("text without line ends. A reading must end with a newline.", None)
-    columns, said = _guess(whole)
+    columns, said = _guess(whole, len(whole) / seconds)
     if columns is None:
         return report(f"lines that are no plain numbers, e.g. {sample!r}.", None, len(whole), rate, sample)
     known = LineParser(layout=parse_columns(columns))
@@ -292,26 +334,71 @@ def _look(layout: Layout | None, rows: Rows, seconds: float) -> tuple[str, ...]:
             check = check_sensor(t_s.tolist(), rows.values[:, i].tolist())
         except ValueError:
             continue
+        slow = unit and find_unit(unit).quantity in {"temperature", "humidity"}  # they move slowly, and may be sent slowly
         step = "" if math.isnan(check.resolution) else f", smallest step {check.resolution:.3g}"
-        found.append(" ".join([f"{channel}: about {check.mean:.4g} {unit}".rstrip() + f", noise {check.noise:.2g}{step}.", *check.advice]))
+        found.append(
+            " ".join(
+                [
+                    f"{channel}: about {check.mean:.4g} {unit}".rstrip() + f", noise {check.noise:.2g}{step}.",
+                    *(() if slow else check.advice),
+                ]
+            )
+        )
     return tuple(found)
 
 
-def _guess(lines: Sequence[bytes]) -> tuple[str | None, bool]:
-    """Columns that fit most lines: the first rising evenly is the time; True if the lines name their unit."""
+def _guess(lines: Sequence[bytes], rate_hz: float) -> tuple[str | None, bool]:
+    """Columns that fit most lines, so many a second; True if the lines name their units."""
     body = [ln.rpartition(b"*")[0] or ln for ln in lines]
     for count in range(1, 9):
-        names = ",".join(["tool", *(f"ch{i}" for i in range(2, count + 1))])
-        parser = LineParser(layout=parse_columns(names))
+        skipped = _words(body, count)
+        parser = LineParser(layout=parse_columns(",".join("_" if i in skipped else f"ch{i}" for i in range(count))))
         rows = parser.feed(b"\n" + b"\n".join(body) + b"\n").values
         if len(rows) < 0.8 * len(body):
             continue
-        said = any(re.search(rb"\d\s*(psi|bar|kPa|mbar|MPa)", ln, re.IGNORECASE) for ln in body)
-        first = rows[:, 0]
-        steps = first[1:] - first[:-1]
-        if count > 1 and len(first) > 3 and (steps > 0).all() and (first == first.round()).all():
-            step = sorted(steps)[len(steps) // 2]
-            unit = "t_us" if step >= 200 else "t_ms"
-            names = ",".join([unit, "tool", *(f"ch{i}" for i in range(2, count))])
-        return names, said
+        assert parser.layout is not None
+        clocks: list[str] = []  # a number, a time, or both
+        while len(clocks) < rows.shape[1] - 1 and clocks in ([], ["seq"]) and (clock := _clock(rows[:, len(clocks)], rate_hz)):
+            clocks.append(clock)
+        units = parser.layout.units[len(clocks) :]
+        names = _names(units)
+        if any(units) and not all(units):
+            names = [f"{name}_{unit}" if unit else name for name, unit in zip(names, units, strict=True)]
+        named = iter([*clocks, *names])
+        return ",".join("_" if i in skipped else next(named) for i in range(count)), all(units)
     return None, False
+
+
+def _words(lines: Sequence[bytes], count: int) -> set[int]:
+    """Which of so many values hold no number in most lines; none if that would be all of them, or the lines have another number."""
+    rows = [fields for ln in lines if len(fields := split_values(ln)) == count]
+    if count == 1 or len(rows) < 0.8 * len(lines):
+        return set()
+    words = {i for i in range(count) if sum(is_value(row[i]) for row in rows) < 0.5 * len(rows)}
+    return words if len(words) < count else set()
+
+
+def _clock(values: NDArray[np.float64], rate_hz: float) -> str:
+    """Which kind of clock a value of the lines is, "seq" if it numbers them; "" if it is neither."""
+    steps = np.diff(values)
+    if len(steps) < 3 or not (steps > 0).all():
+        return ""
+    step = float(np.median(steps))
+    even = (np.abs(steps - step) < 0.5 * step).mean() > 0.8
+    for name in ("t_us", "t_ms", "t_s"):
+        # A board that starts again when its port is opened is silent for a part of the time.
+        if even and 0.4 < step * rate_hz * TIME_COLUMNS[name] < 2.5:
+            return name
+    return "seq" if step == 1.0 else ""
+
+
+def _names(units: Sequence[str]) -> list[str]:
+    """Names for channels of which at most the units are known: the first that may be a pressure is the tool's."""
+    quantities = [find_unit(u).quantity if u else "" for u in units]
+    names: list[str] = []
+    for i, quantity in enumerate(quantities):
+        if quantity in {"temperature", "humidity"}:
+            names.append(quantity if quantity not in names else f"{quantity}_{i + 1}")
+        else:
+            names.append(f"ch{i + 1}" if "tool" in names else "tool")
+    return names

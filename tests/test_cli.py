@@ -173,6 +173,14 @@ def test_a_file_without_units_is_refused_until_it_is_told(capsys: pytest.Capture
     assert answer["shots"] == []
 
 
+def test_ports_listens_where_it_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert farend.main(["ports", "socket://127.0.0.1", "invented:deck", "--listen", "0.3"]) == 0
+    first, second = (line for line in capsys.readouterr().out.splitlines() if not line.startswith(" "))
+    assert "write it as socket://HOST:PORT" in first
+    assert "describes itself: tool in kPa" in second
+    assert farend.main(["ports", "--listen", "-1"]) == 2
+
+
 def test_a_question_that_nobody_answers_is_no_fault(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
     assert farend.main(["calibrate", "--port", "socket://127.0.0.1:1"]) == 1

@@ -237,3 +237,20 @@ def test_a_checksum_that_nobody_knows_is_said() -> None:
     parser = LineParser()
     parser.feed(b"\n#farend columns=t_us,a0 unit=counts checksum=md5\n")
     assert parser.bad["description not understood"] == 1
+
+
+def test_lines_may_end_with_a_carriage_return_only() -> None:
+    parser = LineParser(layout=parse_columns("tool", "bar"))
+    assert parser.feed(b"23\r6.42\r").values.size == 0  # it might be half of a line with a newline yet to come
+    rows = [row for part in (b"6.43\r6.4", b"4\r6.45\r", b"\r6.46\r") for row in parser.feed(part).values.tolist()]
+    assert rows == [[6.42], [6.43], [6.44], [6.45], [6.46]]
+    assert parser.bad_lines == 0
+
+
+def test_words_that_are_passed_over_may_be_anything_but_another_unit() -> None:
+    parser = LineParser(layout=parse_columns("_,tool,_"))
+    rows = parser.feed(b"\n$PRS,93.2,psi\n$PRS,93.1,PSI\n$PRS,6.4,bar\n$PRS,93.0,V\n$PRS,93.x,psi\n$PRS,93.1\n")
+    assert rows.values.tolist() == [[93.2], [93.1], [93.0]]
+    assert parser.layout is not None
+    assert parser.layout.units == ("psi",)
+    assert dict(parser.bad) == {"unit bar, not psi": 1, "not numbers": 2}

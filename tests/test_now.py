@@ -400,7 +400,7 @@ def test_a_start_that_fails_says_why(home: Path, recordings: Recordings) -> None
 
 
 def test_ports_are_listed_with_what_they_send(recordings: Recordings, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dashboard.recordings.list_ports", lambda: [("/dev/ttyNONE", "a board")])
+    monkeypatch.setattr("logger.sources.list_ports", lambda: [("/dev/ttyNONE", "a board")])
     shown, chosen = now.ports(recordings, None)
     words = json.dumps([radio.to_plotly_json()["props"] for radio in shown])
     assert "a board" in words

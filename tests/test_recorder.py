@@ -275,8 +275,12 @@ def test_a_port_that_is_not_there_is_said(tmp_path: Path) -> None:
             record(port="/dev/null", home=tmp_path)
     with pytest.raises(ValueError, match="does not answer"):
         record(port="socket://127.0.0.1:1", home=tmp_path)
-    with pytest.raises(ValueError, match="no port or URL that can be opened"):
-        record(port="nonsense://x", home=tmp_path)
+    for url in ("nonsense://x", "loop://?what=this"):
+        with pytest.raises(ValueError, match="no port or URL that can be opened"):
+            record(port=url, home=tmp_path)
+    for url in ("socket://192.168.1.7", "socket://192.168.1.7:99999"):
+        with pytest.raises(ValueError, match="write it as socket://HOST:PORT"):
+            record(port=url, home=tmp_path)
     with pytest.raises(ValueError, match="not a unit that farend knows"):
         record(port="socket://127.0.0.1:1", home=tmp_path, unit="psy")
 
@@ -325,12 +329,27 @@ def test_listening_says_what_a_port_sends_and_how_to_record_it() -> None:
     assert report.found[0].startswith("tool: about ")
 
 
+def _lines(form: str) -> bytes:
+    """Two seconds of lines at 20 a second."""
+    return "".join(form.format(i=i, us=50_000 * i + 7, ms=50 * i, s=0.05 * i, n=i % 3) for i in range(41)).encode()
+
+
 @pytest.mark.parametrize(
     ("data", "sends", "options"),
     [
         (b"", "silent", None),
         (bytes(range(128, 255)) * 3, "Try another --baud", None),
-        (b"1000,93.1\n2000,93.2\n3000,93.2\n4000,93.1\n5000,93.2\n6000,93.1\n", "lines such as", " --columns t_us,tool --unit UNIT"),
+        (_lines("{us},93.{n}\n"), "lines such as", " --columns t_us,tool --unit UNIT"),
+        (_lines("{ms}\t93.{n}\t94.{n}\n"), "lines such as", " --columns t_ms,tool,ch2 --unit UNIT"),
+        (_lines("{s:.3f};93.{n}\n"), "lines such as", " --columns t_s,tool --unit UNIT"),
+        (_lines("{i} 93.{n}\n"), "lines such as", " --columns seq,tool --unit UNIT"),
+        (_lines("{i},{us},93.{n}\n"), "lines such as", " --columns seq,t_us,tool --unit UNIT"),
+        (_lines("T=21.3 C, P=93.{n} psi\r\n"), "lines such as", " --columns temperature,tool"),
+        (_lines("93.{n} psi, {n}\n"), "lines such as", " --columns tool_psi,ch2 --unit UNIT"),
+        (_lines("$PRS,93.{n},psi\n"), "lines such as '$PRS,93.1,psi'", " --columns _,tool,_"),
+        (_lines("2026-06-03 10:00:0{n},93.{n}\n"), "lines such as", " --columns _,tool --unit UNIT"),
+        (_lines("+006.4{n}bar\r"), "lines such as '+006.41bar'", " --columns tool"),
+        (b"93.1\n", "but no whole line in 2 s. Listen longer: --listen 20.", None),
         (b"x\n0.1\t9\n0.2\t9\n0.1\t8\n0.2\t9\n0.3\t9\n", "lines such as", " --columns tool,ch2 --unit UNIT"),
         (b"ready\nsteady\nwaiting for trigger\nsteady\n", "no plain numbers", None),
         (b"93.1 93.2 93.3", "without line ends", None),
@@ -348,6 +367,49 @@ def test_listening_says_what_is_wrong_with_a_sensor() -> None:
     assert "The value never moves" in report.found[0]
     slow = understand("COM3", b"x\n" + b"".join(f"{1_000_000 * i},{512 + i % 2}\n".encode() for i in range(20)), 20.0)
     assert "too slow to see shots; send 100 or more" in slow.sentence()
+
+
+@posix
+def test_listening_finds_the_speed_of_the_line() -> None:
+    with _Slow(9600) as gauge:
+        report = listen(gauge.port, 0.5)
+    assert report.command == f"farend record --port {gauge.port} --baud 9600 --columns tool"
+    with _Slow(4800) as gauge:
+        report = listen(gauge.port, 0.2, baud=9600)
+    assert report.command is None
+    assert "Try another --baud" in report.sends
+
+
+class _Slow:
+    """A gauge whose words can be read at one speed of the line only; use it as a context."""
+
+    def __init__(self, baud: int) -> None:
+        import pty
+        import termios
+        import tty
+
+        self._master, self._slave = pty.openpty()
+        tty.setraw(self._slave)
+        self.port = os.ttyname(self._slave)
+        speed = getattr(termios, f"B{baud}")
+        self._stop = threading.Event()
+
+        def play() -> None:
+            while not self._stop.wait(0.02):
+                right = termios.tcgetattr(self._master)[4] == speed
+                os.write(self._master, b"P=93.2 psi\n" if right else bytes(range(128, 150)))
+
+        self._thread = threading.Thread(target=play)
+
+    def __enter__(self) -> _Slow:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+        os.close(self._slave)
+        os.close(self._master)
 
 
 def test_a_time_of_day_is_the_next_one() -> None:
