@@ -228,17 +228,16 @@ def _sessions(args: argparse.Namespace) -> int:
 
 
 def _shots(args: argparse.Namespace) -> int:
-    from analysis.shot_step import air_by_step
+    from analysis.shot_step import air_of_a_shot
     from analysis.shots import summarise
     from dashboard import answers, wording
 
     recording = _open(args.what, args)
     record = recording.shots(lag_s=parse_quantity(args.lag, "time"))
     volume_m3 = parse_quantity(args.volume, "volume") if args.volume else None
-    summary = summarise(record, window_pa=_window(args.window), volume_m3=volume_m3)
-    if volume_m3 is not None and summary.air_per_shot_m3.value is None:
-        air = air_by_step(recording.t_s, recording.p_pa, [s.time_s for s in record.shots], volume_m3=volume_m3)
-        summary = replace(summary, air_per_shot_m3=air)
+    summary = summarise(record, window_pa=_window(args.window))
+    if volume_m3 is not None:
+        summary = replace(summary, air_per_shot_m3=air_of_a_shot(record, recording.t_s, recording.p_pa, volume_m3=volume_m3))
     return _answer(args, answers.shots(recording.channel, record, summary), wording.shots(record, summary, _reader(args)))
 
 
@@ -393,7 +392,7 @@ def _compare(args: argparse.Namespace) -> int:
 
     before, after = _open(args.before, args), _open(args.after, args)
     comparison, reader = compare(before.trace(), after.trace()), _reader(args)
-    said = wording.compare(comparison, reader)
+    said = [*wording.compare(comparison, reader), *compare_words.left_out_words(comparison)]
     expected = None
     if args.line_before or args.line_after:
         lines = [

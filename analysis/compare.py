@@ -24,6 +24,7 @@ from analysis.statistics import Z_95, bootstrap_blocks, log_rank
 
 Floats = NDArray[np.float64]
 Verdict = Literal["better", "worse", "no change", "cannot tell"]
+Direction = Literal["less", "more", "same", "unclear"]
 
 MATERIAL = 0.05  # a change smaller than this is none: the same line differs by as much from day to day; common practice, no source
 FEWEST = 5  # settled shots on each side
@@ -107,9 +108,6 @@ def compare(before: Trace, after: Trace) -> Comparison:
     warnings: list[str] = []
     for name, side in (("before", b), ("after", a)):
         warnings += [f"{name}: {w}" for w in side.record.warnings]
-        left_out = "; ".join(f"{n} {why}" for why, n in side.left_out.items() if n)
-        if side.used and left_out:
-            warnings.append(f"{name}: of {len(side.record.shots)} shots were left out: {left_out}.")
     recovery_b, recovery_a, recovery_change = nothing, nothing, nothing
     dip_b, dip_a, dip_change, pace_shift = nothing, nothing, nothing, nothing
     pressure_shift, p_value = 0.0, None
@@ -280,18 +278,21 @@ def _ratio(
 
 
 def _judge(b: Settled, a: Settled, recovery_change: Estimate, dip_change: Estimate) -> tuple[Verdict, str]:
+    apart = f"{wait_s(b, a)} s apart"
     for name, side in (("before", b), ("after", a)):
+        if not side.record.shots:
+            return "cannot tell", f"No shot was found in the recording {name} the change. Choose one of work with the same tool."
         if side.used < FEWEST:
             return "cannot tell", (
                 f"Only {side.used} of {len(side.record.shots)} shots {name} the change were fired on a settled line; {FEWEST} are needed. "
-                "Fire ten single shots, three seconds apart, on both days."
+                f"Fire ten single shots, {apart}, on both days."
             )
     if recovery_change.value is None:
         return "cannot tell", (
             "Too few of the shots fired on a settled line were left to recover before the next. "
-            "Fire ten single shots, three seconds apart, on both days."
+            f"Fire ten single shots, {apart}, on both days."
         )
-    signs = {"recovery": _sign(recovery_change), "dip": _sign(dip_change)}
+    signs = {"recovery": direction(recovery_change), "dip": direction(dip_change)}
     words = f"Recovery {_say(recovery_change)}, dip {_say(dip_change)}, from {b.used} and {a.used} shots on a settled line."
     if "unclear" in signs.values() and not {"less", "more"} & set(signs.values()):
         return "cannot tell", f"{words} The interval is too wide to say; record more shots from a settled line."
@@ -304,8 +305,13 @@ def _judge(b: Settled, a: Settled, recovery_change: Estimate, dip_change: Estima
     return "no change", f"{words} What changed is less than {100 * MATERIAL:.0f} %."
 
 
-def _sign(change: Estimate) -> str:
-    """Class of a change: less, more, same, or unclear."""
+def wait_s(b: Settled, a: Settled) -> int:
+    """Pause between single shots that leaves both lines at rest [s]."""
+    return max(3, math.ceil(max(b.pause_s, a.pause_s)))
+
+
+def direction(change: Estimate) -> Direction:
+    """Tell which way a change goes, if it is large and sure enough to matter."""
     if change.value is None or change.low is None or change.high is None:
         return "unclear"
     if change.high < 0.0 and change.value <= -MATERIAL:
@@ -320,4 +326,5 @@ def _sign(change: Estimate) -> str:
 def _say(change: Estimate) -> str:
     if change.value is None or change.low is None or change.high is None:
         return "not known"
-    return f"{100 * change.value:+.0f} % ({100 * change.low:+.0f} to {100 * change.high:+.0f} %)"
+    value, low, high = (f"{round(100.0 * x):+d}".replace("+0", "0") for x in (change.value, change.low, change.high))
+    return f"{value} % ({low} to {high} %)"

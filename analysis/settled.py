@@ -20,7 +20,9 @@ from analysis.statistics import Survival, kaplan_meier
 Floats = NDArray[np.float64]
 
 SETTLED_S = 2.0  # a line is taken as settled so long after a shot, or
-SETTLED_RECOVERIES = 5.0  # so many median recoveries after it, whichever is longer
+SETTLED_RECOVERIES = 5.0  # so many median recoveries after it, whichever is longer; where fewer than
+SETTLED_ENOUGH = 10  # shots waited for that,
+SETTLED_LEAST_RECOVERIES = 2.5  # so many do: a line that comes back exponentially is then within 0.3 % of the dip
 NEAR_RECOVERIES = 1.7  # a shot this soon may count too, if
 NEAR_SHARE = 0.06  # the pressure is back at the settled one within this share of the dip
 STEADY_SHARE = 0.08  # settled pressures that spread less than this share of the dip are one regulated pressure
@@ -55,6 +57,8 @@ class Settled:
         Time since the shot before, or since what else disturbed the line [s]; infinite for the first.
     burst : ndarray of int, shape (n,)
         Which burst of the work each belongs to: shots of one burst are not independent.
+    pause_s : float
+        So long after a shot this line is at rest for sure [s].
     at_rest : ndarray of bool, shape (n,)
         Fired on a line fully at rest, and not only close to its settled pressure.
     left_out : mapping of str to int
@@ -70,6 +74,7 @@ class Settled:
     since_s: Floats
     burst: NDArray[np.int64]
     at_rest: NDArray[np.bool_]
+    pause_s: float
     left_out: Mapping[str, int]
 
     @property
@@ -125,7 +130,10 @@ def settled_shots(trace: Trace) -> Settled:
     typical = float(np.median(recovered)) if recovered else 0.4
     times = np.array([s.time_s for s in shots])
     since = np.array([_quiet_before(s, shots[i - 1] if i else None, record) for i, s in enumerate(shots)])
-    settled = since >= max(SETTLED_S, SETTLED_RECOVERIES * typical)
+    pause_s = max(SETTLED_S, SETTLED_RECOVERIES * typical)
+    settled = since >= pause_s
+    if settled.sum() < SETTLED_ENOUGH:
+        settled = since >= max(SETTLED_S, SETTLED_LEAST_RECOVERIES * typical)
     running = _pump_running(times, record)
     starts = np.array([s.before_pa for s in shots])
     dips = np.array([s.dip_pa for s in shots])
@@ -169,6 +177,7 @@ def settled_shots(trace: Trace) -> Settled:
         since_s=since[chosen],
         burst=burst[chosen].astype(np.int64),
         at_rest=settled[chosen],
+        pause_s=pause_s,
         left_out={TOO_SOON: len(shots) - chosen.size - pumping, PUMPING: pumping},
     )
 

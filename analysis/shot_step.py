@@ -13,6 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, R_AIR_J_PER_KG_K
 from analysis.estimate import Estimate
+from analysis.record import ShotRecord
+from analysis.shots import air_per_shot
 
 EXPONENT: Final = 1.37  # p ~ m^n: over half a second the air in a receiver hardly takes heat from its wall (1.40 without any)
 # Of exponent, of what the supply feeds, and of air that hoses give besides: shots fired by the line model into receivers of
@@ -24,6 +26,29 @@ SETTLED_S: Final = 0.3  # after the shot: the tool is full again and the hose ha
 REFILL_SHARE: Final = 0.4  # more of what is missing than this regained in half a second: the supply feeds too fast to weigh
 LEAST_OF_DIP: Final = 0.02  # a smaller step beside the dip is the settled line's own wander
 LEAST_SHOTS: Final = 3
+
+
+def air_of_a_shot(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, *, volume_m3: float) -> Estimate:
+    """Weigh the free air of a shot [m3 ANR] whichever way a volume shows it.
+
+    By the fall of the pressure over whole stretches where nothing refills the volume, by the step of each shot where the supply does.
+
+    Parameters
+    ----------
+    record : ShotRecord
+        The shots that were found in the readings.
+    t_s, p_pa : array_like, shape (n,)
+        Times [s] and pressure of the volume [Pa gauge].
+    volume_m3 : float
+        Air that gives [m3].
+
+    Raises
+    ------
+    ValueError
+        If the volume is not above zero.
+    """
+    whole = air_per_shot(record, volume_m3)
+    return whole if whole.value is not None else air_by_step(t_s, p_pa, [s.time_s for s in record.shots], volume_m3=volume_m3)
 
 
 def air_by_step(

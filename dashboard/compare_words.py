@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from dashboard.answers import KPA, Json, estimate
-from dashboard.reader import Reader, change, percent, seconds, significant
+from dashboard.reader import Reader, change, finer_seconds, percent, seconds, significant
 
 if TYPE_CHECKING:
     from analysis.compare import Comparison
@@ -51,7 +51,8 @@ def _pace(c: Comparison) -> str:
     usual = [_usual(side) for side in (c.before, c.after)]
     if None in usual:
         return "The shots compared stand alone, each fired long after the one before."
-    words = f"The shots compared came {seconds(usual[0] or 0.0)} after the one before, and {seconds(usual[1] or 0.0)} after the change."
+    came = [seconds(u or 0.0) for u in usual]
+    words = f"Before the change the shots compared came {came[0]} after the shot before them (median), after it {came[1]}."
     shift = c.pace_shift
     if shift.value is None or abs(shift.value) < 0.002:
         return f"{words} The difference in pace does nothing to these shots."
@@ -84,9 +85,13 @@ def _cut_off(c: Comparison) -> str:
 
 
 def _number(c: Comparison) -> str:
+    from analysis.compare import wait_s
+
     least = c.matched
     if least < FEW:
-        return f"{least} on the side that has fewer. Twenty single shots, three seconds apart, on both days would sharpen the answer."
+        return (
+            f"{least} on the side that has fewer. Twenty single shots, {wait_s(c.before, c.after)} s apart, on both days would sharpen it."
+        )
     return f"{least} on the side that has fewer: enough."
 
 
@@ -98,6 +103,16 @@ def left_out(c: Comparison) -> list[tuple[str, str, str]]:
         if any(counts):
             rows.append((f"left out: {why}", str(counts[0]), str(counts[1])))
     return [*rows, ("compared", str(c.before.used), str(c.after.used))]
+
+
+def left_out_words(c: Comparison) -> list[str]:
+    """Say the same where no table can be shown."""
+    out = []
+    for name, side in (("before", c.before), ("after", c.after)):
+        reasons = "; ".join(f"{n} {why}" for why, n in side.left_out.items() if n)
+        if side.used and reasons:
+            out.append(f"Left out {name}: {reasons}.")
+    return out
 
 
 def log_rank(c: Comparison) -> str:
@@ -167,12 +182,12 @@ def _agreement(measured: Estimate, model: Estimate) -> str:
 
 
 def _small(x: float) -> str:
-    return f"{'+' if x > 0 else '−'}{percent(abs(x))}"
+    return f"{'+' if x > 0 else '-'}{percent(abs(x))}"  # a change below one percent, which `change` would round away
 
 
 def prediction_rows(p: Prediction, reader: Reader, write: Any) -> list[tuple[Any, ...]]:
     """Rows of a table, each estimate written by `write`: what, before, after, change."""
     return [
-        ("recovery", write(p.recovery_before_s, seconds), write(p.recovery_after_s, seconds), write(p.recovery_change, change)),
+        ("recovery", write(p.recovery_before_s, finer_seconds), write(p.recovery_after_s, finer_seconds), write(p.recovery_change, change)),
         ("dip", write(p.dip_before_pa, reader.pressure), write(p.dip_after_pa, reader.pressure), write(p.dip_change, change)),
     ]

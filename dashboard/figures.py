@@ -220,7 +220,7 @@ def pointed_out(picked: tuple[float, float, str] | None, reader: Reader, length_
         "text": [f"<b>{text}</b>"],
         "mode": "markers+text",
         "marker": {"symbol": "circle-open", "size": 18, "color": PURPLE, "line": {"width": 2}},
-        "textposition": "bottom center",
+        "textposition": "bottom right",  # at the begin of a recording the axis stands on the left
         "textfont": {"color": PURPLE},
         "hoverinfo": "skip",
         "cliponaxis": False,
@@ -291,13 +291,13 @@ def overlay(
     numbers : sequence of int
         The shots' numbers as the reader counts them.
     """
-    fig = blank("time after the shot [s]", f"pressure less pressure before [{reader.unit}]", height=320)
+    fig = blank("time after the shot [s]", f"change since just before the shot [{reader.unit}]", height=320)
     names = list(numbers) or list(range(1, len(curves) + 1))
     for i, (t, dp) in enumerate(curves):
         if i != chosen:
             x, y = thin(t, np.asarray(dp, dtype=float) * reader.pressure_value(1.0), 400)
             fig.add_scatter(
-                x=x, y=y, mode="lines", line={"color": BLUE, "width": 1}, opacity=max(0.15, 1.2 / math.sqrt(len(curves))), hoverinfo="skip"
+                x=x, y=y, mode="lines", line={"color": BLUE, "width": 1}, opacity=max(0.25, 1.6 / math.sqrt(len(curves))), hoverinfo="skip"
             )
     if chosen is not None and 0 <= chosen < len(curves):
         x, y = thin(curves[chosen][0], np.asarray(curves[chosen][1], dtype=float) * reader.pressure_value(1.0), 800)
@@ -361,6 +361,8 @@ def recovery(
             step = int(half[0]) if half.size else share.size - 1
             anchor = "left" if times[step] < 0.6 * end else "right"
             label_at(fig, float(times[step]), 50.0 if half.size else float(share[step]) + 6.0, text, color, anchor=anchor)
+            # The curve rises: beyond the half it is above the label, before it below.
+            fig.layout.annotations[-1].yshift = -10 if anchor == "left" else 10
         if median is not None:
             fig.add_scatter(x=[median], y=[50.0], mode="markers", marker={"size": 9, "color": color}, hoverinfo="skip")
     if len(curves) > 1:

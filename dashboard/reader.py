@@ -105,6 +105,11 @@ def seconds(t_s: float) -> str:
     return f"{significant(t_s / 86_400.0, 3)} days"
 
 
+def finer_seconds(t_s: float) -> str:
+    """Write a time whose ratio to another the reader will work out: three digits, so that the two agree with the change stated."""
+    return f"{significant(t_s, 3)} s"
+
+
 def percent(fraction: float) -> str:
     """Write a fraction as percent."""
     return f"{100.0 * fraction:.0f} %" if abs(fraction) >= 0.1 else f"{significant(100.0 * fraction, 2)} %"

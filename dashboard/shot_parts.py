@@ -19,6 +19,7 @@ from logger.long import LongRecording
 from logger.open import Recording
 
 OVERLAY_MOST = 120  # curves laid over each other; more are a smear that takes long to draw
+SMALL_DIP_PA = 20e3  # dips that need another digit to differ
 OVERLAY_LEAST_S, OVERLAY_MOST_S = 0.6, 8.0
 
 Kept = Recording | LongRecording
@@ -176,7 +177,8 @@ def overlay(recording: Kept, record: ShotRecord, reader: Reader, chosen: int | N
     step = max(1, -(-len(shots) // OVERLAY_MOST))
     picked = sorted({*range(0, len(shots), step), *([] if chosen is None else [chosen])})
     length = _overlay_length(record)
-    curves = [_cut(recording, shots[i], length) for i in picked]
+    following = [*(s.time_s for s in shots[1:]), np.inf]
+    curves = [_cut(recording, shots[i], min(length, following[i] - shots[i].time_s)) for i in picked]
     at = picked.index(chosen) if chosen is not None else None
     fig = figures.overlay(curves, reader, chosen=at, numbers=[i + 1 for i in picked])
     return ui.figure(fig, "Pressure after each shot, laid over each other")
@@ -188,9 +190,11 @@ def _overlay_length(record: ShotRecord) -> float:
 
 
 def _cut(recording: Kept, shot: Shot, length_s: float) -> tuple[Any, Any]:
+    """A shot's curve, until what comes next."""
     until = shot.time_s + (min(length_s, shot.censored_s) if shot.outcome == "cut off" else length_s)
     t, p = recording.between(shot.time_s - 0.1, until)
-    return t - shot.time_s, p - shot.before_pa
+    before_the_next = t < until
+    return t[before_the_next] - shot.time_s, p[before_the_next] - shot.before_pa
 
 
 def times_store(record: ShotRecord) -> dcc.Store:
@@ -201,6 +205,7 @@ def times_store(record: ShotRecord) -> dcc.Store:
 def grid(record: ShotRecord, reader: Reader, chosen: int | None) -> dag.AgGrid:
     """List every shot in a table that sorts; the chosen one is in view."""
     digits = {"psi": 1, "bar": 2, "kPa": 0}[reader.unit]
+    small = bool(record.shots) and np.median([s.dip_pa for s in record.shots]) < SMALL_DIP_PA
     rows = [
         {
             "shot": i + 1,
@@ -223,7 +228,7 @@ def grid(record: ShotRecord, reader: Reader, chosen: int | None) -> dag.AgGrid:
         {"field": "time", "headerName": "At [s]", **number(2)},
         {"field": "before", "headerName": f"Before [{reader.unit}]", **number(digits)},
         {"field": "minimum", "headerName": f"Lowest [{reader.unit}]", **number(digits)},
-        {"field": "dip", "headerName": f"Dip [{reader.unit}]", **number(digits)},
+        {"field": "dip", "headerName": f"Dip [{reader.unit}]", **number(digits + small)},
         {"field": "recovery", "headerName": "Recovery [s]", **number(2)},
         {"field": "outcome", "headerName": "Outcome", "minWidth": 130, "flex": 1},
     ]

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.schedule import air_asked
 from analysis.units import from_si
-from dashboard.reader import Reader, change, percent, seconds, significant
+from dashboard.reader import Reader, change, finer_seconds, percent, seconds, significant
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from analysis.burst import Burst, Fired
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 AGREES: Final = 0.15  # measured and modelled that differ by less are called the same; inputs of a line file are hardly better
 DEEP_PA: Final = 0.2e5  # a dip within a shot that is worth a word
+LONG_S, MANY = 2.0, 5  # so many shots watched for longer without a recovery: the line is not refilled between them
 SMALLER_PA: Final = 2e3  # a difference of starts that is none
 COMMON_SHOWN: Final = 4  # of a sizing's candidates, the one that stands for a usual receiver: 24 L
 CAUTIONS: Final[dict[str, str]] = {
@@ -50,33 +51,42 @@ CAUTIONS: Final[dict[str, str]] = {
 
 def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]:
     """Say what the shots of a recording were like."""
-    took = f"{seconds(record.duration_s)} at {significant(record.rate_hz, 3)} readings a second"
+    rate = f"{significant(record.rate_hz, 3)} readings a second"
     if not summary.shots:
-        return [f"No shot in {took}.", *_events(record)]
+        return [f"No shot in {seconds(record.duration_s)} at {rate}.", *_events(record)]
     recovery, dip = summary.median_recovery_s, summary.median_dip_pa
-    out = [f"{_count(summary.shots, 'shot')} in {took}."]
+    head = f"{_count(summary.shots, 'shot')} in {seconds(record.duration_s)}"
+    if summary.steadiness_pa is not None:
+        head += f"; four in five started within {reader.pressure(summary.steadiness_pa)} of each other"
+    out = [f"{head}.", f"The median pressure just before a shot was {reader.estimate(summary.median_before_pa, reader.pressure)}."]
     if recovery.value is not None:
         out.append(f"The pressure was back after {reader.estimate(recovery, seconds)}: the median of all shots, counting those cut off.")
     else:
-        out.append(
-            "The recovery cannot be told: fewer than half of the shots were seen to recover. Leave longer pauses between some shots."
-        )
-    out.append(
-        f"The dip was {reader.estimate(dip, reader.pressure)} deep, the lowest pressure {reader.pressure(summary.lowest_pa or 0.0)}."
-    )
-    if summary.steadiness_pa is not None:
-        out.append(
-            f"The pressure just before a shot was {reader.estimate(summary.median_before_pa, reader.pressure)}; "
-            f"four shots in five started within {reader.pressure(summary.steadiness_pa)} of each other."
-        )
+        out.append(f"The recovery cannot be told: fewer than half of the shots were seen to recover. {_unseen(record)}")
+    lowest = reader.pressure(summary.lowest_pa or 0.0)
+    out.append(f"The median dip was {reader.estimate(dip, reader.pressure)}, the lowest pressure of all {lowest}.")
     if summary.in_window is not None:
         out.append(f"{percent(summary.in_window)} of the shots started inside the tool's window.")
     if summary.sag is not None:
         out.append(_sag(summary.sag, reader))
     if summary.air_per_shot_m3.value is not None:
         out.append(air_per_shot(summary.air_per_shot_m3, reader))
-    out.append(f"{summary.recovered} recovered, {summary.cut_off} were cut off by what came next, {summary.not_recovered} did not recover.")
+    out.append(
+        f"Seen at {rate}: {summary.recovered} recovered, {summary.cut_off} were cut off by what came next, "
+        f"{summary.not_recovered} did not recover."
+    )
     return [*out, *_events(record)]
+
+
+def _unseen(record: ShotRecord) -> str:
+    """Why recoveries were not seen, and what to do: the work was too quick, or the line is not refilled between the shots."""
+    patient = sum(s.outcome != "recovered" and s.censored_s > LONG_S for s in record.shots)
+    if patient < MANY:
+        return "Leave pauses of three seconds and more between some shots."
+    return (
+        f"It is not the pace: {patient} were watched for more than {seconds(LONG_S)} without one. So it is on a tank, whose pressure "
+        "comes back only when the pump runs; a sensor at the tool, behind a regulator, shows the recovery that the nail sees."
+    )
 
 
 def air_per_shot(air: Estimate, reader: Reader) -> str:
@@ -215,28 +225,37 @@ def sessions(found: Sequence[Session]) -> list[str]:
 
 def compare(c: Comparison, reader: Reader) -> list[str]:
     """Say whether it helped."""
-    heads = {
-        "better": "It helped.",
-        "worse": "It got worse.",
-        "no change": "Nothing changed that matters.",
-        "cannot tell": "These recordings cannot tell whether it helped.",
-    }
-    out = [f"{heads[c.verdict]} {c.why}"]
-    if c.recovery_before_s.value is not None and c.recovery_after_s.value is not None:
-        out.append(
-            f"Recovery of one and the same shot: {seconds(c.recovery_before_s.value)} before, {seconds(c.recovery_after_s.value)} after; "
-            f"a change of {reader.estimate(c.recovery_change, change)}."
-        )
-    if c.dip_before_pa.value is not None and c.dip_after_pa.value is not None:
-        out.append(
-            f"Dip: {reader.pressure(c.dip_before_pa.value)} before, {reader.pressure(c.dip_after_pa.value)} after; "
-            f"a change of {reader.estimate(c.dip_change, change)}."
-        )
-    out.append(
-        f"{len(c.before.record.shots)} shots before and {len(c.after.record.shots)} after; {c.before.used} and {c.after.used} of them, "
-        "fired on a settled line, were compared, so that faster or slower work does not count."
-    )
-    return out
+    recovers = _compared(c.recovery_change, c.recovery_before_s, c.recovery_after_s, finer_seconds, ("recovers", "sooner", "later"))
+    dips = _compared(c.dip_change, c.dip_before_pa, c.dip_after_pa, reader.pressure, ("dips", "less", "deeper"))
+    same_shot = f"One and the same shot {' and '.join(said for said in (recovers, dips) if said)}"
+    if c.verdict == "cannot tell":
+        out = [f"These recordings cannot tell whether it helped. {c.why}"]
+    else:
+        heads = {"better": "It helped", "worse": "It got worse", "no change": "Nothing changed that matters"}
+        out = [f"{heads[c.verdict]}. {same_shot}."]
+    for name, changed in (("recovery", c.recovery_change), ("dip", c.dip_change)):
+        if changed.value is not None and c.verdict != "cannot tell":
+            out.append(f"Change of the {name}: {reader.estimate(changed, change)}.")
+    found = f"{len(c.before.record.shots)} shots before and {len(c.after.record.shots)} after; {c.before.used} and {c.after.used} of them"
+    if c.dip_change.value is None:
+        return [*out, f"{found} were fired on a settled line, and only those can be compared, whatever the pace of the work."]
+    return [*out, f"{found}, fired on a settled line, were compared, so that faster or slower work does not count."]
+
+
+def _compared(changed: Estimate, before: Estimate, after: Estimate, write: Callable[[float], str], words: tuple[str, str, str]) -> str:
+    """Say of one measure what became of it: ``recovers 26 % sooner (0.22 s instead of 0.29 s)``."""
+    from analysis.compare import direction
+
+    if changed.value is None or before.value is None or after.value is None:
+        return ""
+    does, less, more = words
+    way, now, then = direction(changed), write(after.value), write(before.value)
+    was = "" if now == then else f", {then} before"
+    if way == "same":
+        return f"{does} as before ({now}{was})"
+    if way == "unclear":
+        return f"{does} as before, as far as these shots can tell ({now}{was})"
+    return f"{does} {100.0 * abs(changed.value):.0f} % {less if way == 'less' else more} ({now} instead of {then})"
 
 
 def simulation(line: Line, s: Simulation, reader: Reader, seen: SensorView | None = None) -> list[str]:

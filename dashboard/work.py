@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from analysis.corrections import Kind
     from analysis.cycles import Cycles
     from analysis.dial_in import DialIn
+    from analysis.estimate import Estimate
     from analysis.leakdown import Stretches
     from analysis.line import Line, Part
     from analysis.model import Simulation
@@ -265,6 +266,7 @@ class Work:
 
         session = self.session(name)
         recording = self.opened(name, channel)
+        window_pa = self._window_of(name)
 
         def find() -> tuple[ShotRecord, ShotSummary]:
             if isinstance(recording, LongRecording):
@@ -272,10 +274,27 @@ class Work:
                 record = correct(self._search(session, recording).result(), *recording.near(list(made), AROUND_S), made)
             else:
                 record = recording.shots()
-            return record, summarise(record)
+            return record, summarise(record, window_pa=window_pa)
 
         # By the channel's own name: a page asks for "the tool's", its figure for the one that was drawn.
-        return self._once(("shots", *_version(session), recording.channel), find)
+        return self._once(("shots", *_version(session), recording.channel, window_pa), find)
+
+    def _window_of(self, name: str) -> tuple[float, float] | None:
+        """Window of the tool on the line that a session names [Pa gauge], if there is one."""
+        with contextlib.suppress(ValueError):
+            return self.line(self.line_of(name)).tool.window_pa
+        return None
+
+    def air_per_shot(self, name: str, channel: str | None, volume_m3: float) -> Estimate:
+        """Weigh the air of a shot in the volume behind the sensor [m3 ANR]; in a long session by whole stretches alone."""
+        from analysis.shot_step import air_of_a_shot
+        from analysis.shots import air_per_shot
+
+        record, recording = self.shots(name, channel)[0], self.opened(name, channel)
+        if isinstance(recording, LongRecording):
+            return air_per_shot(record, volume_m3)
+        key = ("air", *_version(self.session(name)), recording.channel, volume_m3)
+        return self._once(key, lambda: air_of_a_shot(record, recording.t_s, recording.p_pa, volume_m3=volume_m3))
 
     def searching(self, name: str, channel: str | None = None) -> float | None:
         """How much of a long session has been looked through for shots so far, 0..1; None where nothing is left to wait for."""

@@ -96,6 +96,8 @@ def test_a_page_loads_whole_without_errors_or_outside_requests(watched: Watched,
     page = watched.open(site + ADDRESSES[heading], heading)
     for figure in page.locator(".figure").all():
         expect(figure.locator(".main-svg").first).to_be_visible()
+    for table in page.locator(".ag").all():
+        expect(table.locator(".ag-row").first).to_be_visible()
     assert page.get_by_text("This did not work").count() == 0
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "the page scrolls sideways"
     small = page.eval_on_selector_all(

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.compare import Comparison, _pace_effect, compare, log_normal_mean
+from analysis.compare import Comparison, _pace_effect, compare, log_normal_mean, wait_s
 from analysis.settled import Trace
+from tests.browser.home import nailing
 from tests.shot_scores import Scene, record
 
 BEFORE = Scene(name="before", single=14, bursts=12, per_burst=4, every_s=0.9, overshoot=0.03)
@@ -71,8 +72,31 @@ def test_too_few_shots_cannot_tell_and_say_what_to_do() -> None:
     result = against(changed(single=2, bursts=0))
     assert result.verdict == "cannot tell"
     assert "Only 2 of 2 shots after the change" in result.why
-    assert "Fire ten single shots" in result.why
+    assert "Fire ten single shots, 3 s apart" in result.why
     assert result.recovery_change.value is None
+
+
+def slow_line(tau_s: float, seed: int, *, least: float = 0.0) -> Trace:
+    """Shots three seconds apart on a line that comes back exponentially; only those from a moment on."""
+    t_s, kpa = nailing(tau_s, 70.0, np.random.default_rng(seed))
+    return Trace(t_s=t_s[t_s >= least], p_pa=1e3 * kpa[t_s >= least])
+
+
+def test_a_slow_line_worked_at_a_usual_pace_can_be_compared() -> None:
+    # Recoveries over a second: none of the shots waited for five of them, most for two and a half.
+    before, after = slow_line(0.48, 1), slow_line(0.34, 2)
+    result = compare(before, after)
+    assert result.verdict == "better", result.why
+    assert result.recovery_change.value == pytest.approx((0.04 + 0.34 * np.log(10)) / (0.04 + 0.48 * np.log(10)) - 1.0, abs=0.03)
+    assert compare(before, slow_line(0.48, 3)).verdict == "no change"
+
+
+def test_the_advice_goes_by_what_the_line_needs() -> None:
+    short = slow_line(0.48, 1, least=33.0)  # a few shots are left
+    result = compare(short, short)
+    assert result.verdict == "cannot tell"
+    assert wait_s(result.before, result.after) == 6
+    assert "Fire ten single shots, 6 s apart" in result.why
 
 
 def test_a_record_that_is_too_short_is_refused() -> None:

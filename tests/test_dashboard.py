@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from dashboard import line_editor
+from analysis.shots import find_shots, summarise
+from dashboard import line_editor, wording
 from dashboard.app import PAGES, create_app, read_address, render
 from dashboard.pages import compare, leakdown, sessions, shots
 from dashboard.reader import Reader
 from dashboard.ui import burst_of, window_moved, window_of
 from dashboard.work import Work
+from logger.session import change_session
 from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
 
 
@@ -197,7 +201,7 @@ def test_thumbnails_are_of_sessions_only(work: Work) -> None:
 def test_compare_says_why_it_can_be_believed_and_what_the_model_expects(work: Work) -> None:
     query = {"before": BEFORE, "after": AFTER}
     words = text_of(render(compare, work, query, Reader("bar")))
-    for part in ("Why you can believe this", "Equal work", "Starting pressure", "Bursts", "Which shots were matched", "log-rank"):
+    for part in ("Why you can believe this", "Equal work", "Starting pressure", "Bursts", "Which shots were matched", "Log-rank test"):
         assert part in words
     assert "The model expects" not in words
     words = text_of(render(compare, work, {**query, "line_before": "boathouse", "line_after": "boathouse_receiver"}, Reader("bar")))
@@ -206,6 +210,51 @@ def test_compare_says_why_it_can_be_believed_and_what_the_model_expects(work: Wo
     assert "There is no air line" in text_of(
         render(compare, work, {**query, "line_before": "lost", "line_after": "boathouse"}, Reader("bar"))
     )
+
+
+def test_compare_says_in_one_sentence_what_became_of_a_shot(work: Work) -> None:
+    helped = text_of(render(compare, work, {"before": BEFORE, "after": AFTER}, Reader("bar")))
+    assert re.search(
+        r"It helped\. One and the same shot recovers \d\d % sooner \([\d.]+ s instead of [\d.]+ s\) and dips \d\d % less", helped
+    )
+    assert "were left out:" not in helped  # the table says it
+    worse = text_of(render(compare, work, {"before": AFTER, "after": BEFORE}, Reader("bar")))
+    assert re.search(r"It got worse\. One and the same shot recovers \d+ % later .* and dips \d+ % deeper", worse)
+    idle = text_of(render(compare, work, {"before": NIGHT, "after": BEFORE}, Reader("bar")))
+    assert "No shot was found in the recording before the change." in idle
+    assert "not known" not in idle
+
+
+def test_shots_are_held_against_the_window_of_the_line_that_the_session_names(tmp_path: Path) -> None:
+    work = Work(make_home(tmp_path))
+    assert "tool's window" not in text_of(render(shots, work, {"session": BEFORE}, Reader("bar")))
+    change_session(work.session(BEFORE).folder, line="boathouse")
+    assert "100 % of the shots started inside the tool's window." in text_of(render(shots, work, {"session": BEFORE}, Reader("bar")))
+    line = work.home / "lines" / "boathouse.toml"
+    line.write_text(line.read_text(encoding="utf-8").replace('window = ["5.5 bar"', 'window = ["6.5 bar"'), encoding="utf-8")
+    assert "0 % of the shots started inside the tool's window." in text_of(render(shots, work, {"session": BEFORE}, Reader("bar")))
+
+
+def test_the_air_of_a_shot_is_weighed_in_the_volume_that_the_reader_gives(work: Work) -> None:
+    def card(volume: str) -> str:
+        words = text_of(render(shots, work, {"session": BEFORE, "volume": volume}, Reader("bar")))
+        return words[words.index("How much air a shot takes") :]
+
+    assert "free air" not in card("")
+    assert "How much air a shot takes cannot be told" in card("24 L")  # a regulated line is refilled at once
+    assert "A volume must be above zero." in card("0 L")
+
+
+@pytest.mark.parametrize(("every_s", "why"), [(0.6, "Leave pauses"), (2.5, "It is not the pace: 15 were watched for more than 2.00 s")])
+def test_what_keeps_a_recovery_from_being_seen_is_the_pace_or_the_line(every_s: float, why: str) -> None:
+    # A tank that nothing refills: each shot takes 6 kPa for good, and 30 kPa for a moment.
+    t_s, fired = np.arange(0.0, 40.0, 0.005), np.arange(2.0, 38.0, every_s)
+    p_pa = 700e3 - 6e3 * np.searchsorted(fired, t_s) + np.random.default_rng(3).normal(0.0, 100.0, t_s.size)
+    for at in fired:
+        p_pa -= np.where(t_s > at, 30e3 * np.exp(-np.maximum(t_s - at, 0.0) / 0.1), 0.0)
+    record = find_shots(t_s, p_pa)
+    words = " ".join(wording.shots(record, summarise(record), Reader("bar")))
+    assert f"fewer than half of the shots were seen to recover. {why}" in words
 
 
 def test_a_shot_is_taken_out_and_added_by_hand_and_undone(tmp_path: Path) -> None:

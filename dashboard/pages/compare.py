@@ -10,7 +10,7 @@ from dash import Dash, html
 
 from analysis.estimate import Estimate
 from dashboard import compare_words, figures, ui, wording
-from dashboard.reader import Reader, change, seconds
+from dashboard.reader import Reader, change, finer_seconds
 from dashboard.work import Work
 
 if TYPE_CHECKING:
@@ -49,9 +49,11 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         TITLE,
         head,
         ui.answer(wording.compare(result, reader), tone=TONES[result.verdict], sure="all intervals 95 %"),
-        ui.readouts(_readouts(result)),
+        ui.readouts(_readouts(result)) if result.dip_change.value is not None else None,
         _pictures(sides, reader),
-        html.Div([_numbers(result, reader), _matched(result)], className="two"),
+        html.Div([_numbers(result, reader), _matched(result)], className="two")
+        if result.dip_change.value is not None
+        else _matched(result),
         _checks(result, reader),
         _prediction(work, query, result, reader),
         ui.warnings(list(dict.fromkeys(warnings))),
@@ -107,7 +109,7 @@ def _numbers(result: Comparison, reader: Reader) -> html.Section:
         return name, ui.stacked(before, write), ui.stacked(after, write), ui.stacked(changed, change)
 
     rows: list[tuple[Any, ...]] = [
-        row("recovery", result.recovery_before_s, result.recovery_after_s, result.recovery_change, seconds),
+        row("recovery", result.recovery_before_s, result.recovery_after_s, result.recovery_change, finer_seconds),
         row("dip", result.dip_before_pa, result.dip_after_pa, result.dip_change, reader.pressure),
     ]
     return ui.card("In numbers", ui.table(["same shot", "before", "after", "change"], rows), note="Small: 95 % interval.")

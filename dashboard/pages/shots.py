@@ -14,6 +14,7 @@ from analysis.record import ShotRecord
 from analysis.shots import ShotSummary, recovery_curve
 from dashboard import figures, ui, wording
 from dashboard import shot_parts as parts
+from dashboard.leak_choices import quantity
 from dashboard.reader import Reader, seconds
 from dashboard.search_card import searching
 from dashboard.work import Work
@@ -95,6 +96,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
             )
         )
         content.append(_cadence(summary, reader))
+        content.append(_air(work, name, query, reader))
     content.append(_events(record))
     content.append(ui.warnings([*recording.warnings, *record.warnings]))
     content.append(_how(record, reader))
@@ -132,11 +134,16 @@ def _sure(record: ShotRecord, summary: ShotSummary) -> str:
 def _readouts(summary: ShotSummary, reader: Reader) -> list[tuple[str, str, str | None]]:
     return [
         ("Shots", str(summary.shots), f"{summary.cut_off} cut off by the next"),
+        ("Before a shot, median", ui.value_and_interval(summary.median_before_pa, reader.pressure)[0], _steady(summary, reader)),
         ("Dip, median", *ui.value_and_interval(summary.median_dip_pa, reader.pressure)),
         ("Recovery, median", *ui.value_and_interval(summary.median_recovery_s, seconds)),
-        ("Before a shot, median", *ui.value_and_interval(summary.median_before_pa, reader.pressure)),
         ("Lowest of all", "–" if summary.lowest_pa is None else reader.pressure(summary.lowest_pa), "at the bottom of a dip"),
     ]
+
+
+def _steady(summary: ShotSummary, reader: Reader) -> str | None:
+    """What counts for even nails: how far apart the shots started."""
+    return None if summary.steadiness_pa is None else f"four in five within {reader.pressure(summary.steadiness_pa)}"
 
 
 def _recovery(record: ShotRecord, summary: ShotSummary) -> html.Div:
@@ -164,6 +171,20 @@ def _cadence(summary: ShotSummary, reader: Reader) -> html.Section | None:
     ]
     heads = ["after the shot before", "shots", f"before, median [{reader.unit}]", f"dip, median [{reader.unit}]"]
     return ui.card("Slow and fast work", ui.table(heads, rows))
+
+
+def _air(work: Work, name: str, query: Mapping[str, str], reader: Reader) -> html.Section:
+    """Weigh the air of a shot, where the reader knows what holds it."""
+    volume = quantity(query.get("volume", ""), "volume")
+    said = None
+    if volume.value is not None:
+        said = html.P(wording.air_per_shot(work.air_per_shot(name, query.get("channel"), volume.value), reader))
+    return ui.card(
+        "How much air a shot takes",
+        ui.controls(ui.entry("volume", "Air behind the sensor", query.get("volume", ""), hint="e.g. 24 L or 5 gal", error=volume.problem)),
+        said,
+        note="The pressure of a known volume weighs it: of the receiver that the sensor sits on, with the hose to the tool.",
+    )
 
 
 def _events(record: ShotRecord) -> html.Section | None:
