@@ -15,6 +15,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,7 @@ from logger.sources import PortReport, describe_ports, list_ports
 
 LISTEN_S = 1.5
 TEXT_MOST = 200
+BAUD = 115200  # of a serial port that was not heard at another speed
 SAID_FILE = "recorder said.txt"
 _NETWORK = re.compile(r"(socket|rfc2217)://[\w.-]+:\d{1,5}|mqtt://([\w.-]+@)?[\w.-]+(:\d{1,5})?/[\w./+#-]+", re.ASCII)
 INVENTED_PORT = PortReport(
@@ -110,15 +112,39 @@ class Recordings:
                 self._heard, self._heard_at = {report.port: report for report in describe_ports(LISTEN_S)}, time.monotonic()
             return [*self._heard.values(), INVENTED_PORT]
 
-    def start(self, port: str, name: str = "", *, line: str = "", columns: str = "", unit: str = "") -> None:
-        """Start a recorder and return at once; `waiting` and `live` say what comes of it.
+    def start(
+        self,
+        ports: Sequence[str],
+        name: str = "",
+        *,
+        called: Mapping[str, str] | None = None,
+        line: str = "",
+        columns: str = "",
+        unit: str = "",
+    ) -> None:
+        """Start a recorder of one or several sensors and return at once; `waiting` and `live` say what comes of it.
+
+        Parameters
+        ----------
+        ports : sequence of str
+            Where the sensors are.
+        name, line : str
+            Of the recording, and the air line it is made on.
+        called : mapping of str to str, optional
+            What the sensor at a port is called, to tell the channels of several apart.
+        columns, unit : str
+            What a line's values are, and the pressure's unit: of one sensor, or of those that do not say themselves.
 
         Raises
         ------
         ValueError
             If something is being recorded already, or what was asked for cannot be; the message says why.
         """
-        port = check_port(port)
+        places = [check_port(port) for port in ports] or [check_port("")]
+        if len(set(places)) < len(places):
+            msg = "One sensor is chosen twice."
+            raise ValueError(msg)
+        named = [_named(port, (called or {}).get(port, "")) for port in places]
         if name.strip():
             safe_name(name)
         with self._starting:
@@ -129,10 +155,16 @@ class Recordings:
             if self.waiting():
                 msg = "A recording is being started already. Stop it first."
                 raise ValueError(msg)
-            asked = {"--port": port, "--name": name.strip(), "--line": line, "--columns": columns.strip(), "--unit": unit.strip()}
-            asked = self._as_heard(port) | {k: v for k, v in asked.items() if v}
+            typed = {k: v for k, v in (("--columns", columns.strip()), ("--unit", unit.strip())) if v}
+            alone = len(places) == 1
+            known = [{**self._as_heard(port), **typed} if alone else {**typed, **self._as_heard(port)} for port in places]
+            words = [f"--port={port}" for port in named]
+            for option, usual in (("--columns", ""), ("--unit", ""), ("--baud", str(BAUD))):
+                if any(option in options for options in known):
+                    words += [f"{option}={options.get(option, usual)}" for options in known]
+            words += [f"{option}={text}" for option, text in (("--name", name.strip()), ("--line", line)) if text]
             self._seen = False
-            self._process = _detached([f"{k}={v}" for k, v in asked.items()], self.home)
+            self._process = _detached(words, self.home)
             self._said = ""
 
     def _as_heard(self, port: str) -> dict[str, str]:
@@ -217,6 +249,15 @@ class Recordings:
             mark["text"] = of.strip()[:TEXT_MOST]
         append_mark(live.session.folder, mark)
         return len(live.shots), shot
+
+
+def _named(port: str, called: str) -> str:
+    """A port as the command line takes it, with the name of its sensor."""
+    called = called.strip()
+    if called and not re.fullmatch(r"[A-Za-z]\w*", called, re.ASCII):
+        msg = f"{called!r} cannot name a sensor. Use one word of letters and digits, e.g. supply."
+        raise ValueError(msg)
+    return f"{called}={port}" if called else port
 
 
 def check_port(port: str) -> str:

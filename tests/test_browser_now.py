@@ -26,7 +26,7 @@ from logger.live import ask_to_stop
 from logger.virtual import VirtualDevice
 from tests.browser.axe import grave_faults
 from tests.browser.home import LINES
-from tests.browser.watched import PATIENCE_MS, SCREENS, Watched
+from tests.browser.watched import PATIENCE_MS, SCREENS, Watched, keep_picture
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(os.name != "posix", reason="ends a process as POSIX does")]
 
@@ -103,7 +103,7 @@ def phone(browser: Browser) -> Iterator[BrowserContext]:
 
 def begin(page: Page, name: str) -> None:
     """Choose the invented sensor and start."""
-    page.get_by_role("radio", name="invented:deck").check()
+    page.get_by_role("checkbox", name="invented:deck").check()
     page.get_by_label("Name of the recording").fill(name)
     page.get_by_role("textbox", name="Air line").click()
     page.get_by_role("option", name="boathouse").click()
@@ -195,6 +195,31 @@ def test_the_server_ends_under_an_open_page_and_the_recording_does_not(pages: Da
     page.get_by_role("button", name="Stop recording").tap()
     expect(page.locator('#now[data-state="none"]')).to_be_visible(timeout=PATIENCE_MS)
     assert [w for w in watched.wrong if "ERR_" not in w] == []
+
+
+def test_two_sensors_are_started_together(pages: Dashboard, phone: BrowserContext) -> None:
+    watched = Watched(phone)
+    page = watched.open(f"{pages.site}/now", "Now")
+    t_s = np.arange(0.0, 600.0, 0.01)
+    with VirtualDevice(t_s, {"a0": np.full(t_s.size, 812.0)}, ends=False) as device:
+        page.get_by_role("checkbox", name="invented:deck").check()
+        named = page.get_by_label("Name of invented:deck")
+        expect(named).to_be_hidden()  # one sensor needs no name
+        page.get_by_text("A sensor of another kind").click()
+        page.get_by_label("Address of a sensor in the network").fill(device.port)
+        page.get_by_label("Its name, where there are several").fill("supply")
+        named.fill("tool")
+        assert grave_faults(page) == []
+        keep_picture(page, "now several")
+        page.get_by_label("Name of the recording").fill("both ends")
+        page.get_by_role("button", name="Start recording").click()
+        expect(page.locator('#now[data-state="live"]')).to_be_visible(timeout=PATIENCE_MS)
+        expect(place_of(page, "channel")).to_have_text("tool")
+        page.on("dialog", lambda dialog: dialog.accept())
+        page.get_by_role("button", name="Stop recording").tap()
+        expect(page.locator('#now[data-state="none"]')).to_be_visible(timeout=PATIENCE_MS)
+    assert {c.name for c in find_session(pages.home, "both ends").channels} == {"tool", "supply"}
+    assert watched.wrong == []
 
 
 def test_what_is_wrong_is_said_at_once_and_sounds(pages: Dashboard, browser: Browser) -> None:

@@ -8,6 +8,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 
 import dashboard.live as following
 from analysis.judgements import match_judged
@@ -23,13 +25,14 @@ from dashboard.app import create_app
 from dashboard.now_feed import STREAMS_MOST, feed, told, window_asked
 from dashboard.pages import now
 from dashboard.reader import Reader
-from dashboard.recordings import SAID_FILE, Recordings, check_port
+from dashboard.recordings import INVENTED_PORT, SAID_FILE, Recordings, check_port
 from logger.channel import Channel
 from logger.journal import JournalWriter
 from logger.kept import list_sessions
 from logger.live import LiveWriter
 from logger.readings import new_journal_path
 from logger.session import change_session, create_session, lock_session, unlock_session
+from logger.virtual import VirtualDevice
 from tests.browser.home import LINES, nailing
 
 BAR = Reader("bar")
@@ -358,7 +361,7 @@ def test_only_so_many_pages_may_watch_and_one_that_leaves_makes_room(home: Path)
 )
 def test_only_ports_are_opened_from_the_page(recordings: Recordings, port: str) -> None:
     with pytest.raises(ValueError, match=r"no port that can be recorded|No sensor is chosen"):
-        recordings.start(port)
+        recordings.start([port])
 
 
 def test_network_addresses_and_the_invented_sensor_are_ports() -> None:
@@ -367,15 +370,15 @@ def test_network_addresses_and_the_invented_sensor_are_ports() -> None:
 
 
 def test_a_name_that_cannot_be_is_refused_before_anything_starts(recordings: Recordings) -> None:
-    assert "cannot be the name" in now.started(recordings, "invented:deck", "CON", "", "", "")
+    assert "cannot be the name" in now.started(recordings, ["invented:deck"], "CON", "", "", "")
     assert recordings.waiting() is False
 
 
 def test_a_recording_is_started_goes_on_by_itself_and_is_stopped(home: Path, recordings: Recordings) -> None:
-    assert now.started(recordings, "invented:deck", "deck, north", "boathouse", "", "") == ""
-    assert "being started already" in now.started(recordings, "invented:deck", "again", "", "", "")
+    assert now.started(recordings, ["invented:deck"], "deck, north", "boathouse", "", "") == ""
+    assert "being started already" in now.started(recordings, ["invented:deck"], "again", "", "", "")
     until(lambda: seen(recordings)["state"] == "live" and seen(recordings)["texts"]["figure"] != "–")
-    assert "deck, north is being recorded already" in now.started(recordings, "invented:deck", "again", "", "", "")
+    assert "deck, north is being recorded already" in now.started(recordings, ["invented:deck"], "again", "", "", "")
     process = recordings._process
     assert process is not None
     if os.name == "posix":
@@ -392,7 +395,7 @@ def test_a_recording_is_started_goes_on_by_itself_and_is_stopped(home: Path, rec
 
 
 def test_a_start_that_fails_says_why(home: Path, recordings: Recordings) -> None:
-    assert now.started(recordings, "socket://127.0.0.1:9", "x", "", "", "") == ""
+    assert now.started(recordings, ["socket://127.0.0.1:9"], "x", "", "", "") == ""
     until(lambda: seen(recordings)["texts"].get("refused"))
     assert "socket://127.0.0.1:9 does not answer" in seen(recordings)["texts"]["refused"]
     assert (home / SAID_FILE).exists()
@@ -401,10 +404,39 @@ def test_a_start_that_fails_says_why(home: Path, recordings: Recordings) -> None
 
 def test_ports_are_listed_with_what_they_send(recordings: Recordings, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("logger.sources.list_ports", lambda: [("/dev/ttyNONE", "a board")])
-    shown, chosen = now.ports(recordings, None)
-    words = json.dumps([radio.to_plotly_json()["props"] for radio in shown])
+    shown, chosen = now.ports(recordings, [])
+    words = json.dumps(shown, cls=PlotlyJSONEncoder)
     assert "a board" in words
     assert "there is no such port" in words
     assert "invented:deck" in words
-    assert chosen is None
-    assert now.ports(recordings, "invented:deck")[1] == "invented:deck"
+    assert chosen == []
+    assert now.ports(recordings, ["gone", "invented:deck"])[1] == ["invented:deck"]
+
+
+def test_several_sensors_are_recorded_side_by_side_under_their_names(home: Path, recordings: Recordings) -> None:
+    t_s = np.arange(0.0, 600.0, 0.01)
+    with VirtualDevice(t_s, {"a0": np.full(t_s.size, 812.0)}, ends=False) as device:
+        ports, called = ["invented:deck", device.port], {"invented:deck": "tool", device.port: " supply "}
+        assert "chosen twice" in now.started(recordings, [device.port, device.port], "", "", "", "")
+        assert "cannot name a sensor" in now.started(recordings, ports, "", "", "", "", called={device.port: "up stream"})
+        assert now.started(recordings, ports, "both", "", "", "", called=called) == ""
+        until(lambda: (live := recordings.live()) is not None and len(live.session.channels) == 2 and live.now_pa > 0.0)
+        recordings.stop()
+        process = recordings._process
+        assert process is not None
+        assert process.wait(30) == 0
+    (session,) = list_sessions(home)
+    assert {c.name for c in session.channels} == {"tool", "supply"}
+    assert np.nanmedian(session.raw["supply"]) == pytest.approx(812.0)
+
+
+def test_what_was_typed_is_for_the_sensors_that_do_not_say_it_themselves(recordings: Recordings, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[list[str]] = []
+    monkeypatch.setattr("dashboard.recordings._detached", lambda words, _home: asked.append(words))
+    recordings._heard = {"socket://a:1": replace(INVENTED_PORT, command="farend record --port socket://a:1 --columns t_us,tool --unit psi")}
+    recordings.start(["socket://a:1", "socket://b:1"], columns="a0", unit="bar", called={"socket://b:1": "supply"})
+    recordings.start(["socket://a:1"], "deck", unit="bar")
+    assert asked == [
+        ["--port=socket://a:1", "--port=supply=socket://b:1", "--columns=t_us,tool", "--columns=a0", "--unit=psi", "--unit=bar"],
+        ["--port=socket://a:1", "--columns=t_us,tool", "--unit=bar", "--name=deck"],
+    ]

@@ -96,6 +96,11 @@ window.dash_clientside.farend = {
     return path;
   },
 
+  // Sensors need names of their own where several are chosen.
+  several: function (ports, other) {
+    return (ports || []).length + (other ? 1 : 0) > 1 ? "sensors several" : "sensors";
+  },
+
   print: function (clicks) {
     if (clicks) window.print();
     return window.dash_clientside.no_update;

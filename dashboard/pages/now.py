@@ -6,11 +6,11 @@ starting, ending and marking go through callbacks.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import ui
 from dashboard.now_feed import serve_feed
@@ -147,7 +147,17 @@ def _begin(work: Work) -> html.Section:
             html.H2("Nothing is being recorded"),
             html.P(id="now-ended", className="note"),
             _place("refused", html.P, className="check-bad", role="alert"),
-            dmc.RadioGroup(id="start-port", label="Sensor", children=_ports([]), value=None, size="md"),
+            html.Div(
+                dmc.CheckboxGroup(
+                    id="start-ports",
+                    label="Sensors",
+                    description="Several are recorded side by side on one time base",
+                    children=_ports([]),
+                    value=[],
+                    size="md",
+                ),
+                id="start-sensors",
+            ),
             html.Button("Look again", id="ports-look", className="button quiet", n_clicks=0),
             dmc.TextInput(
                 id="start-name", label="Name of the recording", placeholder="e.g. deck, north side", size="md", className="control"
@@ -167,6 +177,7 @@ def _begin(work: Work) -> html.Section:
                     dmc.TextInput(
                         id="start-other", label="Address of a sensor in the network", placeholder="socket://192.168.1.20:4000", size="md"
                     ),
+                    _called("", "Its name, where there are several"),
                     dmc.TextInput(id="start-columns", label="Values of a line", placeholder="t_us,tool", size="md"),
                     dmc.TextInput(id="start-unit", label="Unit of the pressure", placeholder="psi", size="md"),
                 ],
@@ -183,8 +194,19 @@ def _begin(work: Work) -> html.Section:
 
 
 def _ports(rows: list[tuple[str, str, str]]) -> list[Any]:
-    shown = [dmc.Radio(label=name, description=sends, value=port, size="md", className="port") for port, name, sends in rows]
+    shown = [
+        html.Div(
+            [dmc.Checkbox(label=name, description=sends, value=port, size="md", className="port"), _called(port, f"Name of {port}")],
+            className="sensor",
+        )
+        for port, name, sends in rows
+    ]
     return shown or [html.P("Listening on the ports …", className="note")]
+
+
+def _called(port: str, label: str) -> dmc.TextInput:
+    """Ask what the sensor at a port is called; shown where several are chosen."""
+    return dmc.TextInput(id={"called": port}, label=label, placeholder="e.g. supply", size="md", className="control called")
 
 
 def _settings(query: Mapping[str, str]) -> html.Section:
@@ -210,25 +232,38 @@ def register(app: Dash, work: Work) -> None:
     serve_feed(app.server, recordings)
 
     @app.callback(
-        Output("start-port", "children"), Output("start-port", "value"), Input("ports-look", "n_clicks"), State("start-port", "value")
+        Output("start-ports", "children"), Output("start-ports", "value"), Input("ports-look", "n_clicks"), State("start-ports", "value")
     )
-    def look(clicks: int, chosen: str | None) -> tuple[Any, Any]:
+    def look(clicks: int, chosen: list[str]) -> tuple[Any, Any]:
         del clicks
         return ports(recordings, chosen)
+
+    app.clientside_callback(
+        ClientsideFunction("farend", "several"),
+        Output("start-sensors", "className"),
+        Input("start-ports", "value"),
+        Input("start-other", "value"),
+    )
 
     @app.callback(
         Output("start-said", "children"),
         Input("start-go", "n_clicks"),
-        State("start-port", "value"),
+        State("start-ports", "value"),
         State("start-other", "value"),
+        State({"called": ALL}, "value"),
+        State({"called": ALL}, "id"),
         State("start-name", "value"),
         State("start-line", "value"),
         State("start-columns", "value"),
         State("start-unit", "value"),
         prevent_initial_call=True,
     )
-    def start(clicks: int, port: str | None, other: str, name: str, line: str, columns: str, unit: str) -> Any:
-        return started(recordings, other or port or "", name or "", line, columns, unit) if clicks else no_update
+    def start(clicks: int, ports: list[str], other: str, called: list[str], ids: list[dict[str, str]], *said: str) -> Any:
+        if not clicks:
+            return no_update
+        other = (other or "").strip()
+        names = {i["called"] or other: text or "" for i, text in zip(ids, called, strict=True)}
+        return started(recordings, [*(ports or []), *([other] if other else [])], *said, called=names)
 
     @app.callback(Output("stop-sure", "displayed"), Input("stop-go", "n_clicks"), prevent_initial_call=True)
     def ask(clicks: int) -> bool:
@@ -261,21 +296,29 @@ def register(app: Dash, work: Work) -> None:
         return judged(recordings, ctx.triggered_id["judge"], Reader(unit), of or "") if any(clicks) else no_update
 
 
-def ports(recordings: Recordings, chosen: str | None) -> tuple[list[Any], str | None]:
+def ports(recordings: Recordings, chosen: Sequence[str]) -> tuple[list[Any], list[str]]:
     """List the ports with what they send; keep what was chosen, else choose the first that sends something."""
-    if recordings.live() is not None:  # leave its sensor alone; the page asks again when the recording has ended
-        return _ports([]), chosen
+    if recordings.live() is not None:  # leave its sensors alone; the page asks again when the recording has ended
+        return _ports([]), list(chosen)
     found = recordings.ports()
     rows = [(r.port, f"{r.port} ({r.name})", r.sends[:1].upper() + r.sends[1:]) for r in found]
-    known = {r.port for r in found}
-    sending = next((r.port for r in found if r.command), None)
-    return _ports(rows), chosen if chosen in known else sending
+    kept = [r.port for r in found if r.port in chosen]
+    return _ports(rows), kept or [r.port for r in found if r.command][:1]
 
 
-def started(recordings: Recordings, port: str, name: str, line: str, columns: str, unit: str) -> str:
+def started(
+    recordings: Recordings,
+    ports: Sequence[str],
+    name: str | None,
+    line: str,
+    columns: str | None,
+    unit: str | None,
+    *,
+    called: Mapping[str, str] | None = None,
+) -> str:
     """Start a recorder; return what to say."""
     try:
-        recordings.start(port, name, line=line, columns=columns or "", unit=unit or "")
+        recordings.start(ports, name or "", called=called, line=line, columns=columns or "", unit=unit or "")
     except (ValueError, OSError) as problem:
         return f"Not started: {problem}"
     return ""
