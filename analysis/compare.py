@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.estimate import Estimate
 from analysis.jit import jit
+from analysis.places import named
 from analysis.settled import Settled, Trace, settled_shots
 from analysis.statistics import Z_95, bootstrap_blocks, log_rank
 
@@ -93,7 +94,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
     Parameters
     ----------
     before, after : Trace
-        Readings before and after the change, with the sensor at the same place.
+        Readings before and after the change, with the sensor at the same place; where their places say otherwise, no number is given.
 
     Raises
     ------
@@ -111,7 +112,8 @@ def compare(before: Trace, after: Trace) -> Comparison:
     recovery_b, recovery_a, recovery_change = nothing, nothing, nothing
     dip_b, dip_a, dip_change, pace_shift = nothing, nothing, nothing, nothing
     pressure_shift, p_value = 0.0, None
-    if min(b.used, a.used) >= FEWEST:
+    moved = _moved(before, after)
+    if min(b.used, a.used) >= FEWEST and not moved:
         pace = _pace(b), _pace(a)
         level = [s.start_pa + ATMOSPHERE_ABS_PA for s in (b, a)]
         mean = float(np.sqrt(np.median(level[0]) * np.median(level[1])))
@@ -134,7 +136,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
             one, other = (replace(s, time_s=s.time_s * effect.taken_out(x, pace)) for s, x in zip((b, a), pace, strict=True))
             recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, effect.u_between(pace))
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
-    verdict, why = _judge(b, a, recovery_change, dip_change)
+    verdict, why = _judge(b, a, moved, recovery_change, dip_change)
     return Comparison(
         recovery_before_s=recovery_b,
         recovery_after_s=recovery_a,
@@ -277,7 +279,20 @@ def _ratio(
     return out[0], out[1], ratio
 
 
-def _judge(b: Settled, a: Settled, recovery_change: Estimate, dip_change: Estimate) -> tuple[Verdict, str]:
+def _moved(before: Trace, after: Trace) -> str:
+    """Say so where the sensor sat at another place after the change: the same shot dips less away from the tool."""
+    places = named(before.place), named(after.place)
+    if not all(places) or places[0] == places[1]:
+        return ""
+    return (
+        f"The sensor sat at the {places[0]} before and at the {places[1]} after, and one and the same shot looks different there. "
+        "Compare two recordings from one and the same place, best at the tool."
+    )
+
+
+def _judge(b: Settled, a: Settled, moved: str, recovery_change: Estimate, dip_change: Estimate) -> tuple[Verdict, str]:
+    if moved:
+        return "cannot tell", moved
     apart = f"{wait_s(b, a)} s apart"
     for name, side in (("before", b), ("after", a)):
         if not side.record.shots:

@@ -1,11 +1,19 @@
-"""Places along a line in words: a distance from the inlet of a hose."""
+"""Places along a line in words: a distance from the inlet of a hose, and where a sensor sits by its name."""
 
 from __future__ import annotations
 
 import re
+from typing import Final
 
 from analysis.line import Line
 from analysis.units import UnitError, parse_quantity
+
+NAMED: Final = ("tool", "receiver", "supply")
+
+
+def named(words: str) -> str:
+    """Which of the places that names tell a sensor's name or place speaks of; empty where it says none."""
+    return next((place for place in NAMED if place in words.casefold()), "")
 
 
 def along_hose(line: Line, place: str) -> tuple[str, float] | None:

@@ -32,11 +32,22 @@ LONGEST_S = 3.0  # a recovery is watched at least so long, if nothing comes betw
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
-    """One side of a comparison: times [s] and pressure [Pa gauge], shape (n,) each, and corrections of its shots by hand."""
+    """One side of a comparison.
+
+    Attributes
+    ----------
+    t_s, p_pa : array_like, shape (n,)
+        Times [s] and pressure [Pa gauge].
+    corrected : mapping
+        Corrections of its shots by hand.
+    place : str
+        Where the sensor sits, in words; may be empty.
+    """
 
     t_s: ArrayLike
     p_pa: ArrayLike
     corrected: Mapping[float, Kind] = field(default_factory=dict)
+    place: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -142,7 +142,9 @@ class Recording:
         from analysis.corrections import corrections
         from analysis.settled import Trace
 
-        return Trace(t_s=self.t_s, p_pa=self.p_pa, corrected=corrections(self.marks, self.channel))
+        channels = self.session.channels if self.session is not None else ()
+        place = next((c.place for c in channels if c.name == self.channel and c.place), self.channel)
+        return Trace(t_s=self.t_s, p_pa=self.p_pa, corrected=corrections(self.marks, self.channel), place=place)
 
 
 def open_what(

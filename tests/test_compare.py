@@ -99,6 +99,20 @@ def test_the_advice_goes_by_what_the_line_needs() -> None:
     assert "Fire ten single shots, 6 s apart" in result.why
 
 
+def test_a_sensor_that_was_moved_to_the_new_receiver_proves_nothing() -> None:
+    b, a = record(BEFORE, 1), record(changed(dip_pa=0.4 * BEFORE.dip_pa), 2)
+
+    def placed(one: str, other: str) -> Comparison:
+        return compare(Trace(t_s=b.t_s, p_pa=b.p_pa, place=one), Trace(t_s=a.t_s, p_pa=a.p_pa, place=other))
+
+    moved = placed("tool", "deck receiver")
+    assert moved.verdict == "cannot tell"
+    assert "sat at the tool before and at the receiver after" in moved.why
+    assert moved.dip_change.value is None
+    for same in (("tool", "Tool inlet"), ("p1", "tool"), ("", "")):
+        assert placed(*same).verdict == "better"
+
+
 def test_a_record_that_is_too_short_is_refused() -> None:
     with pytest.raises(ValueError, match="Only 3 readings"):
         compare(Trace(t_s=[0.0, 1.0, 2.0], p_pa=[6e5] * 3), Trace(t_s=[0.0, 1.0, 2.0], p_pa=[6e5] * 3))
