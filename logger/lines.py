@@ -227,6 +227,8 @@ class LineParser:
         self._bytes, self._odd_bytes = self._bytes + len(data), self._odd_bytes + len(data.translate(None, _TEXT))
         if self._bytes > 4096:
             self._bytes, self._odd_bytes = self._bytes // 2, self._odd_bytes // 2
+        if b"\n" in data:
+            self._end = b"\n"
         if not self._synced:
             data = self._rest + data
             if b"\n" not in data and data.count(b"\r") >= RETURNS:

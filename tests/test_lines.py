@@ -245,6 +245,9 @@ def test_lines_may_end_with_a_carriage_return_only() -> None:
     rows = [row for part in (b"6.43\r6.4", b"4\r6.45\r", b"\r6.46\r") for row in parser.feed(part).values.tolist()]
     assert rows == [[6.42], [6.43], [6.44], [6.45], [6.46]]
     assert parser.bad_lines == 0
+    garbled = LineParser(layout=parse_columns("tool", "bar"))  # at another speed of the line at first
+    assert garbled.feed(b"\x80\r\xf8\r\r\x00").values.size == 0
+    assert garbled.feed(b"6.41\n6.42\n6.43\n").values.tolist() == [[6.42], [6.43]]
 
 
 def test_words_that_are_passed_over_may_be_anything_but_another_unit() -> None:
