@@ -21,6 +21,7 @@ LEAST_RISE_PA: Final = 8_000.0  # a pressure switch has a wider band than this [
 LEAST_TO_BEND: Final = 14  # readings on a side from which its bend can be told from noise; common practice, no source
 SHORT_DIP_S: Final = 2.5  # dips shorter than this are no pause of the pump [s]; common practice, no source
 TOP_SHARE: Final = 0.4  # a run regains at least this share of the usual one [-]; common practice, no source
+HIDDEN: Final = 0.3  # noise above this share of what the pressure moves from reading to reading hides its turns; by choice
 GAP_READINGS: Final = 6.0  # readings that are missing in a row make a gap; by choice
 GAP_S: Final = 15.0  # and it lasts at least this long [s]; by choice
 
@@ -33,7 +34,7 @@ def _turns(p: Array, band: float) -> list[int]:
     for i, x in enumerate(p.tolist()):
         if x > p[high]:
             high = i
-        if x < p[low]:
+        if x <= p[low]:  # of equal lows the last: on flat ground a run begins where the flat ends
             low = i
         if way >= 0 and x < p[high] - band:
             if way > 0 or high > 0:
@@ -108,6 +109,9 @@ def _knee(r: Readings, i: int, turns: list[int]) -> float:
     before = i - turns[k - 1] if k else 0
     after = (turns[k + 1] if k + 1 < len(turns) else r.p_pa.size - 1) - i
     i = _corner(r, i, max(i - before, 0), i + after)
+    met = _meeting(r, i, before, after)
+    if met is not None:
+        return met
     # As far on either side as the shorter one allows: what bends further out says nothing of the turn.
     reach = int(np.clip(0.45 * min(before, after), 3, 400))
     if reach < LEAST_TO_BEND:
@@ -143,6 +147,52 @@ def _knee(r: Readings, i: int, turns: list[int]) -> float:
     return float(r.t_s[i] + when)
 
 
+def _meeting(r: Readings, i: int, before: int, after: int) -> float | None:
+    """Time at which two straight lines meet best, where noise or a coarse step hides the turn among its neighbours [s]; else None."""
+    noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
+    near = min(before, after) // 2
+    if near < 4:
+        return None
+    left, right = (abs(float(np.mean(r.p_pa[a:z])) - float(r.p_pa[i])) / (0.75 * near) for a, z in _halves(i, near))
+    if noise < HIDDEN * max(left, right):
+        return None
+    # The lowest reading lies as far before the turn as noise makes up for the slope there, and as far behind.
+    reach = min(int(3.0 * noise / max(min(left, right), 1.0)) + 1, 120)
+    when = float(r.t_s[i])
+    # Once more, nearer by, with as many readings as noise needs: further out the pressure bends.
+    need = int(np.clip(4.0 * (noise / max(left, right)) ** 2, 12, 120))
+    for around, window in ((reach, 2 * reach + 12), (max(reach // 4, 2), max(reach // 4, 2) + need)):
+        at = int(np.searchsorted(r.t_s, when))
+        first, last = max(at - window, i - before, 0), min(at + window, i + after, r.t_s.size - 1)
+        low, high = max(at - around, first + 2), min(at + around, last - 2)
+        if low >= high:
+            break
+        # The air is warm after a run, so the fall from a top is steep at first.
+        bends = bool(r.p_pa[last] < r.p_pa[at]) and last - at >= LEAST_TO_BEND
+        when = _best_corner(r.t_s[first : last + 1], r.p_pa[first : last + 1], float(r.t_s[low]), float(r.t_s[high]), bends=bends)
+    return when
+
+
+def _best_corner(t: Array, p: Array, low: float, high: float, *, bends: bool) -> float:
+    """Time within limits at which two lines through these readings meet best [s]; the one behind may bend."""
+    best, when = np.inf, 0.5 * (low + high)
+    for around in (0.5 * (high - low), (high - low) / 40.0):
+        for turn in when + np.linspace(-around, around, 81):
+            up = np.maximum(t - turn, 0.0)
+            basis = np.column_stack((np.ones(p.size), np.minimum(t - turn, 0.0), up, *((up**2,) if bends else ())))
+            rest = p - basis @ np.linalg.lstsq(basis, p, rcond=None)[0]
+            cost = float(rest @ rest)
+            if cost < best:
+                best, found = cost, float(turn)
+        when = found
+    return when
+
+
+def _halves(i: int, near: int) -> tuple[tuple[int, int], tuple[int, int]]:
+    """The farther half of some readings on either side of one."""
+    return (i - near, i - near // 2), (i + near // 2 + 1, i + near + 1)
+
+
 def _corner(r: Readings, i: int, first: int, last: int) -> int:
     """Move a low on flat ground to where the rise begins; a top stays."""
     p = median_filter(r.p_pa[first : last + 1], 3, mode="nearest")
@@ -161,7 +211,7 @@ def _corner(r: Readings, i: int, first: int, last: int) -> int:
     level = float(np.median(p[here : max(low, here + 1)][: max((low - here) // 2, 1)]))
     slope = float(p[high] - p[low]) / max(high - low, 1)
     back = round(low - float(p[low] - level) / max(slope, 1e-9))
-    return first + back if back - here > max(4, 0.03 * (p.size - here)) else i
+    return first + back if back - here > 1 else i
 
 
 def wanders(r: Readings) -> bool:

@@ -33,6 +33,8 @@ Array = NDArray[np.float64]
 
 NOTHING: Final = Estimate(value=None)
 RUN_UP_S: Final = 0.25  # standard uncertainty of a start, from what the motor does before the pressure rises [s]; no source
+SLOWEST_S: Final = 10.0  # readings further apart need not show a run at all [s]; the slowest that is asked for
+FEWEST_READINGS: Final = 3.0  # in a run, from which its length is told; by choice
 ROUGH_BLOCKS: Final = 5_000  # readings in which a pump that was left on is recognised; 9 s over half a day
 
 
@@ -154,6 +156,10 @@ def find_cycles(
     runs = _like_pumps(r, found)
     warnings: list[str] = []
     nothing = Estimate(value=None)
+    step_s = float(np.median(np.diff(r.t_s)))
+    if not runs and step_s > SLOWEST_S and float(np.diff(r.p_pa).max()) > LEAST_RISE_PA:
+        warnings.append(f"Readings {step_s:.0f} s apart are too slow to show how the pump runs. Record one each 10 s or faster.")
+        return _answer((), nothing, None, nothing, nothing, None, reference_pa, volume_m3, False, warnings)
     if not runs:
         moving = bool(found) or wanders(r)
         running = not found and moving
@@ -171,6 +177,10 @@ def find_cycles(
     if gaps:
         warnings.append(f"{len(gaps)} gaps in the readings: a cycle with a gap in it is not counted.")
     duty, period = _duty(cycles, r, gaps)
+    unseen = _stops_unseen(r, cycles, step_s)
+    if unseen:
+        warnings.append(unseen)
+        return _answer(cycles, nothing, period, nothing, nothing, None, reference_pa, volume_m3, False, warnings)
     if duty.value is None:
         warnings.append("No whole cycle from start to start is in this recording; duty and period need one. Record longer.")
     delivery, leak, share, remarks = _flows(r, cycles, volume_m3, reference_pa)
@@ -180,6 +190,24 @@ def find_cycles(
         delivery, leak, share = nothing, nothing, None
     answer = _answer(cycles, duty, period, delivery, leak, share, reference_pa, volume_m3, False, warnings)
     return _with_changes(answer, r, gaps)
+
+
+def _stops_unseen(r: Readings, cycles: tuple[Cycle, ...], step_s: float) -> str:
+    """Say why the recording shows when the pump starts, but not for how long it runs; empty where it does."""
+    spans = [(c.start_s, c.stop_s) for c in cycles if c.start_s is not None and c.stop_s is not None]
+    tops = [float(r.p_pa[(r.t_s >= a) & (r.t_s <= z + 0.5 * (z - a))].max(initial=-np.inf)) for a, z in spans]
+    if tops and float(np.median(tops)) > r.top_pa - max(r.noise_pa, r.resolution_pa):
+        return (
+            "The sensor is at the end of its range before the pump stops, so cut-out, duty, delivery and leak cannot be told. Use a sensor "
+            "with a wider range."
+        )
+    lengths = [z - a for a, z in spans]
+    if lengths and float(np.median(lengths)) < FEWEST_READINGS * step_s:
+        return (
+            f"The pump runs for hardly {FEWEST_READINGS:.0f} readings, so duty, delivery and leak cannot be told. Record faster than one "
+            f"reading each {step_s:.0f} s."
+        )
+    return ""
 
 
 def _with_changes(c: Cycles, r: Readings, gaps: list[tuple[float, float]]) -> Cycles:
@@ -270,6 +298,19 @@ def _cycle(r: Readings, start: float | None, stop: float | None) -> Cycle:
     return Cycle(start_s=start, stop_s=stop, cut_in_pa=at(start), cut_out_pa=at(stop))
 
 
+def _swing(cycles: tuple[Cycle, ...]) -> float:
+    """From the usual cut-in to the usual cut-out [Pa]; 0 where one of them is not seen."""
+    ins = [c.cut_in_pa for c in cycles if c.cut_in_pa is not None]
+    outs = [c.cut_out_pa for c in cycles if c.cut_out_pa is not None]
+    return float(np.median(outs) - np.median(ins)) if ins and outs else 0.0
+
+
+def _rounding_pa(r: Readings) -> float:
+    """Error of a turn's pressure by a coarse step, alike in all cycles [Pa]; 0 where noise blurs the step, as the mean is right then."""
+    blurred = r.noise_pa**2 - r.resolution_pa**2 / 12.0 > (0.5 * r.resolution_pa) ** 2
+    return 0.0 if blurred else r.resolution_pa / float(np.sqrt(12.0))
+
+
 def _regular(cycles: tuple[Cycle, ...]) -> list[Cycle]:
     """Runs that begin at the usual cut-in; a pump-up from empty does not."""
     whole = [c for c in cycles if c.cut_in_pa is not None]
@@ -297,9 +338,12 @@ def _duty(cycles: tuple[Cycle, ...], r: Readings, gaps: list[tuple[float, float]
     share = float(np.sum(on) / np.sum(period))
     # Each turn is good to about a third of a reading; the cycles' own scatter is not error, their mean is what was asked.
     u = 0.35 * float(np.median(np.diff(r.t_s))) * np.sqrt(2.0 * len(on)) / float(np.sum(period))
+    rise_pa = max(_swing(cycles), LEAST_RISE_PA) / float(np.mean(on))
+    blur_s = r.noise_pa / np.sqrt(float(np.median(r.weight))) / rise_pa
+    u = float(np.hypot(u, blur_s * np.sqrt(2.0 * len(on)) / float(np.sum(period))))
     # A motor takes a moment to run up before it shows in the pressure, the same in every run.
     # With few readings in a run its ends are off by a tenth of a reading, all alike.
-    alike = RUN_UP_S + 0.15 * float(np.median(np.diff(r.t_s)))
+    alike = RUN_UP_S + 0.15 * float(np.median(np.diff(r.t_s))) + _rounding_pa(r) / rise_pa
     u = float(np.hypot(u, alike / float(np.mean(period))))
     return Estimate(value=share, low=float(max(share - 1.96 * u, 0.0)), high=float(min(share + 1.96 * u, 1.0))), float(np.mean(period))
 
@@ -349,7 +393,9 @@ def _flows(
             return nothing
         return Estimate(value=float(x * volume_m3), low=float((x - 1.96 * u) * volume_m3), high=float((x + 1.96 * u) * volume_m3))
 
+    rounding = np.sqrt(2.0) * _rounding_pa(b) / max(_swing(cycles), LEAST_RISE_PA)
+    leak_u = float(np.hypot(leak_u, rounding * leak))
     # A run's length is known to a part of a reading, and the delivery with it.
     timing = (RUN_UP_S + 0.15 * float(np.median(np.diff(r.t_s)))) / float(np.median(lengths))
-    delivery_u = float(np.hypot(flows.delivery_u_per_s, timing * flows.delivery_per_s))
+    delivery_u = float(np.hypot(flows.delivery_u_per_s, np.hypot(timing, rounding) * flows.delivery_per_s))
     return estimate(flows.delivery_per_s, delivery_u), estimate(leak, leak_u), share, warnings

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -18,6 +17,8 @@ MAX_POINTS: Final = 40_000  # readings are averaged down to this many before any
 MAX_BLOCKS: Final = 2_400  # blocks in which breaks are looked for; 18 s over half a day
 SPIKE_SIGMAS: Final = 6.0  # common practice, no source
 ROUNDING_PA: Final = 0.1  # what is less than this is rounding, not noise [Pa]
+SAME_SIZE: Final = 1.2  # noise that grows less over twice the distance does not grow any more; by choice
+BENDS: Final = 2.5  # noise never grows so much over twice the distance, and once more over twice that; a bend grows fourfold
 MOST_AT_TOP: Final = 0.98  # share of readings at the highest of all above which nothing tells a stop from a line that stands; by choice
 SPIKE_FOOT: Final = 0.2  # the ground beside a spike of a few readings moves by no more than this share of it; by choice
 BREAK_SIGMAS: Final = 7.0  # common practice, no source; a night has a few thousand blocks and must show no false break
@@ -223,18 +224,22 @@ def noise_of(p: Array) -> float:
 def _shared(p: Array, resolution: float) -> tuple[int, float]:
     """How many readings in a row share their noise, and its size: where a logger repeats or joins readings, or a sensor smooths them.
 
-    Noise that readings share does not grow with the distance beyond which they do not; what grows on and on is the signal's own bend.
+    Noise that readings share grows with the distance between them, slowly, until they share none; a signal's own bend grows quickly.
     """
     p = p[:200_000]
-    sizes: list[float] = []
+    size, bent = 0.0, False
     for apart in (2**k for k in range(8)):
         if p.size < 20 * apart:
             break
-        sizes.append(float(1.4826 * np.median(np.abs(p[2 * apart :] - 2.0 * p[apart:-apart] + p[: -2 * apart])) / np.sqrt(6.0)))
-    flat = next((k for k, (near, far) in enumerate(itertools.pairwise(sizes)) if near > ROUNDING_PA and far < 1.2 * near), 0)
-    if flat == 0 or sizes[flat] <= resolution:
-        return 1, noise_of(p)
-    return 2**flat, sizes[flat]
+        last, size = size, float(1.4826 * np.median(np.abs(p[2 * apart :] - 2.0 * p[apart:-apart] + p[: -2 * apart])) / np.sqrt(6.0))
+        if last <= max(ROUNDING_PA, resolution):
+            continue
+        if size < SAME_SIZE * last:
+            return (apart // 2, last) if apart > 2 else (1, noise_of(p))
+        if bent and size > BENDS * last:
+            break
+        bent = size > BENDS * last
+    return 1, noise_of(p)
 
 
 def _resolution(p: Array) -> float:

@@ -233,3 +233,45 @@ def test_air_pressed_at_once_warms_as_the_isentrope_says() -> None:
     p = 7e5 + 1e5 * t
     theta = air_temperature(t, p, np.zeros(t.size - 1), np.zeros(t.size - 1), 1e9, 1.0)
     assert theta[-1] == pytest.approx((8.0 / 7.0) ** (0.4 / 1.4), rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("name", "step_kpa"), [("each second", 3.447), ("each second", 10.0), ("each 10 s", 3.447), ("each 10 s", 10.0), ("light work", 3.447)]
+)
+def test_a_coarse_sensor_moves_turns_by_a_reading_and_flows_within_their_intervals(name: str, step_kpa: float) -> None:
+    tank = TANKS[name]
+    coarse = replace(tank, p_pa=np.round(tank.p_pa / (1e3 * step_kpa)) * 1e3 * step_kpa)
+    answer, fine = judge(coarse), judge(tank)
+    within = max(3.0, 1.5 * float(np.median(np.diff(tank.t_s))))
+    for run, other in zip(answer.cycles, fine.cycles, strict=True):
+        if run.start_s is not None and run.start_s > 0.0:
+            assert run.start_s == pytest.approx(number(other.start_s), abs=within)
+    assert number(answer.duty.low) < number(fine.duty.value) < number(answer.duty.high)
+    for e, true in ((answer.delivery_m3_per_s, tank.delivery_m3_per_s), (answer.leak_m3_per_s, tank.leak_m3_per_s)):
+        assert number(e.low) < true < number(e.high) or number(e.value) == pytest.approx(true, rel=0.06)
+
+
+def test_noise_moves_the_turns_by_no_more_than_the_duty_says() -> None:
+    tank = TANKS["each second"]
+    noisy = replace(tank, p_pa=tank.p_pa + np.random.default_rng(1).normal(0.0, 8e3, tank.t_s.size))
+    answer = judge(noisy)
+    assert len(answer.cycles) == len(judge(tank).cycles)
+    assert number(answer.duty.low) < number(judge(tank).duty.value) < number(answer.duty.high)
+
+
+def test_sensor_that_ends_below_the_cut_out_tells_the_period_and_nothing_else() -> None:
+    tank = TANKS["each second"]
+    answer = judge(replace(tank, p_pa=np.minimum(tank.p_pa, 780e3)))
+    assert answer.mean_period_s == pytest.approx(number(judge(tank).mean_period_s), rel=0.01)
+    assert answer.duty.value is None
+    assert answer.delivery_m3_per_s.value is None
+    assert any("end of its range" in w for w in answer.warnings)
+
+
+@pytest.mark.parametrize(("every", "said"), [(20, "hardly 3 readings"), (60, "too slow to show")])
+def test_readings_too_slow_for_a_pump_are_no_pump_that_never_unloads(every: int, said: str) -> None:
+    tank = TANKS["each second"]
+    answer = judge(replace(tank, t_s=tank.t_s[::every], p_pa=tank.p_pa[::every]))
+    assert not answer.never_unloads
+    assert answer.duty.value is None
+    assert any(said in w for w in answer.warnings)
