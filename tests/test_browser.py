@@ -174,6 +174,19 @@ def test_a_thumb_scrolls_over_a_figure_and_zooms_across_it(browser: Browser, sit
     context.close()
 
 
+def test_each_picture_and_each_number_of_shots_is_asked_for_once(desktop: Watched, site: str, home: Path) -> None:
+    asked: list[str] = []
+    desktop.page.on("request", lambda request: asked.append(urlsplit(request.url).path))
+    page = desktop.open(site + "/sessions", "Sessions")
+    expect(page.locator(".session", has_text=BEFORE).locator(".facts")).to_contain_text(" shots")
+    page.evaluate("document.body.append(document.createElement('hr'))")  # whatever else happens on the page
+    page.get_by_role("button", name=f"Edit {BEFORE}").click()
+    expect(page.get_by_role("dialog")).to_be_visible()
+    lazy = [path for path in asked if path.startswith(("/count/", "/thumbnail/"))]
+    count = len(list((home / "sessions").iterdir()))
+    assert len(lazy) == len(set(lazy)) == 2 * count
+
+
 def test_a_file_dropped_on_the_page_becomes_a_session(desktop: Watched, site: str, home: Path) -> None:
     page = desktop.open(site + "/sessions", "Sessions")
     text = "time_s,tool_psi\n" + "\n".join(f"{i / 100:.2f},{94 + i % 2}" for i in range(400))

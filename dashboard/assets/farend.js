@@ -5,17 +5,26 @@ new MutationObserver(function () {
   if (input) input.setAttribute("aria-label", "CSV files to bring in");
 }).observe(document.documentElement, { childList: true, subtree: true });
 
-/* Pictures of a long list, and words that take some work, are asked for when they come near the view. */
+/* Pictures of a long list, and words that take some work, are asked for once, when they come near the view. */
 const near = new IntersectionObserver(function (seen) {
-  seen.filter((s) => s.isIntersecting).forEach(async function (s) {
-    near.unobserve(s.target);
-    if (s.target.dataset.src) s.target.src = s.target.dataset.src;
-    else s.target.textContent = await (await fetch(s.target.dataset.text)).text();
+  seen.filter((s) => s.isIntersecting).forEach(async function ({ target }) {
+    near.unobserve(target);
+    const { src, text } = target.dataset;
+    if (src) { target.src = src; return; }
+    const answer = await fetch(text).catch(() => null);
+    if (answer && answer.ok && target.dataset.text === text) target.textContent = await answer.text();
   });
 }, { rootMargin: "600px" });
 new MutationObserver(function (changes) {
-  changes.filter((c) => c.type === "attributes").forEach((c) => { c.target.removeAttribute("src"); if (c.target.dataset.text) c.target.textContent = ""; });
-  document.querySelectorAll("img[data-src]:not([src]), [data-text]:empty").forEach((place) => near.observe(place));
+  changes.filter((c) => c.type === "attributes").forEach(function ({ target }) {
+    target.removeAttribute("src");
+    if (target.dataset.text) target.textContent = "";
+    delete target.dataset.asked;
+  });
+  document.querySelectorAll("img[data-src]:not([data-asked]), [data-text]:not([data-asked])").forEach(function (place) {
+    place.dataset.asked = "";
+    near.observe(place);
+  });
 }).observe(document.documentElement, { childList: true, subtree: true, attributeFilter: ["data-src", "data-text"] });
 
 window.dash_clientside = window.dash_clientside || {};
