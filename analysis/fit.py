@@ -173,9 +173,12 @@ def fit_line(
     if got.supply is None:
         warnings.append("There is no supply channel: the tank is taken to be as the line file says. A second sensor at the tank helps.")
     zero = zero_difference(got, line, nozzles, marks)
-    got = dataclasses.replace(got, tool=got.tool + zero)
+    if got.supply is not None:  # nobody knows which of the two is off
+        got = dataclasses.replace(got, tool=got.tool + 0.5 * zero, supply=got.supply - 0.5 * zero)
     if abs(zero) > 1e3:
-        warnings.append(f"At rest the two sensors differ by {abs(zero) / 1e3:.1f} kPa; the fit takes that for a zero error and removes it.")
+        warnings.append(
+            f"At rest the two sensors differ by {abs(zero) / 1e3:.1f} kPa; the fit takes that for their zeros and meets them in the middle."
+        )
     blown = nozzle_episodes(got, marks, warnings)
     shots = shot_episodes(got, marks)
     if nozzles and not blown:

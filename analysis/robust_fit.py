@@ -27,10 +27,14 @@ class Found:
     jacobian: list[Floats]
 
 
-def _cost(groups: Sequence[Floats], x: Floats, prior_u: Floats) -> float:
+def soft(r: Floats) -> float:
+    """Sum of squares in which large residuals count less."""
     c2 = TURN * TURN
-    data = sum(float(np.sum(2.0 * c2 * (np.sqrt(1.0 + r * r / c2) - 1.0))) for r in groups)
-    return data + float(np.sum((x / prior_u) ** 2))
+    return float(np.sum(2.0 * c2 * (np.sqrt(1.0 + r * r / c2) - 1.0)))
+
+
+def _cost(groups: Sequence[Floats], x: Floats, prior_u: Floats) -> float:
+    return sum(soft(r) for r in groups) + float(np.sum((x / prior_u) ** 2))
 
 
 def weights(r: Floats) -> Floats:

@@ -14,6 +14,7 @@ from analysis.line import Line, parse_line
 from analysis.line_episodes import readings, shot_episodes, zero_difference
 from analysis.line_unknowns import Problem
 from analysis.model import Nozzle, build, run_network, settled
+from analysis.steady import steady_loss
 from dashboard.fit_words import findings
 from dashboard.reader import Reader
 
@@ -136,8 +137,6 @@ def test_a_chamber_that_was_refilled_just_now_holds_less_air(truth: Line) -> Non
 
 
 def test_volume_and_loss(fitted: LineFit, truth: Line) -> None:
-    from analysis.steady import steady_loss
-
     litres = 1e3 * (18.0 * math.pi / 4.0 * 8.8e-3**2 + 0.35e-3)
     volume = fitted.volume_downstream_m3
     assert volume.value is not None
@@ -184,6 +183,17 @@ def test_without_a_nozzle_the_air_of_a_shot_hangs_on_the_bore(truth: Line) -> No
     assert found is not None
     # What leaves the tool is a little more than it holds back for the shot: air flows in while it fires.
     assert float(found[1]) < 1.5 * 8.0e5 / (6.25e5 + 101_325.0) * 1.03 < float(found[2])
+
+
+def test_nozzle_alone_tells_the_line(truth: Line) -> None:
+    t, channels, marks = _record(truth, 7)
+    fit = fit_line(t[t > 8.0], {k: v[t > 8.0] for k, v in channels.items()}, parse_line(NOMINAL), marks)
+    assert fit.line_drop_pa.value == pytest.approx(steady_loss(truth, 4.65e-3, inlet_pa=620_500.0).loss_pa, rel=0.05)
+    litres = 1e3 * (18.0 * math.pi / 4.0 * 8.8e-3**2 + 0.35e-3)
+    assert fit.volume_downstream_m3.value == pytest.approx(1e-3 * litres, rel=0.02)
+    told = {p.name: p.value.value for p in fit.parameters}
+    assert told["coupler.conductance"] is None
+    assert told["tool.air_per_shot"] is None
 
 
 def test_spikes_and_gaps_do_not_lead_astray(fitted: LineFit, truth: Line) -> None:
