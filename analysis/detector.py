@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import triggers
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
-from analysis.measures import RECOVERED, Fall, comes_back, measure, recovery, swing_s
+from analysis.measures import RAGGED_SIGMA, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
 from analysis.plugged import PlugWatch
 from analysis.record import Event, Outcome, Shot, ShotRecord
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
@@ -31,11 +31,13 @@ RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
 RISEN_FROM_GAP, FAINT_SIGMA = 1.4, 6.0
 BESIDE_S = 0.06
+GOES_ON = -0.4
 ROUGHEST = 6.0
 BRIEF_SIGMA = 9.0
 LEAST_SIGMA, LEAST_STEPS, SURE_SIGMA, LEAST_PA = 2.8, 1.5, 8.0, 600.0
 SURE_FIT = 8.0  # so sure is a fit of the whole fall, where noise smears the steps of the resolution:
 DITHER = 0.46
+DITHER_SEEN = 0.6
 UNSURE_FIT = 4.0  # standard deviations of a fit; less is the noise or ripple that it was made in
 CLOSE_STEPS_S = 0.2
 FASTEST_S = 0.14  # no tool is fired twice within this
@@ -325,7 +327,10 @@ class ShotDetector:
             found = measure(self._t[a:end], sharper, top_s, lag, known, size, w.step_s, earliest, until)
             # A slow sensor begins to move with the pressure, however slowly: the onset is the one it shows.
             true = replace(found, time_s=fall.time_s) if found is not None else fall
-        self._accept(fall, true, noise, float(mark[9]), ready)
+        resolution = float(mark[9])
+        told = noise > DITHER_SEEN * resolution and fall.dip_pa < RAGGED_SIGMA * noise  # noise, and not rounding, lies around a line
+        slope = told and slides(shown, self._clean, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
+        self._accept(fall, true, noise, resolution, ready, slope=slope)
 
     def _without_lag(self, a: int, z: int) -> Floats:
         """Readings a to z of those kept, without the sensor's lag [Pa]."""
@@ -347,10 +352,12 @@ class ShotDetector:
         since = self._clean[known.searchsorted(self._last.minimum_s) : known.searchsorted(float(mark[3]) + 0.5 * w.step_s)]
         return bool(since.size == 0 or since.max() - since[-1] < 0.3 * float(mark[4]))
 
-    def _accept(self, fall: Fall, true: Fall, noise: float, resolution: float, ready: int) -> None:
+    def _accept(self, fall: Fall, true: Fall, noise: float, resolution: float, ready: int, *, slope: bool) -> None:
         """Take a fall for what it is, from what the sensor shows; a shot is then told without the sensor's lag."""
         last = self._last
         dip = fall.dip_pa
+        if fall.back < GOES_ON:
+            return  # it goes on falling past the bottom that was fitted: a slope
         if dip < FAINT_SIGMA * noise and fall.risen > 1.0 and fall.back < RECOVERED:
             return  # the corner where a rise ends: a pump that stops
         if fall.sure > 0.0 and fall.minimum_s - fall.time_s > LONGEST_FALL_S:
@@ -369,12 +376,14 @@ class ShotDetector:
                 return
         if any(start - BURST_MARGIN_S < fall.time_s < stop + BURST_MARGIN_S for start, stop, at in self._turns if at <= ready):
             return
-        if self._drags(fall):
+        if slope or self._drags(fall):
             if disturbs(fall, noise) and self._slow.drop(fall):
                 self._close(fall.time_s)
             return
         if self._sizes and dip < SMALL_SHARE * _middle(self._sizes):
             return
+        if self._slow.tail(fall):
+            return  # the tail of a draw
         if self._plugs.plugged(fall, noise, self._t, self._clean):
             self._close(fall.time_s)
             self._events.append(Event(kind="connected", time_s=fall.time_s, until_s=fall.minimum_s))

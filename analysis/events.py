@@ -20,8 +20,10 @@ Floats = NDArray[np.float64]
 EMPTY_SHARE, EMPTY_PA = 0.15, 60_000.0  # a line that falls below both has been pulled off
 BACK_SHARE = 0.3  # a draw has ended when less of the drop than this is left
 SWING_S = 0.7  # a fall that begins this soon after a shot and is over this soon is the hose that rings, not a blow gun
+FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, what falls on and is so much smaller belongs to it
 DRAW_MAX_S = 60.0
 STEADY_BINS = 15
+STEADY_SHARE = 0.2  # of its change, which a level that a regulator holds wanders less than
 TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
 SHORTEST_RUN_S = 4.0  # no pump stops again sooner
@@ -31,7 +33,7 @@ SAG_SHARE = 0.0007  # of absolute pressure, within two seconds of a stop
 REFILL_S, FADED = 12.0, 0.6  # a rise to no more than what the line had this long ago, and that fades this much, is a refill
 FEWEST_STEPS, CLEAR_SIGMA = 4, 6.0  # to see the slopes on both sides of a kink between shots
 KEEP_BINS = 400
-RISE_BINS = 25  # a rise is judged this much later, when it is over
+RISE_BINS, SINK_BINS = 25, 45  # a rise, and a slow fall, are judged this much later, when they are over
 
 
 @dataclass(slots=True)
@@ -39,6 +41,7 @@ class _Drop:
     """A fall that was no shot and whose end is awaited."""
 
     time_s: float
+    low_s: float  # bottom of the fall as far as it is known
     from_pa: float
     low_pa: float
 
@@ -53,12 +56,13 @@ class SlowWatch:
         self._next = 0
         self._places = np.zeros(slopes.INTS, dtype=np.int64)
         self._places[slopes.BEST] = -1
-        self._places[slopes.ROSE] = -slopes.RISE_FROM
+        self._places[slopes.ROSE] = self._places[slopes.SANK] = -slopes.RISE_FROM
         self._state = np.zeros(slopes.FLOATS)
         self._found = np.zeros((64, 3))
         self._drop: _Drop | None = None
         self._start_s: float | None = None
         self._rose: int | None = None
+        self._sank: int | None = None
         self._pump_seen = False
         self._until_s = -np.inf  # end of the last event
         self.events: list[Event] = []
@@ -67,10 +71,19 @@ class SlowWatch:
 
     def drop(self, fall: Fall) -> bool:
         """Take note of a fall that was judged to be no shot; False where it belongs to one that is known already."""
-        if self._drop is not None or fall.time_s < self._until_s:
+        if self._drop is not None and fall.time_s < self._drop.low_s:
+            self._drop.low_s = max(self._drop.low_s, fall.minimum_s)
+        if self._drop is not None or fall.time_s < self._until_s or fall.before_pa < EMPTY_PA:
             return False
-        self._drop = _Drop(fall.time_s, fall.before_pa, fall.minimum_pa)
+        self._drop = _Drop(fall.time_s, fall.minimum_s, fall.before_pa, fall.minimum_pa)
         return True
+
+    def tail(self, fall: Fall) -> bool:
+        """Whether a fall is but the rest of a larger one that was no shot and is still on its way down."""
+        drop = self._drop
+        if drop is None or not drop.time_s <= fall.time_s < drop.low_s + FALLING_S:
+            return False
+        return fall.dip_pa < TAIL_SHARE * (drop.from_pa - drop.low_pa)
 
     def take(self, t: Floats, p: Floats) -> None:
         """Append bins."""
@@ -96,7 +109,7 @@ class SlowWatch:
             self._end()
         cut = self._next - self._base - KEEP_BINS
         if self._drop is not None:
-            cut = min(cut, int(np.searchsorted(self._t, self._drop.time_s)) - 10)
+            cut = min(cut, int(np.searchsorted(self._t, self._drop.time_s)) - slopes.RISE_FROM)
         if cut > KEEP_BINS:
             self._t, self._p, self._busy, self._course, self._sigma = (
                 a[cut:].copy() for a in (self._t, self._p, self._busy, self._course, self._sigma)
@@ -108,7 +121,7 @@ class SlowWatch:
         while self._places[slopes.NEXT] < self._base + z:
             # Bin by bin only while something is awaited; else in one go up to the next finding.
             i = int(self._places[slopes.NEXT])
-            waits = self._drop is not None or self._start_s is not None or self._rose is not None
+            waits = self._drop is not None or self._start_s is not None or self._rose is not None or self._sank is not None
             until = i + 1 if waits else self._base + z
             count = slopes.kinks(
                 self._t, self._p, self._busy, self._course, self._sigma, self._base, until, self._places, self._state, self._found
@@ -117,6 +130,9 @@ class SlowWatch:
                 if kind == slopes.RISE:
                     if self._drop is None:
                         self._rose = int(position)
+                elif kind == slopes.SINK:
+                    if self._drop is None:
+                        self._sank = int(position)
                 else:
                     self._pump(int(kind), float(time_s), int(position) - self._base)
             k = int(self._places[slopes.NEXT]) - 1 - self._base
@@ -125,6 +141,9 @@ class SlowWatch:
             if self._rose is not None and k + self._base >= self._rose + RISE_BINS:
                 self._rise(self._rose - self._base, k)
                 self._rose = None
+            if self._sank is not None and k + self._base >= self._sank + SINK_BINS:
+                self._sink(self._sank - self._base, k)
+                self._sank = None
             if (
                 self._start_s is not None
                 and self._t[k] > self._start_s + slopes.BIN_S * (1.5 * slopes.SIDE + slopes.LATER + 5) + SHORTEST_RUN_S
@@ -209,7 +228,7 @@ class SlowWatch:
         if level < EMPTY_SHARE * drop.from_pa and level < EMPTY_PA:
             self._emit("disconnected", drop.time_s, now)
             self._drop = None
-        elif now > drop.time_s + 0.3 and level >= drop.from_pa - BACK_SHARE * size:
+        elif now > max(drop.time_s + 0.3, drop.low_s) and level >= drop.from_pa - BACK_SHARE * size:
             swing = now < drop.time_s + SWING_S and any(s - BUSY_BEFORE_S < drop.time_s < s + SWING_S for s in self.shot_times)
             if not swing:
                 self._emit("air draw", drop.time_s, now)
@@ -218,19 +237,23 @@ class SlowWatch:
             steady = self._p[k - STEADY_BINS : k + 1]
             if steady.max() - steady.min() > max(0.1 * size, 6.0 * self._sigma[k]):
                 return
-            a = int(np.searchsorted(self._t, drop.time_s))
+            # It may have begun slowly, before it was noticed.
+            a = max(int(np.searchsorted(self._t, drop.time_s)) - slopes.RISE_FROM, 0)
             course = self._p[a : k + 1]
-            fell = int(np.argmax(course < drop.from_pa - 0.9 * size))
-            took = float(self._t[a + fell] - drop.time_s)
+            high = min(float(course[: slopes.RISE_FROM + 1].max()), drop.from_pa + size)
+            begin = int(np.flatnonzero(course >= high - 0.1 * (high - drop.low_pa))[-1])
+            fell = begin + int(np.argmax(course[begin:] < high - 0.9 * (high - drop.low_pa)))
+            took = float(self._t[a + fell] - self._t[a + begin])
+            began_s = min(drop.time_s, float(self._t[a + begin]))
             if took > TURN_S and not self._pump_seen:
-                self._emit("regulator change", drop.time_s, drop.time_s + took)
+                self._emit("regulator change", began_s, began_s + took)
                 self._drop = None
             elif self._pump_seen:
                 # No regulator holds this line: air that was drawn does not come back.
                 self._emit("air draw", drop.time_s, drop.time_s + took)
                 self._drop = None
             elif now > drop.time_s + DRAW_MAX_S:
-                self._emit("regulator change", drop.time_s, drop.time_s + took)
+                self._emit("regulator change", began_s, began_s + took)
                 self._drop = None
 
     def _rise(self, k: int, now: int) -> None:
@@ -242,12 +265,38 @@ class SlowWatch:
             return
         course = self._p[a : now + 1]
         last_low = int(np.flatnonzero(course[: k - a + 1] <= low + 0.1 * size)[-1])
+        if self._t[a + last_low] < self._until_s:
+            return  # the end of what is known already
         high = last_low + int(np.argmax(course[last_low:] >= low + 0.9 * size))
         took = max(float(self._t[a + high] - self._t[a + last_low]), slopes.BIN_S)
-        if 0.8 * size / took < REGULATOR_PA_PER_S:
+        if 0.8 * size / took < REGULATOR_PA_PER_S and not self._turned(a + last_low, a + high, now):
             return
         kind: Kind = "connected" if low < EMPTY_PA and low < EMPTY_SHARE * (low + size) else "regulator change"
         self._emit(kind, float(self._t[a + last_low]), float(self._t[a + high]))
+
+    def _sink(self, k: int, now: int) -> None:
+        """Name a slow fall that was seen at bin k, looking from bin `now`: a regulator that is turned down, or nothing."""
+        a = max(k - slopes.RISE_FROM, 0)
+        high = float(np.median(self._p[a : k - slopes.RISE_UNTIL]))
+        size = high - float(np.median(self._p[now - slopes.RISE_NOW : now + 1]))
+        course = self._p[a : now + 1]
+        upper = np.flatnonzero(course >= high - 0.1 * size)
+        if self._drop is not None or self._pump_seen or size <= 0.0 or not upper.size:
+            return
+        begin = int(upper[-1])
+        end = begin + int(np.argmax(course[begin:] <= high - 0.9 * size))
+        begins_s = float(self._t[a + begin])
+        if begins_s >= self._until_s and self._turned(a + begin, a + end, now):
+            self._emit("regulator change", begins_s, float(self._t[a + end]))
+
+    def _turned(self, begin: int, end: int, now: int) -> bool:
+        """Whether the line went from one steady level to another between two bins, without a shot or a pump: a regulator was turned."""
+        a = max(begin - slopes.RISE_FROM, 0)
+        before, after = self._p[a:begin], self._p[end + 2 : now + 1]
+        if before.size < STEADY_BINS or after.size < STEADY_BINS or self._start_s is not None or self._busy[a : now + 1].any():
+            return False
+        size = abs(float(self._p[end]) - float(self._p[begin]))
+        return max(float(np.ptp(before)), float(np.ptp(after))) < STEADY_SHARE * size
 
     def _end(self) -> None:
         if self._drop is not None and self._t.size:

@@ -19,6 +19,8 @@ BENT_S = 0.2  # a longer stretch of a recovery is no parabola
 FAINT_SIGMA, FAINT_BEFORE_S = 6.0, 0.3  # dips in so much noise are measured by a fit of the whole fall
 MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.1, 0.14), 20, 0.008
 RAGGED_S, RAGGED_SIGMA = 0.25, 15.0  # a fall that seems slow, among ripple or noise that may have stretched it
+SLID, SLID_SIGMA = 1.3, 8.0  # dips, and times the noise, that a slope goes on to fall
+ROUNDLY = 1.15  # of the variance of the noise, as well as it is known
 SWING_MEAN_S = 0.03
 BOTTOM_MEAN_S = 0.03
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
@@ -388,6 +390,31 @@ def swing_s(t: Floats, p: Floats, at_s: float, view_s: float, before_pa: float, 
             nearest = min(nearest, at_s - t[a + i])
             break
     return nearest
+
+
+@jit
+def slides(t: Floats, p: Floats, onset_s: float, until_s: float, dip_pa: float, noise_pa: float) -> bool:
+    """Whether the pressure goes on falling after a dip in so straight a line that noise alone lies around it."""
+    a, z = position(t, onset_s), position(t, until_s)
+    n = z - a
+    if n < FEWEST_STRAIGHT:
+        return False
+    x_mean, level = 0.0, 0.0
+    for i in range(a, z):
+        x_mean += t[i] - onset_s
+        level += p[i] - p[a]
+    x_mean, level = x_mean / n, level / n
+    x2, both, y2 = 0.0, 0.0, 0.0
+    for i in range(a, z):
+        x, y = t[i] - onset_s - x_mean, p[i] - p[a] - level
+        x2 += x * x
+        both += x * y
+        y2 += y * y
+    slope = both / x2
+    rest = (y2 - slope * both) / (n - 2)
+    return (
+        -slope * (until_s - onset_s) > max(SLID * dip_pa, SLID_SIGMA * noise_pa) and rest < (ROUNDLY + 2.0 * (2.0 / n) ** 0.5) * noise_pa**2
+    )
 
 
 @jit

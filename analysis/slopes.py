@@ -28,10 +28,10 @@ RISE_FLOOR = 0.004  # of absolute pressure, in about two seconds
 BUSY_MOST = 0.75
 RISE_SHARE = 0.02  # of absolute pressure
 
-START, STOP, RISE = 1, 2, 3
+START, STOP, RISE, SINK = 1, 2, 3, 4
 # Slots of the integer state: next bin, first bin of the stretch, running, best position, kind of the best
-NEXT, FIRST, RUNNING, BEST, KIND, ROSE, QUIET = 0, 1, 2, 3, 4, 5, 6
-INTS = 7
+NEXT, FIRST, RUNNING, BEST, KIND, ROSE, QUIET, SANK = 0, 1, 2, 3, 4, 5, 6, 7
+INTS = 8
 # Slots of the float state: course, size of the best kink, slope while running
 COURSE, SIZE, USUAL, SPREAD, RECENT = 0, 1, 2, 3, 4
 FLOATS = 5
@@ -118,17 +118,20 @@ def kinks(
         state[COURSE] += step
         course[k] = state[COURSE]
         length = i - places[FIRST]
-        # A rise that is no pump's: the lowest of the last bins stands above the highest of some seconds ago.
-        if length > RISE_FROM + 1 and i - places[ROSE] > RISE_FROM:
-            low = p[k]
-            for j in range(RISE_NOW):
-                low = min(low, p[k - j])
-            high = p[k - RISE_UNTIL]
-            for j in range(RISE_UNTIL, RISE_FROM):
-                high = max(high, p[k - j])
-            if low - high > max(RISE_SHARE * (high + 1e5), 10.0 * sigmas[k]):
+        # A rise that is no pump's: the lowest of the last bins stands above the highest of some seconds ago. The other way round for
+        # a line that sinks.
+        if length > RISE_FROM + 1:
+            was_low, was_high = lowest(p, k - RISE_FROM + 1, k - RISE_UNTIL + 1), highest(p, k - RISE_FROM + 1, k - RISE_UNTIL + 1)
+            least = max(RISE_SHARE * (was_high + 1e5), 10.0 * sigmas[k])
+            if i - places[ROSE] > RISE_FROM and lowest(p, k - RISE_NOW + 1, k + 1) - was_high > least:
                 places[ROSE] = i
                 found[count, 0] = RISE
+                found[count, 1] = t[k]
+                found[count, 2] = i
+                count += 1
+            elif i - places[SANK] > RISE_FROM and was_low - highest(p, k - RISE_NOW + 1, k + 1) > least:
+                places[SANK] = i
+                found[count, 0] = SINK
                 found[count, 1] = t[k]
                 found[count, 2] = i
                 count += 1
@@ -171,6 +174,15 @@ def kinks(
             places[BEST] = -1
             state[SIZE] = 0.0
     return count
+
+
+@jit
+def lowest(p: Floats, a: int, z: int) -> float:
+    """Lowest of p[a:z]."""
+    low = p[a]
+    for i in range(a, z):
+        low = min(low, p[i])
+    return low
 
 
 @jit

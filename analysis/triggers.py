@@ -29,7 +29,7 @@ GOLDEN = 0.6180339887  # its multiples fill 0..1 evenly
 GAP_S = 0.15
 NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
-CHAIN_S = 0.15  # big jumps this close belong together
+CHAIN_S, CHAIN_STEPS = 0.15, 15.0  # big jumps this close belong together
 TURN_S = 0.03  # and turn back within this; a shot stays down longer
 FEWEST_TURNS, TURNS_S, TURNS_STEPS = 5, 0.12, 14.0  # turns, and the time for them: quick shots seen by a slow logger turn too, but later
 BIG_SHARE = 0.005  # of absolute pressure; noise that grows all at once is no interference
@@ -179,7 +179,7 @@ def scan(
             if leap != 0.0 and (abs(leap) < state[RESOLUTION] or state[RESOLUTION] == 0.0) and abs(leap) > LEAST_STEP_PA:
                 state[RESOLUTION] = abs(leap)
             if abs(leap) > max(8.0 * sigma, 3.0 * state[RIPPLE_0], BIG_SHARE * (abs(x) + 1e5)):
-                if t[k] - state[JUMP_S] > CHAIN_S:
+                if t[k] - state[JUMP_S] > max(CHAIN_S, CHAIN_STEPS * step_s):
                     places[TURNS] = 0
                     state[BURST_S] = t[k]
                 elif (leap > 0.0) != (state[JUMP] > 0.0) and t[k] - state[JUMP_S] < max(TURN_S, 2.5 * step_s):

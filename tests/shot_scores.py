@@ -5,11 +5,13 @@ The shapes are simple formulas, not the line model: a fall rounded like a valve'
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.record import Kind
 from analysis.shots import ShotRecord, find_shots
 
 Floats = NDArray[np.float64]
@@ -41,6 +43,8 @@ class Scene:
     ripple_pa: float = 0.0  # while the pump of the sawtooth runs
     ripple_hz: float = 14.0
     jitter: float = 0.15
+    happenings: tuple[Kind, ...] = ()  # in this order
+    among: int = 3  # single shots after each of them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +57,7 @@ class Scored:
     dips_pa: Floats
     recoveries_s: Floats = field(default_factory=lambda: np.empty(0))  # NaN where the next shot or the end comes first
     hidden: tuple[tuple[float, float], ...] = field(default=())
+    events: tuple[tuple[Kind, float], ...] = ()
 
 
 def dip_shape(x: Floats, scene: Scene) -> Floats:
@@ -78,6 +83,69 @@ def pump(t: Floats, scene: Scene) -> Floats:
     return saw
 
 
+def pump_events(length_s: float, scene: Scene) -> list[tuple[Kind, float]]:
+    """When the pump of a sawtooth starts and stops [s]."""
+    if scene.sawtooth_pa_per_s == 0.0:
+        return []
+    periods = np.arange(1.0 + length_s // PERIOD_S) * PERIOD_S
+    turns: list[tuple[Kind, float]] = [("pump start", float(x + 0.7 * PERIOD_S)) for x in periods]
+    turns += [("pump stop", float(x)) for x in periods[1:]]
+    return [turn for turn in turns if turn[1] < length_s]
+
+
+@dataclass(slots=True)
+class Line:
+    """What happens to a line behind a regulator, besides the shots: its course while it does, and the events."""
+
+    rng: np.random.Generator
+    scene: Scene
+    events: list[tuple[Kind, float]] = field(default_factory=list)
+    courses: list[Callable[[Floats], Floats]] = field(default_factory=list)  # factors of the pressure
+    bursts_s: list[tuple[float, float]] = field(default_factory=list)  # of interference
+
+    def happens(self, kind: Kind, at_s: float) -> float:
+        """Let it happen, and give back when it is over [s]."""
+        rng, level = self.rng, self.scene.level_pa
+        self.events.append((kind, at_s))
+        if kind == "air draw":
+            lasts, deep = rng.uniform(0.6, 6.0), rng.uniform(25e3, 120e3) / level
+            down, up = rng.uniform(0.05, 0.2), rng.uniform(0.1, 0.4)
+            self.courses.append(lambda t: 1.0 - deep * (np.exp(-since(t, at_s + lasts) / up) - np.exp(-since(t, at_s) / down)))
+            return float(at_s + lasts + 5.0 * up)
+        if kind == "regulator change":
+            turned, by = rng.uniform(1.2, 4.0), rng.choice([-1.0, 1.0]) * rng.uniform(30e3, 90e3) / level
+            self.courses.append(lambda t: 1.0 + by * np.minimum(since(t, at_s) / turned, 1.0))
+            return float(at_s + turned)
+        if kind == "disconnected":
+            empties, off, fills = rng.uniform(0.1, 0.5), rng.uniform(6.0, 12.0), rng.uniform(0.1, 0.4)
+            self.events.append(("connected", at_s + float(off)))
+            on_s = float(at_s + off)
+            self.courses.append(
+                lambda t: np.where(t < on_s, np.exp(-since(t, at_s) / empties), 1.0 - np.exp(-((since(t, on_s) / fills) ** 1.5)))
+            )
+            return on_s + 5.0 * float(fills)
+        if kind == "connected":  # a tool: its chamber fills at once
+            deep = rng.uniform(60e3, 120e3) / level
+            self.courses.append(lambda t: 1.0 - deep * plugged(since(t, at_s)))
+            return at_s + 0.6
+        if kind == "interference":
+            self.bursts_s.append((at_s, at_s + rng.uniform(0.4, 1.2)))
+            return self.bursts_s[-1][1]
+        msg = f"{kind} does not happen by itself; it is the recording's or the pump's."
+        raise ValueError(msg)
+
+
+def since(t: Floats, at_s: float) -> Floats:
+    """Time since an instant, 0 before it [s]."""
+    return np.maximum(t - at_s, 0.0)
+
+
+def plugged(x: Floats) -> Floats:
+    """Dip of unit depth of a tool that is plugged in, `x` seconds after it was."""
+    shape: Floats = (0.84 * (1.0 - np.exp(-x / 0.003)) + 0.16 * (1.0 - np.exp(-x / 0.03))) * np.exp(-((x / 0.2) ** 2))
+    return shape
+
+
 def record(scene: Scene, seed: int) -> Scored:
     """Make a recording of a scene."""
     rng = np.random.default_rng(seed)
@@ -85,7 +153,14 @@ def record(scene: Scene, seed: int) -> Scored:
     for _ in range(scene.bursts):
         start = times[-1] + rng.uniform(3.0, 6.0) if times else 3.0
         times += (start + np.cumsum(rng.uniform(0.85, 1.15, scene.per_burst) * scene.every_s)).tolist()
-    length = (times[-1] if times else 60.0) + 4.0
+    line = Line(rng, scene)
+    last_s = times[-1] if times else 0.0
+    for kind in scene.happenings:
+        last_s = line.happens(kind, last_s + rng.uniform(9.0, 12.0))
+        if scene.among:
+            times += (last_s + 2.0 + np.cumsum(rng.uniform(*scene.apart_s, scene.among))).tolist()
+            last_s = times[-1]
+    length = (last_s or 60.0) + 4.0
     n = int(length * scene.rate_hz)
     t = (np.arange(n) + scene.jitter * rng.uniform(-1.0, 1.0, n)) / scene.rate_hz
     t -= t[0]
@@ -103,9 +178,13 @@ def record(scene: Scene, seed: int) -> Scored:
         true_dips[i] = before - float(np.min(course[fine < until]))
         recoveries[i] = recovery_s(scene, times, dips, i, before, float(true_dips[i]), length)
     p += pump(t, scene)
+    for course in line.courses:
+        p *= course(t)
     if scene.ripple_pa:
         p += np.where(t % PERIOD_S > 0.7 * PERIOD_S, scene.ripple_pa * np.sin(2.0 * np.pi * scene.ripple_hz * t), 0.0)
     p += rng.normal(0.0, scene.noise_pa, n)
+    for start_s, stop_s in line.bursts_s:
+        p += np.where((t >= start_s) & (t < stop_s) & (rng.random(n) < 0.4), rng.uniform(-150e3, 150e3, n), 0.0)
     for _ in range(int(scene.spikes_per_min * length / 60.0)):
         at, width = rng.integers(10, n - 10), rng.integers(1, 3)
         p[at : at + width] += rng.choice([-1.0, 1.0]) * rng.uniform(30e3, 150e3)
@@ -117,7 +196,16 @@ def record(scene: Scene, seed: int) -> Scored:
         begin = rng.uniform(5.0, length - 5.0)
         hidden.append((begin - 0.2, begin + 1.2))
         keep &= (t < begin) | (t > begin + 1.0)
-    return Scored(t_s=t[keep], p_pa=p[keep], times_s=np.array(times), dips_pa=true_dips, recoveries_s=recoveries, hidden=tuple(hidden))
+    events = [*line.events, *pump_events(length, scene), *(("gap", begin + 0.2) for begin, _ in hidden)]
+    return Scored(
+        t_s=t[keep],
+        p_pa=p[keep],
+        times_s=np.array(times),
+        dips_pa=true_dips,
+        recoveries_s=recoveries,
+        hidden=tuple(hidden),
+        events=tuple(events),
+    )
 
 
 def recovery_s(scene: Scene, times: list[float], dips: Floats, i: int, before_pa: float, dip_pa: float, length_s: float) -> float:
@@ -133,6 +221,9 @@ def recovery_s(scene: Scene, times: list[float], dips: Floats, i: int, before_pa
     return float(x[held[0]]) if held else float("nan")
 
 
+# How sharply a tool that is plugged in begins is not seen by a slow logger.
+SLOW_TROUBLES: tuple[Kind, ...] = ("air draw", "regulator change", "disconnected", "interference", "air draw", "regulator change")
+TROUBLES: tuple[Kind, ...] = (*SLOW_TROUBLES, "connected", "disconnected")
 SCENES = (
     Scene(name="clean at the tool"),
     Scene(name="no shot at all", single=0, bursts=0),
@@ -148,6 +239,10 @@ SCENES = (
           kept=0.5, every_s=0.5, sawtooth_pa_per_s=2000.0),
     Scene(name="receiver with pump", rate_hz=125.0, dip_pa=6000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.08, bottom_s=0.2,
           recovery_s=0.15, overshoot=0.0, kept=0.5, every_s=0.3, sawtooth_pa_per_s=12000.0, ripple_pa=500.0),
+    Scene(name="a day's troubles", single=8, happenings=TROUBLES),
+    Scene(name="troubles, no shots", noise_pa=600.0, single=0, bursts=0, among=0, happenings=TROUBLES),
+    Scene(name="troubles, noisy", single=8, noise_pa=2500.0, step_pa=1350.0, happenings=TROUBLES),
+    Scene(name="troubles, slow logger", single=8, rate_hz=60.0, noise_pa=1500.0, happenings=SLOW_TROUBLES),
     Scene(name="near one step", dip_pa=2500.0, noise_pa=500.0, step_pa=1350.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.15, overshoot=0.0,
           kept=0.7, every_s=0.6),
 )  # fmt: skip
@@ -202,7 +297,7 @@ def drawn(place: str, seed: int) -> Scene:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
     """How well a recording was read: F1 within 50 ms, median onset error [s], median sizes of the errors of dip and recovery as shares,
-    and the share of shots whose end, recovered or not, is told right.
+    and the share of shots whose end, recovered or not, is told right. Of other events the F1 within `EVENT_S`, the kind told right.
     """
 
     f1: float
@@ -212,6 +307,7 @@ class Score:
     dip: float
     recovery: float
     ends: float
+    events: float
 
 
 def score(found: ShotRecord, true: Scored) -> Score:
@@ -240,7 +336,24 @@ def score(found: ShotRecord, true: Scored) -> Score:
         dip=float(np.median(dips)) if dips else 0.0,
         recovery=float(np.median(both)) if both else 0.0,
         ends=float(np.mean([np.isfinite(f) == np.isfinite(t) for f, t in ends])) if ends else 1.0,
+        events=events_f1(found, true),
     )
+
+
+EVENT_S, SLOW_EVENT_S = 1.0, 3.0  # the second for a regulator that is turned
+
+
+def events_f1(found: ShotRecord, true: Scored) -> float:
+    """How many events are found, each once and by its kind; 1 where there are none."""
+    left = [(e.kind, e.time_s) for e in found.events]
+    hits = 0
+    for kind, time_s in true.events:
+        within = SLOW_EVENT_S if kind == "regulator change" else EVENT_S
+        near = min((e for e in left if e[0] == kind and abs(e[1] - time_s) <= within), key=lambda e: abs(e[1] - time_s), default=None)
+        if near is not None:
+            left.remove(near)
+            hits += 1
+    return 2.0 * hits / (len(found.events) + len(true.events)) if found.events or true.events else 1.0
 
 
 DRAWS = 6
@@ -248,14 +361,14 @@ DRAWS = 6
 
 def main() -> None:
     """Print a table of all scenes, three seeds each, and of scenes drawn by chance at every place."""
-    print(f"{'scene':<20} {'F1':>6} {'false':>6} {'missed':>6} {'onset ms':>9} {'dip %':>6} {'recovery %':>10} {'ends':>5}")
+    print(f"{'scene':<22} {'F1':>6} {'false':>6} {'missed':>6} {'onset ms':>9} {'dip %':>6} {'recovery %':>10} {'ends':>5} {'events':>6}")
     named = [(scene, seed) for scene in SCENES for seed in (1, 2, 3)]
     chance = [(drawn(place, seed), seed) for place in PLACES for seed in range(DRAWS)]
     for scene, seed in [*named, *chance]:
         made = record(scene, seed)
         s = score(find_shots(made.t_s, made.p_pa), made)
-        found = f"{scene.name:<20} {s.f1:6.3f} {s.false:6d} {s.missed:6d}"
-        print(f"{found} {1e3 * s.onset_s:9.2f} {100 * s.dip:6.2f} {100 * s.recovery:10.2f} {s.ends:5.3f}")
+        found = f"{scene.name:<22} {s.f1:6.3f} {s.false:6d} {s.missed:6d}"
+        print(f"{found} {1e3 * s.onset_s:9.2f} {100 * s.dip:6.2f} {100 * s.recovery:10.2f} {s.ends:5.3f} {s.events:6.3f}")
 
 
 if __name__ == "__main__":

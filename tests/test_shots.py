@@ -36,12 +36,23 @@ def scene(name: str) -> Scene:
         ("on a receiver", 0.95),
         ("receiver with pump", 0.95),
         ("near one step", 0.9),
+        ("a day's troubles", 0.99),
+        ("troubles, no shots", 1.0),
+        ("troubles, noisy", 0.99),
+        ("troubles, slow logger", 0.99),
     ],
 )
 def test_shots_are_found_where_they_are(name: str, least: float) -> None:
     made = record(scene(name), 7)
     found = score(find_shots(made.t_s, made.p_pa), made)
     assert found.f1 >= least
+
+
+@pytest.mark.parametrize("seed", [1, 3, 5])
+@pytest.mark.parametrize("name", [s.name for s in SCENES if s.happenings])
+def test_other_events_are_found_and_called_what_they_are(name: str, seed: int) -> None:
+    made = record(scene(name), seed)
+    assert score(find_shots(made.t_s, made.p_pa), made).events >= 0.9
 
 
 @pytest.mark.parametrize("place", sorted(PLACES))
@@ -235,6 +246,22 @@ def test_a_regulator_turned_up_and_down() -> None:
     assert found.shots == ()
     assert kinds(found) == ["regulator change", "regulator change"]
     assert [e.time_s for e in found.events] == pytest.approx([10.0, 30.0], abs=1.0)
+
+
+def test_a_regulator_that_is_turned_slowly_among_noise() -> None:
+    t, p = line(60.0)
+    p += np.interp(t, [0, 10.0, 12.0, 30.0, 32.0, 60.0], [0, 0, -4e4, -4e4, 0, 0])
+    found = find_shots(t, p)
+    assert found.shots == ()
+    assert kinds(found) == ["regulator change", "regulator change"]
+    assert [e.time_s for e in found.events] == pytest.approx([10.0, 30.0], abs=0.5)
+
+
+def test_a_line_that_is_emptied_is_disconnected_once() -> None:
+    t, noise = line(40.0)
+    found = find_shots(t, 6.2e5 * np.where(t < 10.0, 1.0, np.exp(-np.maximum(t - 10.0, 0.0) / 0.3)) + noise - 6.2e5)
+    assert found.shots == ()
+    assert kinds(found) == ["disconnected"]
 
 
 def test_a_pump_cycling_on_a_leak_is_no_shot() -> None:
