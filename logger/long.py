@@ -7,12 +7,12 @@ import copy
 import hashlib
 import threading
 from collections import OrderedDict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,11 +20,12 @@ from numpy.typing import NDArray
 from logger.home import cache_folder
 from logger.marks import Mark
 from logger.open import NoReadingsError, Recording, out_of_range, pressure_choice, recording_of
-from logger.overview import GAP_S, GAP_STEPS, Overview, Piece, load_overview, overview_of, piece_of, save_overview
+from logger.overview import GAP_S, GAP_STEPS, Overview, load_overview, overview_of, piece_of, save_overview
 from logger.readings import READINGS_FILE, Stretches
 from logger.session import Session
 
 Floats = NDArray[np.float64]
+T = TypeVar("T")
 
 LONG: Final = 3_000_000  # readings from which on a session is not held as a whole
 KEPT: Final = 3 << 20  # readings of row groups that are held; 50 MB
@@ -34,6 +35,7 @@ SHORT_KEPT: Final = 256
 CACHED_MOST: Final = 200  # overviews on disk
 LIVELY: Final = 3.0  # times the median by which the pressure moves from extreme to extreme: there something happens
 AVERAGED: Final = 2_000_000  # readings aimed at
+AVERAGED_COLUMNS: Final = ("t_s", "p_pa", "temp_k", "p_amb_series_pa")
 AVERAGED_S: Final = (0.02, 0.1)  # shortest and longest time over which readings are averaged
 
 
@@ -93,9 +95,7 @@ class LongRecording:
         with self._lock:
             kept = load_overview(path)
             if kept is None:
-                with ThreadPoolExecutor(AT_ONCE) as pool:
-                    pieces = pool.map(self._piece, range(len(self._stretches.times)))
-                    kept = overview_of(piece for piece in pieces if piece is not None)
+                kept = overview_of(self._each(lambda part: piece_of(part.t_s, part.p_pa)))
                 kept = replace(kept, faults=sum(self._faults.values()))
                 save_overview(path, kept)
                 _drop_oldest(path.parent)
@@ -146,16 +146,13 @@ class LongRecording:
         step_s = (self.span_s[1] - self.span_s[0]) / max(self.overview.readings - 1, 1)
         over_s = min(max((self.span_s[1] - self.span_s[0]) / AVERAGED, AVERAGED_S[0]), AVERAGED_S[1])
         count = max(1, round(over_s / step_s)) if step_s else 1
-        columns: dict[str, list[Floats]] = {"t_s": [], "p_pa": [], "temp_k": [], "p_amb_series_pa": []}
-        part = self._first
-        for part in self._parts(beside=True):
-            starts = _starts(part.t_s, count)
-            sizes = np.diff(np.append(starts, part.t_s.size))
-            for name, kept in columns.items():
-                values = getattr(part, name)
-                if values is not None:
-                    kept.append(np.add.reduceat(values, starts) / sizes)
-        joined = {n: np.concatenate(kept) for n, kept in columns.items() if len(kept) == len(columns["t_s"])}
+        means = self._each(partial(_means, count=count), beside=True)
+        last = means[-1]
+        joined: dict[str, Floats] = {}
+        for name in AVERAGED_COLUMNS:
+            kept = [getattr(mean, name) for mean in means]
+            if all(values is not None for values in kept):
+                joined[name] = np.concatenate(kept)
         ambient = joined.get("p_amb_series_pa")
         return Recording(
             name=self.name,
@@ -163,8 +160,8 @@ class LongRecording:
             p_pa=joined["p_pa"],
             channel=self.channel,
             temp_k=joined.get("temp_k"),
-            temperature=part.temperature if "temp_k" in joined else "",
-            p_amb_pa=part.p_amb_pa if ambient is None else float(np.median(ambient)),
+            temperature=last.temperature if "temp_k" in joined else "",
+            p_amb_pa=last.p_amb_pa if ambient is None else float(np.median(ambient)),
             p_amb_series_pa=ambient,
             marks=tuple(self.marks),
             warnings=self.warnings,
@@ -210,19 +207,25 @@ class LongRecording:
             self._groups.popitem(last=False)
         return self._groups[number]
 
-    def _piece(self, number: int) -> Piece | None:
-        part = self._part(number, beside=False)
-        return None if part is None else piece_of(part.t_s, part.p_pa)
-
     def parts(self) -> Iterator[Recording]:
         """All pressures and the temperature of each row group, in order; those without a reading of this pressure are left out."""
         for number in range(len(self._stretches.times)):
             with contextlib.suppress(NoReadingsError):
                 yield recording_of(self.session, self._stretches.read(number, [c.name for c in self.session.channels]), self.channel)
 
-    def _parts(self, *, beside: bool = False) -> Iterator[Recording]:
-        parts = (self._part(i, beside=beside) for i in range(len(self._stretches.times)))
+    def _parts(self) -> Iterator[Recording]:
+        parts = (self._part(i, beside=False) for i in range(len(self._stretches.times)))
         yield from (part for part in parts if part is not None)
+
+    def _each(self, look: Callable[[Recording], T], *, beside: bool = False) -> list[T]:
+        """What `look` makes of each row group, in order; several are read at once."""
+
+        def of(number: int) -> T | None:
+            part = self._part(number, beside=beside)
+            return None if part is None else look(part)
+
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            return [made for made in pool.map(of, range(len(self._stretches.times))) if made is not None]
 
     def _part(self, number: int, *, beside: bool) -> Recording | None:
         """One row group as a recording, with the temperature `beside` it; None where this pressure has no reading in it."""
@@ -242,6 +245,15 @@ def look_through(session: Session, home: Path | str | None) -> None:
         for channel in (c.name for c in session.channels if c.is_pressure):
             with contextlib.suppress(ValueError, OSError):  # its page says why
                 assert LongRecording(session, channel, home).overview.readings
+
+
+def _means(part: Recording, count: int) -> Recording:
+    """Means over so many readings each."""
+    starts = _starts(part.t_s, count)
+    sizes = np.diff(np.append(starts, part.t_s.size))
+    columns = {name: getattr(part, name) for name in AVERAGED_COLUMNS}
+    means: dict[str, Any] = {name: None if values is None else np.add.reduceat(values, starts) / sizes for name, values in columns.items()}
+    return replace(part, _others={}, **means)
 
 
 def _starts(t_s: Floats, count: int) -> NDArray[np.int64]:
