@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import triggers
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
-from analysis.measures import RAGGED_SIGMA, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
+from analysis.measures import RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
 from analysis.plugged import PlugWatch
 from analysis.record import Event, Outcome, Shot, ShotRecord
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
@@ -37,7 +37,7 @@ BRIEF_SIGMA = 9.0
 LEAST_SIGMA, LEAST_STEPS, SURE_SIGMA, LEAST_PA = 2.8, 1.5, 8.0, 600.0
 SURE_FIT = 8.0  # so sure is a fit of the whole fall, where noise smears the steps of the resolution:
 DITHER = 0.46
-DITHER_SEEN = 0.6
+DITHER_SEEN, SLOPE_SIGMA = 0.6, 40.0
 UNSURE_FIT = 4.0  # standard deviations of a fit; less is the noise or ripple that it was made in
 CLOSE_STEPS_S = 0.2
 FASTEST_S = 0.14  # no tool is fired twice within this
@@ -328,7 +328,7 @@ class ShotDetector:
             # A slow sensor begins to move with the pressure, however slowly: the onset is the one it shows.
             true = replace(found, time_s=fall.time_s) if found is not None else fall
         resolution = float(mark[9])
-        told = noise > DITHER_SEEN * resolution and fall.dip_pa < RAGGED_SIGMA * noise  # noise, and not rounding, lies around a line
+        told = noise > DITHER_SEEN * resolution and fall.dip_pa < SLOPE_SIGMA * noise  # noise, and not rounding, lies around a line
         slope = told and slides(shown, self._clean, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
         self._accept(fall, true, noise, resolution, ready, slope=slope)
 

@@ -55,6 +55,12 @@ def test_other_events_are_found_and_called_what_they_are(name: str, seed: int) -
     assert score(find_shots(made.t_s, made.p_pa), made).events >= 0.9
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_nothing_that_happens_to_an_idle_line_is_a_shot(seed: int) -> None:
+    made = record(scene("troubles, no shots"), seed)
+    assert find_shots(made.t_s, made.p_pa).shots == ()
+
+
 @pytest.mark.parametrize("place", sorted(PLACES))
 def test_shots_of_a_line_and_a_logger_drawn_by_chance(place: str) -> None:
     made = record(drawn(place, 1), 21)
