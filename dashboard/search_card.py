@@ -22,7 +22,7 @@ def searching(session: Session, channel: str, share: float) -> html.Section:
             html.P(facts(session), className="facts"),
             html.P(said(share), id="search-said", role="status"),
             html.Progress(id="search-bar", value=f"{share:.3f}", max="1", className="progress", **{"aria-label": "Worked out"}),
-            html.P("The session is long. The trace can be zoomed meanwhile; leave the page and come back as you like.", className="note"),
+            html.P("The session is long. The pages can be used meanwhile; leave this one and come back as you like.", className="note"),
             dcc.Interval(id="search-tick", interval=EVERY_MS),
             dcc.Store(id="search-of", data={"session": session.name, "channel": channel}),
             dcc.Store(id="search-ended"),

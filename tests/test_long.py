@@ -18,7 +18,7 @@ import dashboard.zoom
 import logger.long
 import logger.readings
 import logger.session
-from dashboard.pages import compare, leakdown, shots
+from dashboard.pages import compare, leakdown, line, setting, shots
 from dashboard.reader import Reader
 from dashboard.search_card import progress
 from dashboard.work import Work
@@ -31,6 +31,7 @@ from logger.long import LongRecording, look_through
 from logger.open import Recording, open_what
 from logger.overview import overview_of, piece_of
 from logger.session import append_mark, change_session, save_session
+from tests.browser.home import LINES
 
 NAME, RATE_HZ, SPIKE_S = "long", 500.0, 123.456
 GAP_S = (200.0, 230.0)
@@ -201,6 +202,18 @@ def test_a_leak_down_waits_for_shots_only_where_something_moves(home: Path, monk
     monkeypatch.setattr(Work, "searching", lambda *_: 0.25)
     assert "Worked out 25 %" in str(leakdown.layout(work, {"session": NAME, "channel": "tool"}, Reader("bar")))
     assert "Worked out" not in str(leakdown.layout(work, {"session": NAME, "channel": "tank"}, Reader("bar")))
+
+
+def test_a_setting_and_a_line_wait_for_shots_with_the_progress_shown(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    work = Work(home)
+    work.save_line("boathouse", (LINES / "boathouse.toml").read_text(encoding="utf-8"))
+    with monkeypatch.context() as slow:
+        slow.setattr(Work, "searching", lambda *_: 0.25)
+        assert "Worked out 25 %" in str(setting.layout(work, {"session": NAME}, Reader("bar")))
+        assert "Worked out 25 %" in str(line.layout(work, {"session": NAME}, Reader("bar")))
+    work.shots(NAME)
+    assert "Worked out" not in str(setting.layout(work, {"session": NAME}, Reader("bar")))
+    assert f"{NAME} beside the model" in str(line.layout(work, {"session": NAME}, Reader("bar")))
 
 
 def test_means_keep_the_sum_the_gap_and_the_barometer(home: Path) -> None:

@@ -15,6 +15,7 @@ from analysis.units import UnitError, parse_quantity
 from dashboard import figures, ui
 from dashboard.dry_answers import setting_words
 from dashboard.reader import Reader, percent, significant
+from dashboard.search_card import searching
 from dashboard.work import Work
 
 PATH, TITLE, SHORT = "/setting", "Setting", "Setting"
@@ -30,6 +31,10 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     name = query.get("session") or _judged_first(work, names)
     limit_pa, problem = _limit(query.get("limit", ""))
     recording = work.opened(name, query.get("channel"))
+    share = work.searching(name, query.get("channel"))
+    if share is not None:
+        head = ui.controls(ui.session_choice(names, name), ui.channel_choice(recording))
+        return ui.page(TITLE, head, searching(work.session(name), recording.channel, share))
     tools = work.tools()
     if query.get("tool") in tools and limit_pa is None:
         limit_pa = maker_limit(tools[query["tool"]])
