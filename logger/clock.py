@@ -32,6 +32,10 @@ SETTLING: Final = 60  # windows until the least delay counts as known
 BOOT_S: Final = 10.0  # a board that has just started counts at most so much
 REORDERED_S: Final = 1.0  # so long late readings may keep coming out of their order
 GAP_S: Final = 0.05  # longer than usual by this, and three times as long, a step is a gap
+MISDATED: Final = "time stamp fits nothing"
+OFF: Final = 0.03  # further than by this share and
+OFF_S: Final = 0.3  # this, for as long as
+OFF_FOR_S: Final = 5.0  # this, device time is not off by drift or delay: its unit or its board's clock is another one
 STALLED_S: Final = 3.0  # device time that falls behind for this long has stood still
 
 
@@ -60,6 +64,8 @@ class DeviceClock:
         By which fraction the device's clock is corrected now; +50e-6 where it runs 50 ppm slow.
     origin_s : float or None
         Host time that is 0 s, for devices that share a time base; without it the first reading is at 0 s.
+    times_as_fast : float
+        How many times as fast as the host's clock the device's has run, where that can be no drift; else NaN.
     gaps, longest_gap_s : int and float
         Times that the device's own stamps went on by far more than usual, and the longest of these [s].
     """
@@ -70,6 +76,7 @@ class DeviceClock:
     problems: Counter[str] = field(default_factory=Counter)
     rate_correction: float = 0.0
     origin_s: float | None = None
+    times_as_fast: float = math.nan
     gaps: int = 0
     longest_gap_s: float = 0.0
     _pace: Pace = field(default_factory=Pace)
@@ -84,6 +91,8 @@ class DeviceClock:
     _earliest: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=WINDOWS))
     _window: tuple[float, float, float, float] | None = None  # device and host time at its start, device time and lag of the earliest
     _level_0: float = math.nan
+    _since: tuple[float, float] = (0.0, 0.0)  # device and host time from which on their paces are compared
+    _off_since_s: float = math.nan  # host time from which on they have disagreed
 
     def feed(self, stamps: Floats, host_s: float, *, disturbed: bool = False) -> Floats:
         """Give the time of each reading of a block that arrived at `host_s`.
@@ -194,7 +203,7 @@ class DeviceClock:
             self._last, self._device_s, self._host_s, self._time_s = stamp, self._device_s + step, host_s, time_s
             return time_s
         suspect, self._suspect = self._suspect, (stamp, host_s, host_s)
-        self.problems["time stamp fits nothing"] += 1
+        self.problems[MISDATED] += 1
         if fits and disturbed and self._pace.known:
             self._pace.refuse()
             return math.nan  # it may follow the last one, so the board has not started again
@@ -218,7 +227,7 @@ class DeviceClock:
 
     def _restart(self, stamp: float, host_s: float) -> float:
         """Go on after the board has started again: from here the host's clock says how much time has passed."""
-        self.problems["time stamp fits nothing"] -= 2  # this one is right, and so was the one before, though it is left out
+        self.problems[MISDATED] -= 2  # this one is right, and so was the one before, though it is left out
         self.problems["device restarted"] += 1
         gap = max(host_s - self._host_s, 0.0)
         gap = gap * self.speed if math.isfinite(self.speed) else 0.0
@@ -236,6 +245,17 @@ class DeviceClock:
         self._window = None
         self._level_0 = math.nan if self.origin_s is None else 0.0
         self.rate_correction = 0.0
+        self._since, self._off_since_s = (time_s, host_s), math.nan
+
+    def _compare(self, device_s: float, host_s: float) -> None:
+        """Notice a device whose time goes at quite another pace than time."""
+        gone, passed = device_s - self._since[0], host_s - self._since[1]
+        if abs(gone - passed) <= OFF * passed + OFF_S:
+            self._off_since_s = math.nan
+        elif math.isnan(self._off_since_s):
+            self._off_since_s = host_s
+        elif host_s - self._off_since_s > OFF_FOR_S:
+            self.times_as_fast = gone / passed
 
     def _corrected(self, device_s: Floats, host_s: float) -> Floats:
         """Times of the readings, the device's rate put right by the earliest arrivals."""
@@ -243,6 +263,9 @@ class DeviceClock:
             return self._time_s + (device_s - self._device_s)
         times = self._time_s + (device_s - self._device_s) * (1.0 + self.rate_correction)
         stood_still = self._note(float(device_s[-1]), float(times[-1]), host_s)
+        if stood_still:
+            self._since, self._off_since_s = (float(device_s[-1]), host_s), math.nan
+        self._compare(float(device_s[-1]), host_s)
         return times + stood_still
 
     def _note(self, device_s: float, time_s: float, host_s: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import queue
 import re
 import threading
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.channel import Channel
-from logger.clock import DeviceClock, HostClock, host_seconds
+from logger.clock import MISDATED, DeviceClock, HostClock, host_seconds
 from logger.lines import LineParser, parse_columns
 from logger.scaling import check_sensor
 from logger.sensors import Sensor, as_calibrated
@@ -213,6 +214,16 @@ class Device:
             return ""
         return f"By its own time {self._clock.gaps} stretches of readings never came, the longest of {self._clock.longest_gap_s:.3g} s."
 
+    @property
+    def pace_said(self) -> str:
+        """What to say of a clock that goes at another pace than time; "" if it does not."""
+        if not isinstance(self._clock, DeviceClock) or math.isnan(self._clock.times_as_fast):
+            return ""
+        return (
+            f"{self.port}: its time stamps go {self._clock.times_as_fast:.3g} times as fast as time, so no duration in this recording is "
+            "right. Check t_us or t_ms in the columns, and that the board's clock is the one it was programmed for."
+        )
+
     def take(self, news: News, origin_s: float | None) -> tuple[Floats, Floats]:
         """Turn news into readings.
 
@@ -339,14 +350,24 @@ class Device:
                 self.trouble = f"{self.port} has been silent for {now - self._heard:.0f} s."
         since, lines, before = self._judged
         if now - since >= TROUBLE_S and self.state in {"waiting", "recording"}:
-            new_lines, new_bad = self.parser.lines - lines, self.parser.bad_lines - before
-            self._judged = (now, self.parser.lines, self.parser.bad_lines)
+            left_out = self.parser.bad_lines + self._misdated
+            new_lines, new_bad = self.parser.lines - lines, left_out - before
+            self._judged = (now, self.parser.lines, left_out)
             bad = new_bad > 0.5 * max(new_lines, 1) and new_bad >= 5
             self.trouble = self.not_understood() if bad or self.state == "waiting" else ""
+
+    @property
+    def _misdated(self) -> int:
+        return self._clock.problems[MISDATED] if isinstance(self._clock, DeviceClock) else 0
 
     def not_understood(self) -> str:
         """Say why its lines give no readings."""
         parser = self.parser
+        if self._misdated > parser.bad_lines:
+            return (
+                f"{self.port} sends time stamps that do not go with the time that passes; the last line was {parser.sample!r}. "
+                "Check the columns: t_us counts millionths of a second, t_ms thousandths."
+            )
         if parser.garbled:
             return f"{self.port} sends bytes that are no text. Try another --baud, e.g. 9600, 57600 or 115200."
         if parser.layout is None and parser.lines:

@@ -319,6 +319,7 @@ class _Recorder:
                 said.append(of + device.gaps_said)
             if device.gaps:
                 said.append(f"{device.port if of else 'The device'} was away {_times(device.gaps)}; the gaps are kept.")
+            said += [device.pace_said] if device.pace_said else []
             said += [f"{name}: {n} readings mean a broken wire or an over-range, no pressure." for name, n in device.faults.items()]
         if self._keeper.late:
             said.append(f"{self._keeper.late} readings came too late for their session and were left out.")
@@ -336,15 +337,15 @@ class _Recorder:
         if status.state != "finished" and (now - since >= 2.0 or status.rate_hz == 0.0):
             status.rate_hz = (status.readings - count) / max(now - since, 1e-6)
             self._rate = (now, status.readings)
-        for device in self._devices:
-            device.look(now)
         if status.state != "finished":
+            for device in self._devices:
+                device.look(now)
             status.state = min((d.state for d in self._devices), key=STATES.index)
         status.name = "" if self._keeper.session is None else self._keeper.session.name
         status.gaps = sum(d.gaps for d in self._devices)
         status.bad_lines = sum(d.parser.bad_lines for d in self._devices)
         status.problems = {why: n for d in self._devices for why, n in d.problems.items()}
-        trouble = [text for d in self._devices for text in (d.trouble, d.fault) if text]
+        trouble = [text for d in self._devices for text in (d.trouble, d.fault, d.pace_said) if text]
         status.warning = " ".join([*([self._ended_by] if self._ended_by else []), self._keeper.disk_warning, *trouble]).strip()
         if self._on_status is not None:
             self._on_status(status)

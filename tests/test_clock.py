@@ -46,6 +46,23 @@ def test_a_bad_resonator_is_put_right_after_a_while() -> None:
     assert np.abs(times - true_s)[late].max() < 5e-3
 
 
+@pytest.mark.parametrize("times_as_fast", [1e-3, 0.5, 1.05, 2.0])
+def test_a_clock_at_quite_another_pace_is_noticed(times_as_fast: float) -> None:
+    true_s = np.arange(6000) / 100.0
+    clock = DeviceClock(unit_s=1e-6)
+    _arrivals(clock, true_s, np.floor(true_s * times_as_fast * 1e6), jitter_s=0.005)
+    assert clock.times_as_fast == pytest.approx(times_as_fast, rel=0.02, abs=0.01)
+
+
+def test_a_host_that_stands_still_for_a_while_is_not_taken_for_another_pace() -> None:
+    true_s = np.arange(60_000) / 500.0
+    clock = DeviceClock(unit_s=1e-6)
+    for first in range(0, true_s.size, 10):
+        read_s = max(float(true_s[first + 9]), 24.0 if 12.0 < true_s[first] < 24.0 else 0.0)  # a backlog of twelve seconds
+        clock.feed(true_s[first : first + 10] * (1 + 200e-6) * 1e6, 1000.0 + read_s)
+    assert math.isnan(clock.times_as_fast)
+
+
 def test_a_restart_of_the_board_costs_a_reading_and_leaves_a_gap() -> None:
     before, after = np.arange(1000) / 100.0, 13.0 + np.arange(1000) / 100.0
     clock = DeviceClock(unit_s=1e-6)
