@@ -173,18 +173,19 @@ class LongRecording:
         the moments `around_s` [s], and of those the one in which most moves; a warning says which it is.
         """
         sizes, lively = self._stretches.sizes, self._lively(around_s)
-        best, begin, end, first = -1.0, 0, 1, 0
+        best, begin, end, first = (-1.0, 0), 0, 1, 0
         for last in range(len(sizes)):
             while first < last and sum(sizes[first : last + 1]) > most:
                 first += 1
-            held = sum(lively[first : last + 1])
+            held = sum(lively[first : last + 1]), sum(sizes[first : last + 1])
             if held > best:
                 best, begin, end = held, first, last + 1
         raw = [self._stretches.read(i, [c.name for c in self.session.channels]) for i in range(begin, end)]
         whole = recording_of(self.session, {name: np.concatenate([part[name] for part in raw]) for name in raw[0]}, self.channel)
         from_s, until_s = whole.span_s
-        share = f"{whole.t_s.size} of its {self.overview.readings} readings, from {from_s / 60.0:.0f} to {until_s / 60.0:.0f} min"
-        note = f"{self.name} is long: this page looks at {share}, where most happens."
+        looked_at, of = (f"{count:_}".replace("_", " ") for count in (whole.t_s.size, self.overview.readings))
+        where = f"from {from_s / 60.0:.0f} to {until_s / 60.0:.0f} min"
+        note = f"{self.name} is long: this page looks at {looked_at} of its {of} readings, {where}, where most happens."
         return replace(whole, marks=tuple(self.marks), warnings=(note, *self.warnings))
 
     def _lively(self, around_s: Sequence[float]) -> list[float]:
