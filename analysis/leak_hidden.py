@@ -33,12 +33,12 @@ class Hidden:
     ----------
     span : Span
         What must not be fitted.
-    bend : bool
-        The line loses air at another rate from there on, to the end of the recording.
+    bend : float
+        Where the line goes on losing air at another rate, for good: above 0 faster than before, below 0 more slowly; else 0.
     """
 
     span: Span
-    bend: bool
+    bend: float
 
 
 def hidden_break(d: Blocks, fit: Posterior, wanted: Sequence[Span] = ()) -> Hidden | None:
@@ -49,7 +49,7 @@ def hidden_break(d: Blocks, fit: Posterior, wanted: Sequence[Span] = ()) -> Hidd
     columns, places = _candidates(d, wanted)
     if not places:
         return None
-    null, best, where = -np.inf, -np.inf, 0
+    null, best, where, way = -np.inf, -np.inf, 0, 0.0
     # A coarse step's own jumps are no breaks.
     least = COARSE_STEPS * d.resolution_pa / float(np.mean(d.p_pa + d.p_amb_pa))
     for log_det, white in fit.whiten:
@@ -65,15 +65,19 @@ def hidden_break(d: Blocks, fit: Posterior, wanted: Sequence[Span] = ()) -> Hidd
         null = max(null, plain)
         i = int(np.argmax(gain))
         if plain + float(gain[i]) > best:
-            best, where = plain + float(gain[i]), i
+            best, where, way = plain + float(gain[i]), i, -float(np.sign(size[i]))
     if best - null < MUCH_LIKELIER:
         return None
     first, last = places[where]
     # The change lies within its blocks: from the middle of the one before to the middle of the one after.
     from_s, until_s = float(d.t_s[first]), float(d.t_s[last])
-    if last == d.t_s.size - 1:
-        return Hidden(span=Span(from_s=from_s, until_s=until_s, why="loses air at another rate from here on"), bend=True)
-    return Hidden(span=Span(from_s=from_s, until_s=until_s, why="air was drawn or let in slowly"), bend=False)
+    if last < d.t_s.size - 1:
+        return Hidden(span=Span(from_s=from_s, until_s=until_s, why="air was drawn or let in slowly"), bend=0.0)
+    start_s, end_s = float(d.t_s[0]), float(d.t_s[-1])
+    if way < 0.0 and end_s - from_s > from_s - start_s:
+        # What was shut, or came to its seat, is how the line stands now.
+        return Hidden(span=Span(from_s=float(d.fine.t_s[0]), until_s=from_s, why="lost air at another rate until here"), bend=way)
+    return Hidden(span=Span(from_s=from_s, until_s=until_s, why="loses air at another rate from here on"), bend=way)
 
 
 def _candidates(d: Blocks, wanted: Sequence[Span]) -> tuple[Array, list[tuple[int, int]]]:

@@ -201,10 +201,7 @@ def fit_readings(
             break
         breaks.append(hidden.span)
         if hidden.bend:
-            warnings.append(
-                f"From {hidden.span.from_s:.0f} s on the line loses air at another rate: a fitting gave way or a valve was left ajar. "
-                "Only the time before is judged."
-            )
+            warnings.append(_said_of_bend(hidden))
     warnings += choice.warnings
     if not measured:
         warnings.append("Without a temperature the likely swing of a day is in the interval. Record the air's or the tank wall's.")
@@ -261,6 +258,24 @@ def fit_readings(
         p_corrected_pa=plot[2],
         p_model_pa=plot[3],
         warnings=tuple(warnings),
+    )
+
+
+def _said_of_bend(hidden: Hidden) -> str:
+    """Say what a line does that loses air at one rate first and at another rate for good."""
+    if hidden.bend > 0.0:
+        return (
+            f"From {hidden.span.from_s:.0f} s on the line loses air at another rate: a fitting gave way or a valve was left ajar. "
+            "Only the time before is judged."
+        )
+    if hidden.span.why.endswith("until here"):
+        return (
+            f"Until {hidden.span.until_s:.0f} s the line lost air faster: a valve was shut or came to its seat, or the air still cooled. "
+            "Only the time after is judged."
+        )
+    return (
+        f"From {hidden.span.from_s:.0f} s on the line loses air more slowly: a valve was shut, or the tank warms and the thermometer does "
+        "not (sun?). Only the time before is judged."
     )
 
 

@@ -190,6 +190,28 @@ def test_what_is_no_leak_is_left_out_however_slow_it_is(kind: str) -> None:
     assert covers(answer.leak_m3_per_s, true) or abs(number(answer.leak_m3_per_s.value) / true - 1.0) < 0.05
 
 
+def test_valve_that_came_to_its_seat_is_judged_as_it_stands_now() -> None:
+    for c in (0.0, 3e-12):
+        answer = judge(simulate_night(48, conductance=c, valves=(Valve(from_s=0.0, until_s=7200.0, conductance=2e-11),)))
+        assert any("lost air faster" in w for w in answer.warnings)
+        assert answer.used[0].from_s > 7200.0
+        assert covers(answer.leak_m3_per_s, leak_at(c, answer.reference_pa))
+
+
+def test_sun_on_the_tank_in_the_morning_is_no_air_let_in() -> None:
+    night = simulate_night(49, conductance=3e-12, channel="room")
+    warming = 8.0 * np.clip((night.t_s - night.t_s[-1] + 7200.0) / 7200.0, 0.0, 1.0) / 290.0
+    answer = judge(replace(night, p_pa=(night.p_pa + ATMOSPHERE_ABS_PA) * (1.0 + warming) - ATMOSPHERE_ABS_PA))
+    assert any("sun?" in w for w in answer.warnings)
+    assert covers(answer.leak_m3_per_s, leak_at(3e-12, answer.reference_pa))
+
+
+def test_cold_shop_without_a_thermometer_is_no_leak() -> None:
+    for seed in (1, 2):
+        answer = judge(simulate_night(seed, conductance=0.0, channel=None, filled_k=25.0, drift_k_per_h=-1.5))
+        assert answer.verdict == "cannot tell"
+
+
 def test_door_that_opens_by_air_twenty_times_is_no_leak() -> None:
     doors = tuple(Valve(from_s=1000.0 * i, until_s=1000.0 * i + 1.5, conductance=1.5e-9) for i in range(3, 23))
     answer = judge(simulate_night(46, conductance=0.0, valves=doors))
