@@ -22,13 +22,14 @@ from logger.clock import MISDATED, DeviceClock, HostClock, host_seconds
 from logger.lines import LineParser, parse_columns
 from logger.scaling import check_sensor
 from logger.sensors import Sensor, as_calibrated
-from logger.sources import Source, find_usb, open_source, usb_serial
+from logger.sources import WAIT_S, Source, find_usb, open_source, usb_serial
 
 Floats = NDArray[np.float64]
 
 RETRY_S: Final = 0.2
 SILENT_S: Final = 3.0
 CHECK_S: Final = 3.0  # of readings, for the sensor check
+HELD_BYTES: Final = 1 << 22  # read ahead of what is recorded at most: minutes of a slow disk, seconds of a flood
 TROUBLE_S: Final = 5.0  # for so long most lines must be bad before it is said
 
 
@@ -121,6 +122,7 @@ class Device:
         self.board = usb_serial(settings.port)
         self.fault, self.faults = "", Counter[str]()
         self._inbox = inbox
+        self._read_bytes = self._taken_bytes = 0  # each is written by one thread only
         self._clock: DeviceClock | HostClock | None = None
         self._stop = threading.Event()
         self._heard = host_seconds()
@@ -150,6 +152,9 @@ class Device:
     def _listen(self) -> None:
         self._ask()
         while not self._stop.is_set():
+            if self._behind > HELD_BYTES:  # a flood: let it wait at the port
+                self._stop.wait(WAIT_S)
+                continue
             try:
                 data = self._source.read()
             except Exception as problem:  # drivers raise all sorts of things when a plug is pulled
@@ -163,7 +168,13 @@ class Device:
                 self._ask()
                 continue
             if data:
+                self._read_bytes += len(data)
                 self._inbox.put(News(device=self, host_s=host_seconds(), data=data))
+
+    @property
+    def _behind(self) -> int:
+        """Bytes that were read and wait to be recorded."""
+        return self._read_bytes - self._taken_bytes
 
     def _again(self) -> bool:
         """Wait until the device is back, perhaps under another name; False if told to stop before."""
@@ -246,6 +257,7 @@ class Device:
             self.parser.reopened()
             self.state, self.trouble = "waiting", ""
             self._heard = news.host_s
+        self._taken_bytes += len(news.data)
         rows = self.parser.feed(news.data)
         if news.data:
             self._heard = news.host_s
@@ -341,6 +353,9 @@ class Device:
 
     def look(self, now: float) -> None:
         """Bring `state` and `trouble` up to date."""
+        if self._behind > HELD_BYTES // 2:
+            self.trouble = f"{self.port} sends more than can be recorded, and readings are lost. Let it send less."
+            return
         if self.state == "recording" and now - self._heard > SILENT_S:
             self.state, self.trouble = "silent", f"{self.port} has been silent for {now - self._heard:.0f} s."
         elif self.state == "silent":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import queue
 import shutil
 import socket
 import subprocess
@@ -19,7 +20,8 @@ import pytest
 from numpy.typing import NDArray
 
 from logger import keeper, sources
-from logger.device import DeviceSettings
+from logger.clock import host_seconds
+from logger.device import HELD_BYTES, Device, DeviceSettings, News
 from logger.journal import JournalWriter
 from logger.kept import list_sessions, recover_unfinished
 from logger.lines import HELLO, with_checksum
@@ -314,6 +316,36 @@ def test_without_the_shots_readings_are_kept_all_the_same(tmp_path: Path, monkey
     with VirtualDevice(t_s, {"tool": p_kpa}) as device:
         session = record(port=device.port, home=tmp_path)
     np.testing.assert_array_equal(session.raw["tool"], p_kpa)
+
+
+class _Flood:
+    """A source that always has more."""
+
+    block = b"93.2\n" * 4000
+
+    def read(self) -> bytes:
+        return self.block
+
+    def ask(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_flood_waits_at_the_port_and_not_in_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("logger.device.open_source", lambda *_args, **_options: _Flood())
+    inbox: queue.SimpleQueue[News] = queue.SimpleQueue()
+    device = Device(DeviceSettings(port="x", columns="tool", unit="psi"), inbox)
+    most = HELD_BYTES // len(_Flood.block) + 1
+    device.start()
+    until(lambda: inbox.qsize() == most)
+    device.take(inbox.get(), None)
+    until(lambda: inbox.qsize() == most)  # it goes on, as far as that
+    device.look(host_seconds())
+    device.stop()
+    assert inbox.qsize() == most
+    assert "sends more than can be recorded" in device.trouble
 
 
 def test_reasons_for_a_port_that_does_not_open_are_plain() -> None:
