@@ -106,6 +106,8 @@ class Device:
         Times it was away.
     trouble : str
         What is wrong with it now.
+    flooded : bool
+        Whether it has sent more than could be recorded.
     fault : str
         What the last reading says of a broken wire or an over-range; "" if nothing.
     faults : Counter
@@ -120,6 +122,7 @@ class Device:
         self.state, self.gaps, self.trouble = "waiting", 0, ""
         self.done = False  # it has sent all that was asked for, or is of no use
         self.board = usb_serial(settings.port)
+        self.flooded = False
         self.fault, self.faults = "", Counter[str]()
         self._inbox = inbox
         self._read_bytes = self._taken_bytes = 0  # each is written by one thread only
@@ -354,6 +357,7 @@ class Device:
     def look(self, now: float) -> None:
         """Bring `state` and `trouble` up to date."""
         if self._behind > HELD_BYTES // 2:
+            self.flooded = True
             self.trouble = f"{self.port} sends more than can be recorded, and readings are lost. Let it send less."
             return
         if self.state == "recording" and now - self._heard > SILENT_S:

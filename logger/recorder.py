@@ -319,6 +319,8 @@ class _Recorder:
                 said.append(of + device.gaps_said)
             if device.gaps:
                 said.append(f"{device.port if of else 'The device'} was away {_times(device.gaps)}; the gaps are kept.")
+            if device.flooded:
+                said.append(f"{device.port} sent more than could be recorded; readings are missing.")
             said += [device.pace_said] if device.pace_said else []
             said += [f"{name}: {n} readings mean a broken wire or an over-range, no pressure." for name, n in device.faults.items()]
         if self._keeper.late:

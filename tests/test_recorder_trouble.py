@@ -346,6 +346,7 @@ def test_a_flood_waits_at_the_port_and_not_in_memory(monkeypatch: pytest.MonkeyP
     device.stop()
     assert inbox.qsize() == most
     assert "sends more than can be recorded" in device.trouble
+    assert device.flooded
 
 
 def test_reasons_for_a_port_that_does_not_open_are_plain() -> None:
