@@ -228,8 +228,8 @@ def pointed_out(picked: tuple[float, float, str] | None, reader: Reader, length_
 
 
 def _upright_band(x0: float, x1: float) -> dict[str, Any]:
-    """Shade a stretch of time over the whole height."""
-    area = {"fillcolor": GREY, "opacity": 0.18, "line": {"width": 0}}
+    """Shade a stretch of time over the whole height; a moment becomes a line."""
+    area = {"fillcolor": GREY, "opacity": 0.18, "line": {"width": 0}} if x1 > x0 else {"line": {"width": 1, "color": GREY}}
     return {"type": "rect", "x0": x0, "x1": x1, "y0": 0, "y1": 1, "yref": "y domain", **area}
 
 

@@ -120,12 +120,14 @@ def panel(recording: Kept, record: ShotRecord, reader: Reader, picked: Picked | 
     if not 0 <= index < len(record.shots):
         return [html.H2("No shot"), html.P("Tap the curve where a shot was fired that has no mark.", className="note")]
     shot = record.shots[index]
+    unit, length_s = figures.time_axis(recording.span_s[1] - recording.span_s[0])
+    on_the_axis = None if unit == "s" else f"{shot.time_s / length_s:.3f} {unit}"
     recovery = seconds(shot.recovery_s) if shot.outcome == "recovered" else f"over {seconds(shot.censored_s)}"
     return [
         html.H2(f"Shot {index + 1} of {len(record.shots)}" + (", added by hand" if shot.by_hand else "")),
         ui.readouts(
             [
-                ("At", f"{shot.time_s:.2f} s", None),
+                ("At", f"{shot.time_s:.2f} s", on_the_axis),
                 ("Before", reader.pressure(shot.before_pa), None),
                 ("Lowest", reader.pressure(shot.minimum_pa), None),
                 ("Dip", reader.pressure(shot.dip_pa), None),
@@ -202,8 +204,8 @@ def times_store(record: ShotRecord) -> dcc.Store:
     return dcc.Store(id="shot-times", data=[round(s.time_s, 4) for s in record.shots])
 
 
-def grid(record: ShotRecord, reader: Reader, chosen: int | None) -> dag.AgGrid:
-    """List every shot in a table that sorts; the chosen one is in view."""
+def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
+    """List every shot in a table that sorts."""
     digits = {"psi": 1, "bar": 2, "kPa": 0}[reader.unit]
     small = bool(record.shots) and np.median([s.dip_pa for s in record.shots]) < SMALL_DIP_PA
     rows = [
@@ -236,8 +238,6 @@ def grid(record: ShotRecord, reader: Reader, chosen: int | None) -> dag.AgGrid:
         id="shot-table",
         rowData=rows,
         columnDefs=columns,
-        selectedRows={"ids": [] if chosen is None else [str(chosen + 1)]},
-        scrollTo={} if chosen is None else {"rowId": str(chosen + 1), "rowPosition": "middle"},
         getRowId="params.data.shot.toString()",
         eventListeners={"selectionChanged": ["shotSelected(params)"]},
         defaultColDef={"sortable": True, "resizable": True, "wrapHeaderText": True, "autoHeaderHeight": True, "suppressMovable": True},

@@ -291,6 +291,11 @@ def test_a_shot_is_taken_out_and_added_by_hand_and_undone(tmp_path: Path) -> Non
     assert "There is no shot within" in correct("not a shot", found[0].time_s - 1.5)
 
 
+def test_moments_are_told_as_the_figure_has_them() -> None:
+    assert shots._moments([12.34, 60.0], 300.0) == "12.3, 60.0 s"
+    assert shots._moments([90.0] * 7, 2400.0) == "1.50, 1.50, 1.50, 1.50, 1.50, 1.50 min …"
+
+
 def test_a_picked_shot_is_shown_and_pointed_out(work: Work) -> None:
     address = {"path": "/shots", "search": f"?session={BEFORE}", "unit": "kPa"}
     shot = work.shots(BEFORE)[0].shots[2]

@@ -147,3 +147,8 @@ def test_notes_beyond_what_can_be_named_are_counted() -> None:
     assert any(a.text == "40 more events and notes: zoom in" for a in whole.layout.annotations)
     close = figures.recording(t, np.full(t.size, 6e5), Reader("bar"), marks=marks, shown_s=(0.0, 100.0))
     assert not any("more events" in a.text for a in close.layout.annotations)
+
+
+def test_an_event_of_a_moment_is_seen_as_a_line() -> None:
+    fig = figures.recording([0.0, 10.0], [6e5, 6e5], Reader("bar"), events=[(2.0, 4.0, "air draw"), (6.0, 6.0, "connected")])
+    assert [shape.line.width for shape in fig.layout.shapes] == [0, 1]

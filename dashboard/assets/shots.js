@@ -1,6 +1,7 @@
 /* The Shots page: one shot is picked, by its mark, by its row or by stepping; the mark, the row and the address show which. */
 (function () {
   let times = []; // of the shots [s]
+  let table = null; // of the shots, once it is there
   let picked = {}; // as the store of that name has it, or will have it once the page has caught up with quick keys
 
   // Pick a shot: keep it in the address, bring its mark and its row into view.
@@ -26,11 +27,21 @@
   }
 
   function bringRow() {
-    if (!times.length) return; // and no table
     const id = picked.shot === undefined ? "" : String(picked.shot + 1);
+    if (!table || table.isDestroyed()) return;
     window.dash_clientside.set_props("shot-table", { selectedRows: { ids: id ? [id] : [] } });
-    const grid = window.dash_ag_grid.getApi("shot-table"), row = grid && grid.getRowNode(id);
-    if (row) grid.ensureNodeVisible(row);
+    const row = table.getRowNode(id);
+    if (row) table.ensureNodeVisible(row);
+  }
+
+  // The table lists its rows some time after the page came, and forgets what was selected before: select until it holds.
+  function bringFirstRow(first, held, tries) {
+    if (picked !== first || !tries || table.isDestroyed()) return;
+    const box = (part) => document.querySelector("#shot-table " + part)?.getBoundingClientRect();
+    const row = box(".ag-row-selected"), view = box(".ag-body-viewport");
+    const holds = Boolean(row && view && row.top >= view.top - 1 && row.bottom <= view.bottom + 1);
+    if (!holds && table.getRowNode(String(first.shot + 1))) bringRow();
+    if (!holds || held < 3) setTimeout(bringFirstRow, 150, first, holds ? held + 1 : 0, tries - 1);
   }
 
   // The unit of the time axis [s] stands in the figure's id.
@@ -52,6 +63,13 @@
     arrive: function (shotTimes, first) {
       times = shotTimes || [];
       picked = first || {};
+      table = null;
+      if (picked.shot !== undefined) {
+        window.dash_ag_grid.getApiAsync("shot-table").then(function (grid) {
+          table = grid;
+          bringFirstRow(picked, 0, 60);
+        });
+      }
       return window.dash_clientside.no_update;
     },
 

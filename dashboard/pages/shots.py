@@ -21,6 +21,7 @@ from dashboard.work import Work
 from logger.session import Session
 
 PATH, TITLE, SHORT = "/shots", "Shots", "Shots"
+MOMENTS_MOST = 6  # of a kind of event, in the table
 
 
 def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
@@ -83,7 +84,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         content.append(
             ui.card(
                 "Every shot",
-                parts.grid(record, reader, chosen),
+                parts.grid(record, reader),
                 html.Div(
                     html.A(
                         "Download as CSV",
@@ -193,8 +194,15 @@ def _events(record: ShotRecord) -> html.Section | None:
     kinds: dict[str, list[float]] = {}
     for e in record.events:
         kinds.setdefault(e.kind, []).append(e.time_s)
-    rows = [(kind, str(len(at)), ", ".join(f"{t:.1f} s" for t in at[:6]) + (" …" if len(at) > 6 else "")) for kind, at in kinds.items()]
+    rows = [(kind, str(len(at)), _moments(at, record.duration_s)) for kind, at in kinds.items()]
     return ui.card("What was no shot", ui.table(["kind", "times", "at"], rows))
+
+
+def _moments(at_s: Sequence[float], duration_s: float) -> str:
+    """Write the first few moments as the figure's time axis has them."""
+    unit, length_s = figures.time_axis(duration_s)
+    first = ", ".join(f"{t / length_s:.{1 if unit == 's' else 2}f}" for t in at_s[:MOMENTS_MOST])
+    return f"{first} {unit}{' …' if len(at_s) > MOMENTS_MOST else ''}"
 
 
 def _how(record: ShotRecord, reader: Reader) -> html.Details:
