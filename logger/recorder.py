@@ -37,7 +37,7 @@ __all__ = ["Status", "live_line", "record"]
 
 Floats = NDArray[np.float64]
 
-SYNC_S: Final = 0.2  # a crash may cost half a second: this, a pass of the loop, and a slow disk
+SYNC_S: Final = 0.15  # a crash may cost half a second: this, a pass of the loop, and a slow disk
 STATUS_S: Final = 0.5
 SHOW_S: Final = 0.04  # what is shown to a live page may be so old; it is not synced, so it costs next to nothing
 WAIT_S: Final = 0.05
