@@ -111,7 +111,8 @@ def decimal_sign(cells: Sequence[Sequence[str]], delimiter: str) -> tuple[str, b
     if not commas:
         return ".", False
     # A torn cell may look like anything, so the more frequent kind of evidence wins.
-    thousands = sum(c.count(",") > 1 or 0 <= c.find(",") < c.find(".") for c in commas)
+    points = sum("." in c and "," not in c and not COMMA_GROUPED.fullmatch(c) for c in flat)
+    thousands = points + sum(c.count(",") > 1 or 0 <= c.find(",") < c.find(".") for c in commas)
     decimals = sum(
         c.count(",") == 1 and (0 <= c.find(".") < c.find(",") or not POINT_GROUPED.fullmatch(c) or c.lstrip("+-").startswith("0"))
         for c in commas

@@ -51,6 +51,7 @@ def find_header(before: Sequence[str], delimiter: str, width: int, kinds: Sequen
     """
     units: tuple[str, ...] = ()
     lines: list[str] = []
+    unsure: Header | None = None
     last_other = ""
     for line in [s for s in reversed(before) if s.strip() and not COMMENT.match(s)][:8]:
         cells = _padded(split(line, delimiter), width, kinds)
@@ -69,9 +70,14 @@ def find_header(before: Sequence[str], delimiter: str, width: int, kinds: Sequen
         elif not all(is_number(c) or is_missing(c) for c in cells):
             if not units:
                 units, lines = _units_above(before, line, delimiter, width, kinds)
-            return Header(names=tuple(cells), units=units, lines=[*lines, line])
-        else:
+            here = Header(names=tuple(cells), units=units, lines=[*lines, line])
+            if units or any(c.unit or c.is_time_named for c in describe(cells)):
+                return here
+            unsure = unsure or here  # a first reading that was torn looks like names, too: a row above it may know better
+        elif not any(is_missing(c) for c in cells):
             break
+    if unsure:
+        return unsure
     if units:
         return Header(names=units, lines=lines)
     for line in reversed(before):

@@ -768,6 +768,9 @@ GARBAGE = st.one_of(
 @settings(max_examples=150, deadline=None)
 @example([(5, '"')], 0)
 @example([(5, '""0.05,659.9'), (9, '"')], 0)
+@example([(1, ',"'), (1, '0,"')], 0)
+@example([(1, "x,y"), (1, "0,x")], 0)
+@example([(1, "0,")], 0)
 def test_garbage_lines_never_become_readings(junk: list[tuple[int, str]], cut: int) -> None:
     rows = [f"{i * 0.01:.2f},{650 + (i * 7) % 13}.{i % 10}" for i in range(200)]
     true = {(f"{float(r.split(',')[0]):.2f}", float(r.split(",")[1])) for r in rows}
