@@ -573,7 +573,7 @@ def _report(args: argparse.Namespace) -> int:
         made = datetime.now().astimezone()
         document = report_html(work, chapters, _reader(args), made=made, title=args.title or "", paper=args.paper)
     output.write_bytes(to_pdf(document) if output.suffix.lower() == ".pdf" else document.encode())
-    print(f"{output}: {len(chapters)} chapters.", file=sys.stderr)
+    print(f"{output}: {len(chapters)} chapter{'s' * (len(chapters) > 1)}.", file=sys.stderr)
     return 0
 
 

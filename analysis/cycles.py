@@ -26,7 +26,7 @@ from analysis.cycle_trend import change_over, leak_by_time, like_a_pump
 from analysis.cycle_turns import GAP_READINGS, GAP_S, LEAST_RISE_PA, find_runs, pieces_of, wanders
 from analysis.estimate import Estimate
 from analysis.leak_breaks import Readings, coarsen, condense
-from analysis.leakdown import leak_at
+from analysis.leakdown import leak_at, refuse_reference
 from analysis.tank_air import tank_flows
 
 Array = NDArray[np.float64]
@@ -145,6 +145,7 @@ def find_cycles(
     if volume_m3 is not None and not volume_m3 > 0:
         msg = f"A volume of {volume_m3:g} m3 holds no air. Give the volume of the tank and all that is open to it."
         raise ValueError(msg)
+    refuse_reference(reference_pa)
     r = condense(
         np.asarray(t_s, dtype=np.float64),
         np.asarray(p_pa, dtype=np.float64),
@@ -175,7 +176,7 @@ def find_cycles(
     cycles = tuple(_cycle(r, start, stop) for start, stop in runs)
     gaps = [(float(a.t_s[-1]), float(b.t_s[0])) for a, b in itertools.pairwise(pieces)]
     if gaps:
-        warnings.append(f"{len(gaps)} gaps in the readings: a cycle with a gap in it is not counted.")
+        warnings.append(f"{len(gaps)} gap{'s' * (len(gaps) > 1)} in the readings: a cycle with a gap in it is not counted.")
     duty, period = _duty(cycles, r, gaps)
     unseen = _stops_unseen(r, cycles, step_s)
     if unseen:

@@ -40,7 +40,7 @@ def judged(fit: Posterior, to_flow: float, tight: float, smallest: float, *, mea
     if high < tight:
         return "tight", "Whatever is lost is below what counts as tight."
     if sure and fit.mean * to_flow > tight:
-        return "leak", "The air shut in grows less, beyond what temperature, noise and drift of the sensor explain."
+        return "leak", "More air is lost than temperature, noise and drift of the sensor explain."
     advice = [] if measured else ["record the temperature of the tank's wall or of the air around it"]
     advice.append("leave it shut in longer" if hours < 10 or measured else "repeat it on a night with a steadier temperature")
     what = (

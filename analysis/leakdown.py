@@ -102,6 +102,13 @@ class Leakdown:
     warnings: tuple[str, ...]
 
 
+def refuse_reference(reference_pa: float) -> None:
+    """Raise ValueError where a leak is to be stated at a pressure that drives none."""
+    if not reference_pa > 0.0:
+        msg = f"At {reference_pa / 1000:g} kPa gauge nothing leaks. Give a pressure above ambient to state the leak at, such as 90 psi."
+        raise ValueError(msg)
+
+
 def leak_at(conductance: float, p_pa: float, *, p_amb_pa: float = ATMOSPHERE_ABS_PA, b: float = CRITICAL_RATIO) -> float:
     """Free-air leak [m3/s] of a conductance [m3/(s Pa)] at a gauge pressure [Pa], air at 20 degC (ISO 6358)."""
     return free_air(float(iso6358_mass_flow(p_pa + p_amb_pa, p_amb_pa, ANR_TEMPERATURE_K, conductance, b)))
@@ -179,6 +186,7 @@ def fit_readings(
     if volume_m3 is not None and not volume_m3 > 0:
         msg = f"A volume of {volume_m3:g} m3 holds no air. Give the volume of all that is shut in: tank, hoses, pipe."
         raise ValueError(msg)
+    refuse_reference(reference_pa)
     if b is not None and not 0.0 <= b < 1.0:
         msg = f"A critical pressure ratio of {b:g} is impossible; it lies from 0 to below 1 (0.528 for an ideal nozzle)."
         raise ValueError(msg)

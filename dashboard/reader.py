@@ -11,6 +11,7 @@ from analysis.estimate import Estimate
 from analysis.units import from_si
 
 UNIT_SETS: Final = ("psi", "bar", "kPa")
+LEAST_FLOW_M3_PER_S: Final = 1e-13  # less than a bubble a week is written as 0 [m3/s]; by choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,7 @@ class Reader:
 
     def flow(self, q_m3_per_s: float) -> str:
         """Write a free-air flow [m3/s]."""
-        value = from_si(q_m3_per_s, self.flow_unit)
+        value = 0.0 if abs(q_m3_per_s) < LEAST_FLOW_M3_PER_S else from_si(q_m3_per_s, self.flow_unit)
         if self.flow_unit == "L/s" and 0.0 < abs(value) < 0.01:  # a small leak: nobody reads 0.0000107 L/s
             return f"{significant(1e3 * value, 3)} mL/s"
         return f"{significant(value, 3)} {self.flow_unit}"
@@ -113,6 +114,11 @@ def finer_seconds(t_s: float) -> str:
 def percent(fraction: float) -> str:
     """Write a fraction as percent."""
     return f"{100.0 * fraction:.0f} %" if abs(fraction) >= 0.1 else f"{significant(100.0 * fraction, 2)} %"
+
+
+def share_of_time(fraction: float) -> str:
+    """Write a duty as percent, to a tenth: its interval is often narrower than one percent."""
+    return f"{100.0 * fraction:.1f} %"
 
 
 def change(ratio_minus_one: float) -> str:

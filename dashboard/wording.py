@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.schedule import air_asked
 from analysis.units import from_si
-from dashboard.reader import Reader, change, finer_seconds, percent, seconds, significant
+from dashboard.reader import Reader, change, finer_seconds, percent, seconds, share_of_time, significant
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -138,7 +138,8 @@ def leakdown(leak: Leakdown, cost: LeakCost, reader: Reader, delivery_m3_per_s: 
             f"At steady temperature the pressure falls by {reader.pressure(3600.0 * leak.fall_now_pa_per_s.value)} an hour "
             "at the end of the recording."
         )
-    if leak.smallest_detectable_m3_per_s is not None:
+    shown = leak.verdict == "leak" and (leak.leak_m3_per_s.value or 0.0) < (leak.smallest_detectable_m3_per_s or 0.0)
+    if leak.smallest_detectable_m3_per_s is not None and not shown:
         out.append(f"The smallest leak that this recording could have shown is {reader.flow(leak.smallest_detectable_m3_per_s)} {at}.")
     if cost.per_year.value is not None and leak.verdict == "leak":
         out.append(
@@ -188,7 +189,7 @@ def cycles(found: Cycles, reader: Reader) -> list[str]:
         out.append(f"It starts at {reader.pressure(found.cut_in_pa)} and stops at {reader.pressure(found.cut_out_pa)}.")
     if found.duty.value is not None and found.mean_period_s is not None:
         out.append(
-            f"It runs {reader.estimate(found.duty, percent)} of the time, once in {seconds(found.mean_period_s)}: "
+            f"It runs {reader.estimate(found.duty, share_of_time)} of the time, once in {seconds(found.mean_period_s)}: "
             f"{3600.0 / found.mean_period_s:.3g} starts an hour."
         )
     at = f"at {reader.pressure(found.reference_pa)}"

@@ -387,6 +387,7 @@ def test_barometer_beside_the_sensor_is_used() -> None:
     [
         ({"volume_m3": 0.0}, "holds no air"),
         ({"b": 1.2}, "impossible"),
+        ({"reference_pa": 0.0}, "nothing leaks.*above ambient"),
         ({"temp_k": np.full(5, 290.0)}, "one reading for each pressure"),
         ({"leave_out": ((0.0, 1e9),)}, "No quiet stretch"),
     ],

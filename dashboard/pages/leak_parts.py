@@ -13,7 +13,7 @@ from analysis.leak_plan import plan_leakdown
 from analysis.leak_segments import SegmentTest, leak_by_segment, stated_open
 from analysis.leakdown import Leakdown
 from dashboard import figures, leak_answers, leak_choices, leak_figures, ui, wording
-from dashboard.reader import Reader, percent, seconds, significant
+from dashboard.reader import Reader, percent, seconds, share_of_time, significant
 from dashboard.work import Work
 from dashboard.zoom import curve
 from logger.long import LongRecording
@@ -176,7 +176,7 @@ def pump(name: str, recording: Recording | LongRecording, cycles: Cycles, reader
     runs = [(c.start_s, c.stop_s, "pump") for c in cycles.cycles if c.start_s is not None and c.stop_s is not None]
     fig = figures.recording(*curve(recording, None), reader, whole_s=recording.span_s, events=runs)
     readouts: list[tuple[str, str, str | None]] = [
-        ("Pump runs", *ui.value_and_interval(cycles.duty, percent)),
+        ("Pump runs", *ui.value_and_interval(cycles.duty, share_of_time)),
         ("Once in", "–" if cycles.mean_period_s is None else seconds(cycles.mean_period_s), "start to start"),
         (f"Leak at {reader.pressure(cycles.reference_pa)}", *ui.value_and_interval(cycles.leak_m3_per_s, reader.flow)),
         ("Leak by share of time", *ui.value_and_interval(cycles.leak_by_time_m3_per_s, reader.flow)),
