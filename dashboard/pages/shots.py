@@ -144,7 +144,7 @@ def _readouts(summary: ShotSummary, reader: Reader) -> list[tuple[str, str, str 
 
 def _steady(summary: ShotSummary, reader: Reader) -> str | None:
     """What counts for even nails: how far apart the shots started."""
-    return None if summary.steadiness_pa is None else f"four in five within {reader.pressure(summary.steadiness_pa)}"
+    return None if summary.steadiness_pa is None else f"80 % within {reader.pressure(summary.steadiness_pa)}"
 
 
 def _recovery(record: ShotRecord, summary: ShotSummary) -> html.Div:
