@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import triggers
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
-from analysis.measures import RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
+from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
 from analysis.plugged import PlugWatch
 from analysis.record import Event, Outcome, Shot, ShotRecord
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
@@ -43,8 +43,7 @@ CLOSE_STEPS_S = 0.2
 FASTEST_S = 0.14  # no tool is fired twice within this
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
-# No hose rounds a deep dip this much: only a valve that stays open makes one.
-DEEP_SHARE, DEEP_FALL_S, LONGEST_LOW_S = 0.05, 0.1, 0.3
+LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 

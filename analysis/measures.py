@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.jit import jit
 
 Floats = NDArray[np.float64]
@@ -21,6 +22,9 @@ MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.1, 0.14), 20, 0.
 RAGGED_S, RAGGED_SIGMA = 0.25, 15.0  # a fall that seems slow, among ripple or noise that may have stretched it
 SLID, SLID_SIGMA = 1.3, 8.0  # dips, and times the noise, that a slope goes on to fall
 ROUNDLY = 1.15  # of the variance of the noise, as well as it is known
+# No hose rounds a deep dip (share of absolute pressure) this much: only a valve that stays open makes one.
+DEEP_SHARE, DEEP_FALL_S = 0.05, 0.1
+DEEP_RAGGED_S = 0.9 * DEEP_FALL_S
 SWING_MEAN_S = 0.03
 BOTTOM_MEAN_S = 0.03
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
@@ -300,7 +304,8 @@ def _measure(
     shape[4] = t50
     # The widest of the fits stands for whatever is wider, a slope too.
     fall_s = (t80 - t20) / 0.6
-    if width_s == 0.0 and fall_s > RAGGED_S and dip < RAGGED_SIGMA * unsteady:
+    seems_slow = fall_s > (DEEP_RAGGED_S if dip > DEEP_SHARE * (before + ATMOSPHERE_ABS_PA) else RAGGED_S)
+    if width_s == 0.0 and seems_slow and dip < RAGGED_SIGMA * unsteady:
         begin, finish = position(t, max(onset - FAINT_BEFORE_S, earliest_s)), min(position(t, minimum_s) + 1, z)
         if finish - begin > 16:
             width_s = matched(t, p, begin, finish, onset)[4]

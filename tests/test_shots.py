@@ -75,6 +75,14 @@ def test_a_pump_that_shakes_an_idle_line_fires_no_shots(place: str, seed: int) -
     assert find_shots(made.t_s, made.p_pa).shots == ()
 
 
+def test_noise_that_stretches_deep_dips_hides_few_of_them() -> None:
+    ragged = Scene(
+        name="ragged", rate_hz=50.0, noise_pa=6500.0, dip_pa=58e3, fall_s=0.03, bottom_s=0.1, recovery_s=0.1, single=25, bursts=0
+    )
+    scores = [score(find_shots(made.t_s, made.p_pa), made) for made in (record(ragged, seed) for seed in range(1, 5))]
+    assert sum(s.missed for s in scores) <= 10  # of 100
+
+
 @pytest.mark.parametrize("seed", [9, 10])
 def test_shots_on_a_receiver_are_found_in_a_pumps_ripple(seed: int) -> None:
     made = record(drawn("receiver, 5 gal", seed), seed)
