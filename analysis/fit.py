@@ -233,6 +233,13 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
             f"The line of the file cannot follow the nozzle: {100.0 * off:.0f} % of the pressure's fall is left unexplained, so nothing is "
             "claimed. Check the marks (duration, conductance, supply shut or open) and that every part is in the line file, in its order."
         )
+    for unknown, value, bound in zip(problem.unknowns, x, problem.bound, strict=True):
+        if unknown.asked_for and abs(value) > 0.999 * bound:
+            trusted = False
+            warnings.append(
+                f"The fit would take {unknown.name} further from the file than it can be, so nothing is claimed. Check the marks, and that "
+                "every part is in the line file, in its order and with its size."
+            )
     flow, inlet = asked.flow_m3_per_s, asked.inlet_pa
     fitted = problem.fitted_line(x)
     u = np.sqrt(np.maximum(np.diag(cov), 0.0))

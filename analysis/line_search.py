@@ -128,12 +128,12 @@ def _seed_supply(problem: Problem) -> dict[str, float]:
         before = e.start_tool_pa
         fall = before - float(np.median(e.tool_pa[late])) if late.any() else 0.0
         flow = 0.97 * e.nozzle_c * (before + line.site.p_amb_pa)
-        low, high = -2.5, 1.0
+        low, high = -4.0, 1.0
         for _ in range(20):
             mid = 0.5 * (low + high)
             lost = steady_loss(line.with_part(0, conductance=line.parts[0].conductance * math.exp(mid)), flow, inlet_pa=before).loss_pa
             low, high = (low, mid) if math.isfinite(lost) and lost < fall else (mid, high)
-        return {"supply__conductance": min(max(0.5 * (low + high), -2.4), 0.5)}
+        return {"supply__conductance": min(max(0.5 * (low + high), -3.5), 0.5)}
     return {}
 
 

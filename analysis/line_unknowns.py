@@ -116,7 +116,8 @@ def unknowns_of(line: Line, episodes: Sequence[Episode], chosen: Sequence[str] |
         if part.kind == "receiver":
             out.append(Unknown(f"{labels[i]}.volume", part.volume_m3 or 0.0, 0.5, 2.0, part=i))
         elif part.conductance is not None:
-            out.append(Unknown(f"{labels[i]}.conductance", part.conductance, 1.0 if i == 0 else 0.5, 2.5, part=i))
+            prior_u, bound = (1.0, 4.0) if i == 0 else (0.5, 2.5)  # somebody may have left the supply valve nearly shut
+            out.append(Unknown(f"{labels[i]}.conductance", part.conductance, prior_u, bound, part=i))
     if chosen is not None:
         known = [*(u.name for u in out if not u.name.startswith("regulator")), "tool.air_per_shot"]
         known += [f"{label}.set" for label in labels if label.startswith("regulator")]
@@ -158,12 +159,15 @@ def unknowns_of(line: Line, episodes: Sequence[Episode], chosen: Sequence[str] |
 
 
 def _leak(line: Line, shut: Episode) -> Unknown | None:
-    """Leak of all behind the supply [m3/(s Pa)], where the pressure falls at rest before the nozzle more than settling air does."""
+    """Leak of all behind the supply [m3/(s Pa)], where the pressure falls at rest before the nozzle more than settling air does.
+
+    Air that has just filled the line cools, and falls likewise; whether it is a leak the rests after the nozzle tell.
+    """
     if not shut.drift_pa_per_s < -LEAK_SHOWS_PA_PER_S:
         return None
     per_slope = air_volume(line) / ((shut.start_tool_pa + line.site.p_amb_pa) * ANR_PRESSURE_ABS_PA)
     nominal = -shut.drift_pa_per_s * per_slope
-    return Unknown("leak", nominal, 0.1 * nominal + 20.0 * per_slope, 10.0 * nominal, plain=True)
+    return Unknown("leak", nominal, nominal, 10.0 * nominal, plain=True)
 
 
 def _openings(e: Episode, values: Mapping[str, float]) -> list[tuple[float, float]]:

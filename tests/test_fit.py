@@ -290,6 +290,17 @@ def test_nothing_is_claimed_of_a_line_that_its_file_cannot_follow(truth: Line) -
     assert fit.cannot_separate
 
 
+def test_a_supply_valve_nearly_shut_is_found_or_nothing_is_claimed(truth: Line) -> None:
+    t, channels, marks = _record(truth.with_part(0, conductance=0.25e-8), 7)
+    fit = fit_line(t, channels, parse_line(NOMINAL), marks)
+    found = next(p for p in fit.parameters if p.name == "supply.conductance").value
+    assert found.value == pytest.approx(0.25, rel=0.08)
+    # What it is not let find: a valve sixteen times wider in the file than the widest that the search tries.
+    far = fit_line(t, channels, parse_line(NOMINAL).with_part(0, conductance=64e-8), marks)
+    assert far.volume_downstream_m3.value is None
+    assert "further from the file than it can be" in " ".join(far.warnings)
+
+
 def test_marks_where_nothing_falls_are_said_to_be_so(truth: Line) -> None:
     t, channels, _ = _record(truth, 9)
     marks = [{"time_s": 17.5, "kind": "nozzle", "duration_s": 1.0, "conductance_l_per_s_bar": 0.45}]
