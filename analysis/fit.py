@@ -263,6 +263,7 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         told &= not (kind == "bore" and any(p.kind == "receiver" for p in line.parts[unknown.part :]))
         told &= bool(shots or kind != "restriction" or unknown.part < hoses[-1])  # what lies behind the nozzle is seen by shots alone
         told &= (kind != "supply" or (opened and told_u < LOOSEST_SUPPLY_U)) and (kind != "receiver" or shut)
+        told &= not _in_one_passage(problem, unknown.part)
         if not told:
             vague.append(unknown.name)
         estimate = band(value * scale, told_u) if told else _NONE
@@ -308,6 +309,13 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         friction=band(values["friction"], float(u[problem.index["friction"]])) if opened and trusted else _NONE,
         leak_m3_per_s=_leak(problem, x, u, inlet) if trusted else _NONE,
     )
+
+
+def _in_one_passage(problem: Problem, number: int) -> bool:
+    """Whether two unknown restrictions, this one and another, follow upon each other with no room between: one may stand for both."""
+    parts, unknown = problem.line.parts, {u.part for u in problem.unknowns if u.asked_for}
+    beside = [i for i in (number - 1, number + 1) if i in unknown and parts[i].conductance is not None and parts[i].volume_m3 is None]
+    return parts[number].conductance is not None and parts[number].volume_m3 is None and bool(beside)
 
 
 def _room_before_receiver(line: Line) -> float:

@@ -290,6 +290,18 @@ def test_nothing_is_claimed_of_a_line_that_its_file_cannot_follow(truth: Line) -
     assert fit.cannot_separate
 
 
+def test_valve_and_filter_in_one_passage_are_not_told_apart(truth: Line) -> None:
+    t, channels, marks = _record(truth, 7)
+    nominal = parse_line(
+        NOMINAL.replace('\n[[part]]\nkind = "hose"', '\n[[part]]\nkind = "filter"\nconductance = "4 L/s/bar"\n\n[[part]]\nkind = "hose"')
+    )
+    fit = fit_line(t, channels, nominal, marks)
+    told = {p.name: p.value.value for p in fit.parameters}
+    assert told["supply.conductance"] is None
+    assert told["filter.conductance"] is None
+    assert told["hose.bore"] is not None
+
+
 def test_a_supply_valve_nearly_shut_is_found_or_nothing_is_claimed(truth: Line) -> None:
     t, channels, marks = _record(truth.with_part(0, conductance=0.25e-8), 7)
     fit = fit_line(t, channels, parse_line(NOMINAL), marks)
