@@ -233,6 +233,13 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
             f"The line of the file cannot follow the nozzle: {100.0 * off:.0f} % of the pressure's fall is left unexplained, so nothing is "
             "claimed. Check the marks (duration, conductance, supply shut or open) and that every part is in the line file, in its order."
         )
+    residual, noise = left(problem, found), asked.got.noise_pa
+    if trusted and residual > 3.0 * noise and any(p.kind == "regulator" for p in line.parts):
+        trusted = False
+        warnings.append(
+            "Behind the regulator the pressure goes otherwise than its file makes it, so nothing is claimed. State its conductance, droop "
+            "and time constant, or record with the regulator turned fully open."
+        )
     for unknown, value, bound in zip(problem.unknowns, x, problem.bound, strict=True):
         if unknown.asked_for and abs(value) > 0.999 * bound:
             trusted = False
@@ -287,7 +294,6 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
             warnings.append("At the stated flow the fitted line chokes: it cannot pass that much.")
     elif not opened:
         warnings.append("There is no test nozzle with the supply open; the loss of the line cannot be measured. Open the supply for one.")
-    residual, noise = left(problem, found), asked.got.noise_pa
     if residual > 3.0 * noise:
         warnings.append(
             f"The model leaves {residual / 1e3:.1f} kPa where the readings' noise is {noise / 1e3:.1f}: "
