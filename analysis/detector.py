@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import triggers
+from analysis.clumps import Unclump, clumped_step
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
 from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
@@ -81,6 +82,7 @@ class ShotDetector:
         self._waiting_t: list[Floats] = []
         self._waiting_p: list[Floats] = []
         self._waiting = 0
+        self._unclump: Unclump | None = None  # where the times come in clumps
         self._widths: triggers.Widths | None = None
         self._state, self._places = np.zeros(triggers.FLOATS), np.zeros(triggers.INTS, dtype=np.int64)
         self._marks = np.zeros((1024, triggers.MARK_COLUMNS))
@@ -174,12 +176,16 @@ class ShotDetector:
         t, p = np.concatenate(self._waiting_t), np.concatenate(self._waiting_p)
         self._waiting_t, self._waiting_p = [], []
         first = slice(0, FIRST_READINGS)
-        self._widths = triggers.widths(float(np.median(np.diff(t[first]))))
+        step_s = clumped_step(t[first])
+        self._unclump = Unclump(step_s) if step_s else None
+        self._widths = triggers.widths(step_s or float(np.median(np.diff(t[first]))))
         self._state, self._places = triggers.first_state(t[first], p[first], self._widths)
         self._append(t, p)
         self._advance(last=False)
 
-    def _append(self, t: Floats, p: Floats) -> None:
+    def _append(self, t: Floats, p: Floats, *, last: bool = False) -> None:
+        if self._unclump is not None:
+            t, p = self._unclump.take(t, p, last=last)
         self._t, self._raw = np.concatenate([self._t, t]), np.concatenate([self._raw, p])
         empty = np.zeros(t.size)
         self._clean, self._total = np.concatenate([self._clean, empty]), np.concatenate([self._total, empty])
@@ -488,6 +494,7 @@ class ShotDetector:
         if self._widths is None:
             self._begin()
         self._finished = True
+        self._append(np.empty(0), np.empty(0), last=True)
         self._advance(last=True)
         self._settle(last=True)
         w = self._widths

@@ -43,6 +43,7 @@ class Scene:
     ripple_pa: float = 0.0  # while the pump of the sawtooth runs
     ripple_hz: float = 14.0
     jitter: float = 0.15
+    clump_s: float = 0.0  # the host stamps what has come in each so often
     happenings: tuple[Kind, ...] = ()  # in this order
     among: int = 3  # single shots after each of them
 
@@ -198,7 +199,7 @@ def record(scene: Scene, seed: int) -> Scored:
         keep &= (t < begin) | (t > begin + 1.0)
     events = [*line.events, *pump_events(length, scene), *(("gap", begin + 0.2) for begin, _ in hidden)]
     return Scored(
-        t_s=t[keep],
+        t_s=clumped(t[keep], scene.clump_s) if scene.clump_s else t[keep],
         p_pa=p[keep],
         times_s=np.array(times),
         dips_pa=true_dips,
@@ -206,6 +207,14 @@ def record(scene: Scene, seed: int) -> Scored:
         hidden=tuple(hidden),
         events=tuple(events),
     )
+
+
+def clumped(t: Floats, every_s: float) -> Floats:
+    """Stamps of a host that gets readings only so often, and then reads each of them within 60 us."""
+    handed_over = np.ceil(t / every_s)
+    place = np.arange(t.size) - np.searchsorted(handed_over, handed_over)
+    stamps: Floats = handed_over * every_s + 60e-6 * place
+    return stamps
 
 
 def recovery_s(scene: Scene, times: list[float], dips: Floats, i: int, before_pa: float, dip_pa: float, length_s: float) -> float:
@@ -235,6 +244,8 @@ SCENES = (
     Scene(name="slow logger", rate_hz=50.0, noise_pa=3000.0),
     Scene(name="ringing hose", overshoot=0.25),
     Scene(name="spikes and gaps", spikes_per_min=10.0, gaps=3),
+    Scene(name="clumps of a USB port", clump_s=0.016, gaps=1),
+    Scene(name="large clumps, fast", rate_hz=2000.0, every_s=0.25, clump_s=0.03),
     Scene(name="on a receiver", dip_pa=6000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.15, overshoot=0.0,
           kept=0.5, every_s=0.5, sawtooth_pa_per_s=2000.0),
     Scene(name="receiver with pump", rate_hz=125.0, dip_pa=6000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.08, bottom_s=0.2,

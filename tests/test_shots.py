@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analysis.shots import ShotDetector, ShotRecord, find_shots, summarise
-from tests.shot_scores import PLACES, SCENES, Scene, Scored, drawn, record, score
+from tests.shot_scores import PLACES, SCENES, Scene, Scored, clumped, drawn, record, score
 
 SMALL = Scene(name="small", single=3, bursts=1, per_burst=4)
 CAREFUL = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -33,6 +33,8 @@ def scene(name: str) -> Scene:
         ("slow logger", 0.95),
         ("ringing hose", 0.995),
         ("spikes and gaps", 0.97),
+        ("clumps of a USB port", 0.995),
+        ("large clumps, fast", 0.995),
         ("on a receiver", 0.95),
         ("receiver with pump", 0.95),
         ("near one step", 0.9),
@@ -89,7 +91,7 @@ def test_shots_on_a_receiver_are_found_in_a_pumps_ripple(seed: int) -> None:
     assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.95
 
 
-@pytest.mark.parametrize("name", ["clean at the tool", "fast logger", "ringing hose"])
+@pytest.mark.parametrize("name", ["clean at the tool", "fast logger", "ringing hose", "clumps of a USB port", "large clumps, fast"])
 def test_onset_and_dip_are_measured_without_bias(name: str) -> None:
     made = record(scene(name), 11)
     found = score(find_shots(made.t_s, made.p_pa), made)
@@ -142,7 +144,7 @@ def test_block_sizes_do_not_matter(sizes: list[int], seed: int) -> None:
     assert repr(in_blocks(made, sizes)) == repr(find_shots(made.t_s, made.p_pa))
 
 
-@pytest.mark.parametrize("name", ["near one step", "receiver with pump", "pump and ripple", "pump, 8 bit"])
+@pytest.mark.parametrize("name", ["near one step", "receiver with pump", "pump and ripple", "pump, 8 bit", "clumps of a USB port"])
 @pytest.mark.parametrize("size", [61, 4999])
 def test_block_sizes_do_not_matter_in_noise_and_ripple(name: str, size: int) -> None:
     made = record(scene(name), 3)
@@ -202,6 +204,15 @@ def test_missing_readings_are_left_out_and_repeated_times_are_reported() -> None
     assert found.readings == t.size - 4
     assert any("1 readings repeat a time" in w for w in found.warnings)
     assert len(found.shots) == made.times_s.size
+
+
+def test_evenly_spread_clumps_are_as_good_as_even_times() -> None:
+    made = record(Scene(name="even", jitter=0.0), 4)
+    stamped = find_shots(clumped(made.t_s, 0.016), made.p_pa)
+    even = find_shots(made.t_s, made.p_pa)
+    assert len(stamped.shots) == len(even.shots)
+    assert [s.time_s for s in stamped.shots] == pytest.approx([s.time_s for s in even.shots], abs=0.005)
+    assert [s.dip_pa for s in stamped.shots] == pytest.approx([s.dip_pa for s in even.shots], rel=1e-2)
 
 
 def test_too_few_readings_are_refused() -> None:
