@@ -44,7 +44,8 @@ CLOSE_STEPS_S = 0.2
 FASTEST_S = 0.14  # no tool is fired twice within this
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
-LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones
+LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
+REFILLS, LOWEST_AFTER_S = 0.03, 0.25  # regains this much at once and goes on: a thin hose; what somebody draws keeps it down
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
@@ -410,11 +411,13 @@ class ShotDetector:
         if fall.fall_s > SLOWEST_FALL_S:
             return True
         share = fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)
-        if share > DEEP_SHARE and (fall.fall_s > DEEP_FALL_S or fall.low_s > LONGEST_LOW_S):
+        refills = fall.refill > REFILLS and fall.minimum_s < fall.time_s + LOWEST_AFTER_S
+        stays_low = fall.low_s > LONGEST_LOW_S and not refills
+        if share > DEEP_SHARE and (fall.fall_s > DEEP_FALL_S or stays_low):
             return True
         if len(self._fall_times) >= 3:
             usual = _middle(self._fall_times)
-            return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and fall.low_s > LONGEST_LOW_S)
+            return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and stays_low)
         return False
 
     def _settle(self, *, last: bool) -> None:

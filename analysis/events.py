@@ -22,6 +22,7 @@ BACK_SHARE = 0.3  # a draw has ended when less of the drop than this is left
 SWING_S = 0.7  # a fall that begins this soon after a shot and is over this soon is the hose that rings, not a blow gun
 FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, what falls on and is so much smaller belongs to it
 DRAW_MAX_S = 60.0
+COMES_BACK_S = 1.5  # a rise that begins this soon after a draw, to no more than before it, is the line that comes back
 STEADY_BINS = 15
 STEADY_SHARE = 0.2  # of its change, which a level that a regulator holds wanders less than
 TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
@@ -65,6 +66,7 @@ class SlowWatch:
         self._sank: int | None = None
         self._pump_seen = False
         self._until_s = -np.inf  # end of the last event
+        self._stood_pa = -np.inf  # pressure before the last draw
         self.events: list[Event] = []
         self.shot_times: list[float] = []
         self._spent = 0  # shots already masked for good
@@ -232,6 +234,7 @@ class SlowWatch:
             swing = now < drop.time_s + SWING_S and any(s - BUSY_BEFORE_S < drop.time_s < s + SWING_S for s in self.shot_times)
             if not swing:
                 self._emit("air draw", drop.time_s, now)
+                self._stood_pa = drop.from_pa
             self._drop = None
         elif now > drop.time_s + 2.0 + STEADY_BINS * slopes.BIN_S and k > STEADY_BINS:
             steady = self._p[k - STEADY_BINS : k + 1]
@@ -265,7 +268,8 @@ class SlowWatch:
             return
         course = self._p[a : now + 1]
         last_low = int(np.flatnonzero(course[: k - a + 1] <= low + 0.1 * size)[-1])
-        if self._t[a + last_low] < self._until_s:
+        began_s = float(self._t[a + last_low])
+        if began_s < self._until_s or (began_s < self._until_s + COMES_BACK_S and low + 0.9 * size < self._stood_pa):
             return  # the end of what is known already
         high = last_low + int(np.argmax(course[last_low:] >= low + 0.9 * size))
         took = max(float(self._t[a + high] - self._t[a + last_low]), slopes.BIN_S)

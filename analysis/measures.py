@@ -27,6 +27,7 @@ DEEP_SHARE, DEEP_FALL_S = 0.05, 0.1
 DEEP_RAGGED_S = 0.9 * DEEP_FALL_S
 SWING_MEAN_S = 0.03
 BOTTOM_MEAN_S = 0.03
+REFILL_S = 0.2
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
 RECOVERED = 0.9  # share of the dip that must be regained
 HELD_S = 0.15  # and for how long
@@ -75,6 +76,9 @@ class Fall:
         Slope before the fall [Pa/s].
     sure : float
         Of a faint fall: its depth over the standard deviation of a fit of the whole fall; else 0.
+    refill : float
+        Share of the dip regained within `REFILL_S` after the lowest, or in as long after that, whichever is less; 0 where the view ends
+        before.
     """
 
     time_s: float
@@ -93,6 +97,7 @@ class Fall:
     risen: float
     slope_pa_per_s: float
     sure: float
+    refill: float
 
     @property
     def dip_pa(self) -> float:
@@ -318,6 +323,8 @@ def _measure(
     shape[13] = (before - start) / dip
     shape[14] = slope
     shape[15] = sure
+    soon, later = position(t, minimum_s + REFILL_S), position(t, minimum_s + 2.0 * REFILL_S)
+    shape[16] = min(quiet[soon] - minimum, quiet[later] - quiet[soon]) / dip if later < z else 0.0
     return True
 
 

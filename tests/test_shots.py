@@ -10,6 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from analysis.line import parse_line
+from analysis.model import Nozzle, simulate
 from analysis.shots import ShotDetector, ShotRecord, find_shots, summarise
 from tests.shot_scores import PLACES, SCENES, Scene, Scored, clumped, drawn, record, score
 
@@ -251,6 +253,42 @@ def test_a_blow_gun_is_an_air_draw() -> None:
     assert kinds(found) == ["air draw"]
     assert found.events[0].time_s == pytest.approx(10.0, abs=0.1)
     assert found.events[0].until_s == pytest.approx(12.1, abs=0.3)
+
+
+THIN = """
+[compressor]
+tank = "100 L"
+cut_in = "7 bar"
+cut_out = "9 bar"
+delivery = "200 L/min"
+[[part]]
+kind = "hose"
+length = "{length} m"
+bore = "{bore} mm"
+[[part]]
+kind = "coupler"
+[[part]]
+kind = "tool"
+air_per_shot = "1.8 L"
+"""
+
+
+@pytest.mark.parametrize(("length", "bore"), [(30, 5.0), (30, 4.5), (60, 4.5)])
+def test_a_shot_at_the_end_of_a_thin_hose_is_one_however_slowly_it_recovers(length: int, bore: float) -> None:
+    """Such a line takes one to two seconds, and half of a deep dip's readings lie low; a blow gun there keeps the pressure down."""
+    thin = parse_line(THIN.format(length=length, bore=bore))
+    noise = np.random.default_rng(5)
+    run = simulate(thin, [2.0, 11.0, 20.0, 29.0], duration_s=38.0, output_rate_hz=250.0)
+    found = find_shots(run.t_s, run.tool_pa + noise.normal(0.0, 800.0, run.t_s.size))
+    assert [s.time_s for s in found.shots] == pytest.approx([2.0, 11.0, 20.0, 29.0], abs=0.01)
+    assert found.events == ()
+    assert [s.recovery_s for s in found.shots] == pytest.approx([s.recovery_s for s in run.shots], rel=0.05)
+
+    guns = [Nozzle(from_s=at, until_s=at + span, conductance=1e-8) for at, span in ((3.0, 0.5), (15.0, 1.5))]
+    blown = simulate(thin, [], duration_s=30.0, nozzles=guns, output_rate_hz=250.0)
+    found = find_shots(blown.t_s, blown.tool_pa + noise.normal(0.0, 800.0, blown.t_s.size))
+    assert found.shots == ()
+    assert kinds(found) == ["air draw", "air draw"]
 
 
 def test_a_hose_pulled_and_connected() -> None:
