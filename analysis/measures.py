@@ -22,6 +22,8 @@ MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.1, 0.14), 20, 0.
 RAGGED_S, RAGGED_SIGMA = 0.25, 15.0  # a fall that seems slow, among ripple or noise that may have stretched it
 SLID, SLID_SIGMA = 1.3, 8.0  # dips, and times the noise, that a slope goes on to fall
 ROUNDLY = 1.15  # of the variance of the noise, as well as it is known
+# Hum counts as noise but leaves means over this long alone, which shots bend: by more than this share of what noise would leave in them.
+CALM_S, CALM = 0.08, 6.0
 # No hose rounds a deep dip (share of absolute pressure) this much: only a valve that stays open makes one.
 DEEP_SHARE, DEEP_FALL_S = 0.05, 0.1
 DEEP_RAGGED_S = 0.9 * DEEP_FALL_S
@@ -424,9 +426,22 @@ def slides(t: Floats, p: Floats, onset_s: float, until_s: float, dip_pa: float, 
         y2 += y * y
     slope = both / x2
     rest = (y2 - slope * both) / (n - 2)
-    return (
-        -slope * (until_s - onset_s) > max(SLID * dip_pa, SLID_SIGMA * noise_pa) and rest < (ROUNDLY + 2.0 * (2.0 / n) ** 0.5) * noise_pa**2
-    )
+    if -slope * (until_s - onset_s) <= max(SLID * dip_pa, SLID_SIGMA * noise_pa):
+        return False
+    if rest >= (ROUNDLY + 2.0 * (2.0 / n) ** 0.5) * noise_pa**2:
+        return False
+    k = max(2, round(CALM_S * (n - 1) / (t[z - 1] - t[a])))
+    blocks = n // k
+    between, within = 0.0, 0.0
+    for block in range(blocks):
+        mean = 0.0
+        for i in range(a + block * k, a + (block + 1) * k):
+            away = p[i] - p[a] - level - slope * (t[i] - onset_s - x_mean)
+            mean += away / k
+            within += away * away
+        between += k * mean * mean
+    within -= between
+    return blocks < 4 or between / (blocks - 2) < CALM * within / (blocks * (k - 1))
 
 
 @jit

@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analysis.line import parse_line
+from analysis.measures import slides
 from analysis.model import Nozzle, simulate
 from analysis.shots import ShotDetector, ShotRecord, find_shots, summarise
 from tests.shot_scores import PLACES, SCENES, Scene, Scored, clumped, drawn, record, score
@@ -318,6 +319,16 @@ def test_a_regulator_that_is_turned_slowly_among_noise() -> None:
     assert found.shots == ()
     assert kinds(found) == ["regulator change", "regulator change"]
     assert [e.time_s for e in found.events] == pytest.approx([10.0, 30.0], abs=0.5)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_hum_hides_neither_the_steps_of_a_burst_nor_a_straight_slope(seed: int) -> None:
+    t = np.arange(0.0, 1.0, 1.0 / 125.0)
+    hum = 600.0 * np.sin(2.0 * np.pi * 50.0 * t + seed) + np.random.default_rng(seed).normal(0.0, 200.0, t.size)
+    noise = float(np.median(np.abs(np.diff(hum, 2)))) / 1.6521
+    steps = -3e3 * np.sum([1.0 - np.exp(-((np.maximum(t - at, 0.0) / 0.05) ** 1.3)) for at in (0.0, 0.33, 0.67)], axis=0)
+    assert slides(t, -9e3 * t + hum, 0.0, 1.0, 3e3, noise)
+    assert not slides(t, steps + hum, 0.0, 1.0, 3e3, noise)
 
 
 def test_a_line_that_is_emptied_is_disconnected_once() -> None:
