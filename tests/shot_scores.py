@@ -39,8 +39,8 @@ class Scene:
     every_s: float = 0.3
     spikes_per_min: float = 0.0
     gaps: int = 0
-    sawtooth_pa_per_s: float = 0.0
-    ripple_pa: float = 0.0  # while the pump of the sawtooth runs
+    pump_pa_per_s: float = 0.0  # rise of the tank while the pump runs
+    ripple_pa: float = 0.0  # while it runs
     ripple_hz: float = 14.0
     jitter: float = 0.15
     clump_s: float = 0.0  # the host stamps what has come in each so often
@@ -72,26 +72,60 @@ def dip_shape(x: Floats, scene: Scene) -> Floats:
     return shape
 
 
-PERIOD_S = 40.0
+# A pump's tank: so much of a rise is heat, which is lost in so long; it leaks so much of the rise a second; and the switch lets the pump
+# run for about so long. Rises of 1 to 10 kPa/s are what 1 to 3 L/s of free air make of 24 to 100 L. A real switch waits for 1 to 2 bar
+# (common practice, no source), which would show few turns in a minute.
+HEAT, COOLING_S, LEAK_PER_S, RUN_S = 0.2, 20.0, 0.01, 12.0
+SPIN_UP_S = 0.3  # to full speed
+FIRST_S = 20.0  # to the first start if no shot is fired
 
 
-def pump(t: Floats, scene: Scene) -> Floats:
-    """Sawtooth of a pump that runs for the last 30 % of each period [Pa]."""
-    phase = t % PERIOD_S
-    saw: Floats = (
-        np.where(phase < 0.7 * PERIOD_S, -0.3 * phase, -0.21 * PERIOD_S + 0.7 * (phase - 0.7 * PERIOD_S)) * scene.sawtooth_pa_per_s
-    )
-    return saw
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pump:
+    """What a pump makes of a tank: pressure over the start [Pa], its speed of 1, at times a hundredth of a second apart [s]."""
+
+    t_s: Floats
+    p_pa: Floats
+    speed: Floats
+
+    def at(self, t: Floats) -> Floats:
+        """Pressure over the start [Pa]."""
+        course: Floats = np.interp(t, self.t_s, self.p_pa)
+        return course
+
+    def since(self, x: Floats, when_s: float) -> Floats:
+        """How much it has changed `x` seconds after an instant [Pa]."""
+        return self.at(x + when_s) - self.at(np.array([when_s]))
+
+    def speed_at(self, t: Floats) -> Floats:
+        """Share of its full speed."""
+        speed: Floats = np.interp(t, self.t_s, self.speed)
+        return speed
+
+    def events(self, until_s: float) -> list[tuple[Kind, float]]:
+        """When it starts and stops [s]."""
+        runs = self.speed > 0.0
+        turns = np.flatnonzero(runs[1:] != runs[:-1]) + 1
+        return [("pump start" if runs[i] else "pump stop", float(self.t_s[i])) for i in turns if self.t_s[i] < until_s]
 
 
-def pump_events(length_s: float, scene: Scene) -> list[tuple[Kind, float]]:
-    """When the pump of a sawtooth starts and stops [s]."""
-    if scene.sawtooth_pa_per_s == 0.0:
-        return []
-    periods = np.arange(1.0 + length_s // PERIOD_S) * PERIOD_S
-    turns: list[tuple[Kind, float]] = [("pump start", float(x + 0.7 * PERIOD_S)) for x in periods]
-    turns += [("pump stop", float(x)) for x in periods[1:]]
-    return [turn for turn in turns if turn[1] < length_s]
+def pump(scene: Scene, times: list[float], dips: Floats, length_s: float) -> Pump:
+    """Let the switch start the pump when shots and leak have drawn the tank down, and stop it when it is full."""
+    step_s = 0.01
+    t = np.arange(0.0, length_s + 4.0, step_s)
+    taken = scene.kept * np.concatenate([[0.0], np.cumsum(dips)])[np.searchsorted(np.array(times), t)]
+    p, speed = np.zeros(t.size), np.zeros(t.size)
+    rise = scene.pump_pa_per_s
+    cut_in = -LEAK_PER_S * rise * FIRST_S
+    heat, on = 0.0, False
+    for i in range(1, t.size):
+        cooling = heat / COOLING_S
+        p[i] = p[i - 1] + step_s * (rise * (speed[i - 1] - LEAK_PER_S) - cooling)
+        heat += step_s * (HEAT * rise * speed[i - 1] - cooling)
+        stands = p[i] - taken[i]
+        on = rise > 0.0 and (stands < cut_in or (on and stands < cut_in + RUN_S * rise))
+        speed[i] = min(speed[i - 1] + step_s / SPIN_UP_S, 1.0) if on else 0.0
+    return Pump(t_s=t, p_pa=p, speed=speed)
 
 
 @dataclass(slots=True)
@@ -169,20 +203,21 @@ def record(scene: Scene, seed: int) -> Scored:
     dips = scene.dip_pa * rng.uniform(0.95, 1.05, len(times))
     true_dips, recoveries = dips.copy(), np.full(len(times), np.nan)
     fine = np.arange(0.0, 0.3, 2e-4)
+    tank = pump(scene, times, dips, length)
     for i, (when, dip) in enumerate(zip(times, dips, strict=True)):
         p += dip * dip_shape(t - when, scene)
         # What the shots before leave behind is part of this one's start and of its bottom.
         before = sum(float(dips[j] * dip_shape(np.array([when - times[j]]), scene)[0]) for j in range(i))
         course = np.sum([dips[j] * dip_shape(fine + when - times[j], scene) for j in range(i + 1)], axis=0)
-        course = course + pump(fine + when, scene) - pump(np.array([when]), scene)
+        course = course + tank.since(fine, when)
         until = float(times[i + 1] - when) if i + 1 < len(times) else 0.3
         true_dips[i] = before - float(np.min(course[fine < until]))
-        recoveries[i] = recovery_s(scene, times, dips, i, before, float(true_dips[i]), length)
-    p += pump(t, scene)
+        recoveries[i] = recovery_s(scene, tank, times, dips, i, before, float(true_dips[i]), length)
+    p += tank.at(t)
     for course in line.courses:
         p *= course(t)
     if scene.ripple_pa:
-        p += np.where(t % PERIOD_S > 0.7 * PERIOD_S, scene.ripple_pa * np.sin(2.0 * np.pi * scene.ripple_hz * t), 0.0)
+        p += scene.ripple_pa * tank.speed_at(t) * np.sin(2.0 * np.pi * scene.ripple_hz * t)
     p += rng.normal(0.0, scene.noise_pa, n)
     for start_s, stop_s in line.bursts_s:
         p += np.where((t >= start_s) & (t < stop_s) & (rng.random(n) < 0.4), rng.uniform(-150e3, 150e3, n), 0.0)
@@ -197,7 +232,7 @@ def record(scene: Scene, seed: int) -> Scored:
         begin = rng.uniform(5.0, length - 5.0)
         hidden.append((begin - 0.2, begin + 1.2))
         keep &= (t < begin) | (t > begin + 1.0)
-    events = [*line.events, *pump_events(length, scene), *(("gap", begin + 0.2) for begin, _ in hidden)]
+    events = [*line.events, *tank.events(float(t[-1])), *(("gap", begin + 0.2) for begin, _ in hidden)]
     return Scored(
         t_s=clumped(t[keep], scene.clump_s) if scene.clump_s else t[keep],
         p_pa=p[keep],
@@ -217,12 +252,14 @@ def clumped(t: Floats, every_s: float) -> Floats:
     return stamps
 
 
-def recovery_s(scene: Scene, times: list[float], dips: Floats, i: int, before_pa: float, dip_pa: float, length_s: float) -> float:
+def recovery_s(
+    scene: Scene, tank: Pump, times: list[float], dips: Floats, i: int, before_pa: float, dip_pa: float, length_s: float
+) -> float:
     """Time from shot i until 90 % of its dip is regained and held for 150 ms [s]; NaN where the next shot or the end comes first."""
     until = min(times[i + 1] - times[i] if i + 1 < len(times) else np.inf, length_s - times[i], 3.0)
     x = np.arange(0.0, until, 5e-4)
     course = np.sum([dips[j] * dip_shape(x + times[i] - times[j], scene) for j in range(i + 1)], axis=0)
-    course = course + pump(x + times[i], scene) - pump(np.array([times[i]]), scene)
+    course = course + tank.since(x, times[i])
     low = course < before_pa - 0.1 * dip_pa
     fallen = int(np.argmax(low))
     back = fallen + np.flatnonzero(~low[fallen:])
@@ -236,9 +273,9 @@ TROUBLES: tuple[Kind, ...] = (*SLOW_TROUBLES, "connected", "disconnected")
 SCENES = (
     Scene(name="clean at the tool"),
     Scene(name="no shot at all", single=0, bursts=0),
-    Scene(name="pump and ripple", single=0, bursts=0, rate_hz=500.0, noise_pa=80.0, step_pa=50.0, sawtooth_pa_per_s=8000.0,
+    Scene(name="pump and ripple", single=0, bursts=0, rate_hz=500.0, noise_pa=80.0, step_pa=50.0, pump_pa_per_s=5600.0,
           ripple_pa=1500.0),
-    Scene(name="pump, 8 bit", single=0, bursts=0, noise_pa=150.0, step_pa=3000.0, sawtooth_pa_per_s=8000.0),
+    Scene(name="pump, 8 bit", single=0, bursts=0, noise_pa=150.0, step_pa=3000.0, pump_pa_per_s=5600.0),
     Scene(name="noisy, 10 bit", noise_pa=3000.0, step_pa=1350.0),
     Scene(name="fast logger", rate_hz=2000.0, every_s=0.25),
     Scene(name="slow logger", rate_hz=50.0, noise_pa=3000.0),
@@ -247,9 +284,9 @@ SCENES = (
     Scene(name="clumps of a USB port", clump_s=0.016, gaps=1),
     Scene(name="large clumps, fast", rate_hz=2000.0, every_s=0.25, clump_s=0.03),
     Scene(name="on a receiver", dip_pa=6000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.15, overshoot=0.0,
-          kept=0.5, every_s=0.5, sawtooth_pa_per_s=2000.0),
+          kept=0.5, every_s=0.5, pump_pa_per_s=2000.0),
     Scene(name="receiver with pump", rate_hz=125.0, dip_pa=6000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.08, bottom_s=0.2,
-          recovery_s=0.15, overshoot=0.0, kept=0.5, every_s=0.3, sawtooth_pa_per_s=12000.0, ripple_pa=500.0),
+          recovery_s=0.15, overshoot=0.0, kept=0.5, every_s=0.3, pump_pa_per_s=4000.0, ripple_pa=500.0),
     Scene(name="a day's troubles", single=8, happenings=TROUBLES),
     Scene(name="troubles, no shots", noise_pa=600.0, single=0, bursts=0, among=0, happenings=TROUBLES),
     Scene(name="troubles, noisy", single=8, noise_pa=2500.0, step_pa=1350.0, happenings=TROUBLES),
@@ -298,7 +335,8 @@ def drawn(place: str, seed: int) -> Scene:
         per_burst=int(rng.integers(3, 9)),
         spikes_per_min=float(rng.choice([0.0, 2.0, 8.0])),
         gaps=int(rng.choice([0, 0, 2])),
-        sawtooth_pa_per_s=float(rng.choice([0.0, 4e3, 12e3])) if slow else 0.0,
+        # In a second the pump makes up for so many shots.
+        pump_pa_per_s=float(rng.choice([0.0, 0.7, 1.5])) * kept * dip if slow else 0.0,
         ripple_pa=float(rng.choice([0.0, 0.1, 0.2])) * dip if slow else 0.0,
         ripple_hz=rng.uniform(9.0, 25.0),
         jitter=rng.uniform(0.0, 0.25),

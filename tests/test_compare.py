@@ -131,8 +131,8 @@ def test_censored_log_normal_mean_is_unbiased() -> None:
 
 
 def test_a_line_without_a_regulator_is_compared_at_one_pressure() -> None:
-    drifting = changed(sawtooth_pa_per_s=4000.0)
-    shorter = changed(sawtooth_pa_per_s=4000.0, bottom_s=0.85 * BEFORE.bottom_s, recovery_s=0.85 * BEFORE.recovery_s)
+    drifting = changed(pump_pa_per_s=4000.0)
+    shorter = changed(pump_pa_per_s=4000.0, bottom_s=0.85 * BEFORE.bottom_s, recovery_s=0.85 * BEFORE.recovery_s)
     assert against(drifting, before=drifting).verdict in ("no change", "cannot tell")
     assert against(shorter, before=drifting).verdict == "better"
 

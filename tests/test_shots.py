@@ -75,7 +75,7 @@ def test_shots_of_a_line_and_a_logger_drawn_by_chance(place: str) -> None:
 @pytest.mark.parametrize(("place", "seed"), [("receiver, 5 gal", 7), ("receiver, 11 gal", 2), ("compressor end", 1)])
 def test_a_pump_that_shakes_an_idle_line_fires_no_shots(place: str, seed: int) -> None:
     working = drawn(place, seed)
-    idle = replace(working, single=0, bursts=0, sawtooth_pa_per_s=4e3, ripple_pa=0.1 * working.dip_pa)
+    idle = replace(working, single=0, bursts=0, pump_pa_per_s=4e3, ripple_pa=0.1 * working.dip_pa)
     made = record(idle, seed)
     assert find_shots(made.t_s, made.p_pa).shots == ()
 
