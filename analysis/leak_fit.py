@@ -12,6 +12,7 @@ That difference is a Gaussian process whose size and pace the recording itself t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -43,6 +44,7 @@ GAIN_U: Final = 0.01  # a thermometer's spot may swing a little more or less tha
 WEATHER_PA: Final = 150.0  # slow wander of an unmeasured barometer over a night [Pa]; common practice, no source
 UNKNOWN_SWING_K: Final = 6.5  # standard deviation of an unmeasured temperature over a day [K]: a shop whose heating goes off; no source
 UNKNOWN_PACE_S: Final = 6 * 3600.0  # its correlation time [s]; goes with a daily swing
+SWINGS_K: Final = (0.5, 1.5, 4.0, 10.0)  # the same, of air that the thermometer does not tell of: from a cellar to a sunny yard; no source
 ZERO_U_PA: Final = 1000.0  # standard uncertainty of a sensor's zero, 0.1 % of a 10 bar sensor [Pa]; common practice, no source
 Z95: Final = 1.959964  # two-sided 95 % of the normal distribution
 
@@ -134,12 +136,16 @@ def lagged(t_s: Array, x: Array, lag_s: float) -> Array:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Posterior:
-    """Mixture of normal distributions of the slope k over lags and residual processes, weighted by their likelihood."""
+    """Mixture of normal distributions of the slope k over lags and residual processes, weighted by their likelihood.
+
+    `log_evidence` is the logarithm of the recording's likelihood, all of them together; only its differences mean anything.
+    """
 
     means: Array
     sds: Array
     sd_of_none: float
     weights: Array
+    log_evidence: float
     likely: frozenset[tuple[float, float, int]]
     lag_s: float
     critical_ratio: float
@@ -170,9 +176,17 @@ class Posterior:
         return float(brentq(lambda k: self.below(k) - q, self.mean - reach, self.mean + reach, xtol=1e-6 * self.sd))
 
     @staticmethod
-    def of(d: Blocks, *, measured: bool, zero: tuple[float, float], settling_s: float, b: float | None) -> Posterior:
+    def of(
+        d: Blocks,
+        *,
+        measured: bool,
+        zero: tuple[float, float],
+        settling_s: float,
+        b: float | None,
+        swings_k: tuple[float, ...] = (UNKNOWN_SWING_K,),
+    ) -> Posterior:
         """Weigh lags, critical ratios and residual processes; once more where the leak is quick enough to cool its own air."""
-        whiten = whiteners(d, measured=measured)
+        whiten = whiteners(d, measured=measured, swings_k=swings_k)
         ratios = [b if b is not None else CRITICAL_RATIO]
         lowest = float(np.max(d.p_amb_pa / np.maximum(d.p_pa - zero[0] + d.p_amb_pa, 1.0)))
         if b is None and lowest > RATIOS[0]:
@@ -208,6 +222,7 @@ class Posterior:
     ) -> Posterior:
         t = d.t_s
         lags = [lag for lag in LAGS_S if lag <= 0.5 * (t[-1] - t[0])] if measured else [0.0]
+        tried = len(lags) * len(whiten)
         coarse = coarsen(d.fine, 3000)
         if likely:
             lags = [lag for lag in lags if any(name[0] == lag for name in likely)]
@@ -234,6 +249,7 @@ class Posterior:
             for (lag, plain, prior), part_of in zip(problems, np.split(white @ wide, ends, axis=1), strict=True):
                 m = prior.size
                 pull = np.diag(prior**2)
+                norm = float(np.log(prior[prior > 0.0]).sum()) - log_det
                 aim = np.zeros(m)
                 aim[1] = zero[0] - zero_pa
                 for i, b in enumerate(ratios):
@@ -250,7 +266,7 @@ class Posterior:
                     beta = solved[:, 0]
                     rest = z - x @ beta
                     misfit = float(rest @ rest + (beta - aim) @ pull @ (beta - aim))
-                    log_weight = odds - 0.5 * misfit - log_det - float(np.log(np.diag(factor)).sum())
+                    log_weight = odds + norm - 0.5 * misfit - float(np.log(np.diag(factor)).sum())
                     names.append((lag, b, j))
                     rows.append((log_weight, float(beta[0]), float(np.sqrt(solved[0, 1])), b, zero_pa + float(beta[1])))
                     if best is None or log_weight > best[0]:
@@ -259,6 +275,7 @@ class Posterior:
         assert best is not None
         table = np.array(rows)
         w = np.exp(table[:, 0] - table[:, 0].max())
+        log_evidence = float(table[:, 0].max() + np.log(w.sum() / tried))
         w /= w.sum()
         told = zero[1] < 0.9 * ZERO_U_PA
         zero_estimate = Estimate(value=zero[0], low=zero[0] - Z95 * zero[1], high=zero[0] + Z95 * zero[1]) if told else Estimate(value=None)
@@ -267,6 +284,7 @@ class Posterior:
             sds=np.hypot(table[:, 2], SCALE_U * table[:, 1]),
             sd_of_none=float(np.sqrt(w @ (table[:, 2] ** 2 + (table[:, 1] - w @ table[:, 1]) ** 2))),
             weights=w,
+            log_evidence=log_evidence,
             likely=frozenset(name for name, share in zip(names, w.tolist(), strict=True) if share > 1e-6),
             lag_s=best[1],
             critical_ratio=float(w @ table[:, 3]),
@@ -322,31 +340,31 @@ def nuisance(
     return columns, np.array(prior)
 
 
-def whiteners(d: Blocks, *, measured: bool) -> list[tuple[float, Array]]:
-    """Residual processes to be weighed against each other: log of the root determinant, and whitening."""
+def whiteners(d: Blocks, *, measured: bool, swings_k: tuple[float, ...] = (UNKNOWN_SWING_K,)) -> list[tuple[float, Array]]:
+    """Residual processes to be weighed against each other: log of the root determinant, and whitening.
+
+    Where temperature was not measured, each goes with each of the air's likely swings, `swings_k` [K].
+    """
     p_abs = d.p_pa + d.p_amb_pa
     each = np.outer(1.0 / p_abs, 1.0 / p_abs)
     noise = d.noise_covariance() * each + 1e-14 * np.eye(p_abs.size)
     apart = np.abs(d.t_s[:, None] - d.t_s[None, :])
     weather = each * WEATHER_PA**2 * matern(apart, UNKNOWN_PACE_S)
-    if measured:
+    if np.isfinite(d.temp_k).all():
         noise = noise + np.diag((d.temp_noise_k / d.temp_k) ** 2 / d.weight)
     fixed = noise + (weather if np.ptp(d.p_amb_pa) == 0.0 else 0.0)
-    if not measured:
-        fixed = fixed + (UNKNOWN_SWING_K / ANR_TEMPERATURE_K) ** 2 * matern(apart, UNKNOWN_PACE_S)
+    likely = [0.0 * apart] if measured else [(k / ANR_TEMPERATURE_K) ** 2 * matern(apart, UNKNOWN_PACE_S) for k in swings_k]
     least = THERMOMETER_DRIFT_K / ANR_TEMPERATURE_K
     out: list[tuple[float, Array]] = []
-    for pace in PACES_S:
-        shape = matern(apart, pace)
-        for size in SIZES:
-            # Plain LAPACK, which stays on one core at this size; threads only wait for each other here.
-            root, failed = lapack.dpotrf(fixed + (least * size) ** 2 * shape, lower=1)
-            if failed:
-                msg = "The recording's noise cannot be told from its step. Give readings as the device sent them."
-                raise ValueError(msg)
-            inverse, _ = lapack.dtrtri(root, lower=1)
-            inverse = np.tril(inverse)
-            out.append((float(np.log(np.diag(root)).sum()), inverse))
+    for swing, pace, size in product(likely, PACES_S, SIZES):
+        # Plain LAPACK, which stays on one core at this size; threads only wait for each other here.
+        root, failed = lapack.dpotrf(fixed + swing + (least * size) ** 2 * matern(apart, pace), lower=1)
+        if failed:
+            msg = "The recording's noise cannot be told from its step. Give readings as the device sent them."
+            raise ValueError(msg)
+        inverse, _ = lapack.dtrtri(root, lower=1)
+        inverse = np.tril(inverse)
+        out.append((float(np.log(np.diag(root)).sum()), inverse))
     return out
 
 

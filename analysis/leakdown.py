@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -18,8 +18,8 @@ from analysis.constants import (
 )
 from analysis.estimate import Estimate
 from analysis.leak_breaks import Readings, Span, coarsen, condense, find_breaks, without_temperature
-from analysis.leak_choice import choose, refuse_what_is_no_line
-from analysis.leak_fit import Z95, Blocks, Posterior, lagged
+from analysis.leak_choice import Choice, choose, refuse_what_is_no_line
+from analysis.leak_fit import SWINGS_K, Z95, Blocks, Posterior, lagged
 from analysis.leak_hidden import Hidden, hidden_break
 from analysis.leak_verdict import Rates, judged
 
@@ -28,6 +28,11 @@ Stretches = tuple[tuple[float, float], ...]
 
 TIGHT_M3_PER_S: Final = 1e-7  # a line that loses less free air than this is called tight [m3/s]; common practice, no source
 NOMINAL_VOLUME_M3: Final = 0.05  # stands for an unknown volume where only "is it tight?" is asked; common practice, no source
+MORE_LIKELY: Final = 1.5  # natural logarithm of the odds, five to one, against a thermometer that is not believed; by choice
+FOREIGN: Final = (
+    "The pressure does not follow the thermometer: it hangs elsewhere, or something moves the air's temperature that it does not feel. "
+    "It is not used. Fix it to the tank's wall under some foam."
+)
 MOST_HIDDEN: Final = 6  # breaks looked for in what the fit leaves over; by choice
 
 
@@ -56,7 +61,7 @@ class Leakdown:
     volume_m3 : float or None
         Air shut in [m3].
     temperature : str
-        "measured" or "none".
+        "measured", or "none" where there was none to be believed.
     lag_s : float or None
         Lag of the air behind the thermometer that fits best [s]; None when not measured.
     zero_pa : Estimate
@@ -210,6 +215,12 @@ def fit_readings(
         breaks.append(hidden.span)
         if hidden.bend:
             warnings.append(_said_of_bend(hidden))
+    if measured and _goes_its_own_way(data, fit, choice, b):
+        alone = replace(fine, temp_k=np.full(fine.t_s.size, np.nan))
+        answer = fit_readings(
+            alone, volume_m3=volume_m3, reference_pa=reference_pa, b=b, tight_m3_per_s=tight_m3_per_s, leave_out=leave_out, use=use
+        )
+        return replace(answer, warnings=(FOREIGN, *answer.warnings))
     warnings += choice.warnings
     if not measured:
         warnings.append("Without a temperature the likely swing of a day is in the interval. Record the air's or the tank wall's.")
@@ -267,6 +278,12 @@ def fit_readings(
         p_model_pa=plot[3],
         warnings=tuple(warnings),
     )
+
+
+def _goes_its_own_way(d: Blocks, fit: Posterior, choice: Choice, b: float | None) -> bool:
+    """Whether the pressure is more likely with a swing of the air that nobody measured than with the thermometer's."""
+    alone = Posterior.of(d, measured=False, zero=choice.zero, settling_s=choice.settling_s, b=b, swings_k=SWINGS_K)
+    return alone.log_evidence - fit.log_evidence > MORE_LIKELY
 
 
 def _said_of_bend(hidden: Hidden) -> str:

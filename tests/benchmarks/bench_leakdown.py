@@ -97,6 +97,31 @@ def broken(count: int) -> dict[str, Counter[str]]:
     return table
 
 
+def astray(count: int) -> dict[str, Counter[str]]:
+    """Count the same over thermometers that hang elsewhere, or whose steps are coarse."""
+    drawn = [night for label, night in nights(count, seed=7) if label != "none"]
+    table: dict[str, Counter[str]] = {}
+    for n, night in enumerate(drawn):
+        other = drawn[(n + 5) % len(drawn)]
+        assert night.temp_k is not None
+        assert other.temp_k is not None
+        channels = {
+            "elsewhere": np.interp(night.t_s / night.t_s[-1], other.t_s / other.t_s[-1], other.temp_k),
+            "heater": 290.0 + 0.4 * (-1.0) ** (night.t_s // 1500.0),
+            "1 K steps": np.round(night.temp_k),
+        }
+        for label, temp_k in channels.items():
+            row = table.setdefault(label, Counter())
+            answer = fit_leakdown(night.t_s, night.p_pa, volume_m3=night.volume_m3, temp_k=temp_k)
+            leak, true = answer.leak_m3_per_s, leak_at(night.conductance, answer.reference_pa)
+            assert leak.value is not None
+            row["nights"] += 1
+            row["not used"] += answer.temperature == "none"
+            row["within 5 % or inside"] += (leak.low or -1.0) <= true <= (leak.high or 1.0) or abs(leak.value - true) <= 0.05 * true
+            row["wrong verdict"] += (true == 0.0 and answer.verdict == "leak") or (true > 1.5e-7 and answer.verdict == "tight")
+    return table
+
+
 def speed() -> dict[str, float]:
     """Seconds for half a day at a reading a second and at a thousand."""
     out = {}
@@ -118,6 +143,8 @@ def main(count: int = 210) -> None:
         print(f"{label:>5}: " + ", ".join(f"{key} {value}" for key, value in row.items()))
     for kind, row in broken(max(count // 20, 1)).items():
         print(f"{kind:>12}: " + ", ".join(f"{key} {value}" for key, value in row.items() if value))
+    for label, row in astray(max(count // 4, 6)).items():
+        print(f"{label:>12}: " + ", ".join(f"{key} {value}" for key, value in row.items() if value))
     for label, seconds in speed().items():
         print(f"{label}: {seconds:.2f} s")
 
