@@ -13,6 +13,7 @@ BIN = .venv/bin
 .venv/.app: pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check $(PIP_ARGS) -e .
+	$(BIN)/python -m analysis.warm
 	touch $@
 
 .venv/.dev: pyproject.toml

@@ -2,14 +2,17 @@
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from analysis import network, slopes, triggers
 from analysis.air import iso6358_downstream
 from analysis.line import Line, parse_line
 from analysis.model import Network, Nozzle, State, build, run_network, settled, simulate
+from analysis.warm import warm
 from tests import model_errors as errors
 
 LINE = """
@@ -237,3 +240,9 @@ def test_nozzle_that_opens_slowly_passes_as_much_later(line: Line) -> None:
     assert slow.tool_pa[np.searchsorted(slow.t_s, 0.95)] < fast.tool_pa[np.searchsorted(fast.t_s, 0.95)] - 50.0
     assert slow.supply_pa[-1] == pytest.approx(fast.supply_pa[-1], abs=0.01 * (fast.supply_pa[0] - fast.supply_pa[-1]))
     assert abs(slow.mass_error) < 1e-12
+
+
+def test_warming_compiles_detector_and_model() -> None:
+    warm()
+    compiled: tuple[Any, ...] = (network.run, triggers.scan, slopes.kinks)
+    assert all(function.signatures for function in compiled)

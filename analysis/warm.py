@@ -1,0 +1,38 @@
+"""Compile the detector and the line model now, so that nobody waits for it at the first command: ``python -m analysis.warm``.
+
+Compiled code is kept beside the package, or in the user's cache folder. Where neither can be written this is of no use, and does no harm.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.line import parse_line
+from analysis.model import simulate
+from analysis.shots import find_shots
+
+LINE = """
+[compressor]
+tank = "50 L"
+cut_in = "7 bar"
+cut_out = "9 bar"
+delivery = "200 L/min"
+[[part]]
+kind = "hose"
+length = "20 m"
+bore = "9 mm"
+[[part]]
+kind = "tool"
+air_per_shot = "1.5 L"
+"""
+
+
+def warm() -> None:
+    """Simulate a few shots of an invented line and find them again, as a slow sensor would show them."""
+    run = simulate(parse_line(LINE), [2.0, 4.0, 6.0], duration_s=8.0)
+    noise = np.random.default_rng(1).normal(0.0, 500.0, run.t_s.size)
+    find_shots(run.t_s, run.tool_pa + noise, lag_s=2e-3)
+
+
+if __name__ == "__main__":
+    warm()
