@@ -6,6 +6,7 @@ state holds absolute positions, so blocks of any size give the same marks.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,12 @@ MEAN_S = (0.006, 0.03, 0.08)
 STRIDES = 8  # a wide mean hardly changes from one reading to the next: it is looked at so many times while it passes
 UP_SPIKE = 4  # readings
 SPIKE_S = 0.016  # what comes back within this time was electrical: no line fills that fast
+# What is electrical jumps up as often as down. Jumps down alone, in quick succession and long enough for one, are shots that few readings
+# show: the logarithm of the odds for that, by which one down adds to it and one up takes from it, and from where on they count as shots.
+DOWN_ODDS, UP_ODDS, SURE_ODDS, MOST_ODDS = 0.67, 3.2, 5.0, 12.0
+FORGOTTEN_S = 120.0  # while not yet sure; a pump's start disturbs the supply less often
+SHORTEST_S = 0.008
+ODDS_SHARE, DEEPEST_SHARE = 0.02, 0.4  # of absolute pressure; jumps that count, and the deepest that a shot may be
 LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
 LEAST_STEP_PA = 1e-3
 GOLDEN = 0.6180339887  # its multiples fill 0..1 evenly
@@ -41,7 +48,7 @@ FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
 MARK_COLUMNS = 11
 
 # Slots of the float state
-NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S, BIN_0, BIN_T, BIN_P, TURN_0 = (
+NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S, BIN_0, BIN_T, BIN_P, ODDS, ODDS_T, TURN_0 = (
     0,
     1,
     2,
@@ -56,8 +63,10 @@ NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURS
     17,
     18,
     19,
+    20,
+    21,
 )
-FLOATS = 19 + FEWEST_TURNS - 1
+FLOATS = 21 + FEWEST_TURNS - 1
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is
 NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS = 0, 1, 2, 5, 8, 11, 12, 13, 14
@@ -125,6 +134,22 @@ def usable(t: Floats, p: Floats, last_s: float) -> bool:
 def noise_of(state: Floats) -> float:
     """Standard deviation of the noise [Pa], never below what rounding and the noise that it hides may be together."""
     return max(state[NOISE] / 1.6521, 0.45 * state[RESOLUTION], LEAST_NOISE_PA)
+
+
+@jit
+def shot_like(state: Floats, t_s: float, jump_pa: float, left_abs_pa: float, lasts_s: float) -> bool:
+    """Weigh a brief jump: whether it goes down as only shots have done so far."""
+    odds = state[ODDS]
+    if 0.0 < odds < SURE_ODDS:
+        odds *= math.exp(-(t_s - state[ODDS_T]) / FORGOTTEN_S)
+    state[ODDS_T] = t_s
+    down = jump_pa < 0.0 and lasts_s > SHORTEST_S and -jump_pa < DEEPEST_SHARE * left_abs_pa
+    if down:
+        odds = min(odds + DOWN_ODDS, MOST_ODDS)
+    elif jump_pa > 0.0:
+        odds = max(odds - UP_ODDS, -MOST_ODDS)
+    state[ODDS] = odds
+    return bool(down and odds > SURE_ODDS)
 
 
 @jit
@@ -211,6 +236,8 @@ def scan(
                         run = n
                         break
                     n += 1
+            if run > 0 and jump > ODDS_SHARE * (left + 1e5) and shot_like(state, t[k], x - left, left + 1e5, run * step_s):
+                run = 0
         if run > 0:
             marks[found, 0] = SPIKE
             marks[found, 1] = run

@@ -279,6 +279,8 @@ SCENES = (
     Scene(name="noisy, 10 bit", noise_pa=3000.0, step_pa=1350.0),
     Scene(name="fast logger", rate_hz=2000.0, every_s=0.25),
     Scene(name="slow logger", rate_hz=50.0, noise_pa=3000.0),
+    Scene(name="dips of 20 ms at 50 Hz", rate_hz=50.0, fall_s=0.005, bottom_s=0.015, recovery_s=0.012, overshoot=0.05, bursts=10),
+    Scene(name="dips of 20 ms at 80 Hz", rate_hz=80.0, fall_s=0.005, bottom_s=0.015, recovery_s=0.012, overshoot=0.05, bursts=10),
     Scene(name="ringing hose", overshoot=0.25),
     Scene(name="spikes and gaps", spikes_per_min=10.0, gaps=3),
     Scene(name="clumps of a USB port", clump_s=0.016, gaps=1),

@@ -34,6 +34,8 @@ def scene(name: str) -> Scene:
         ("noisy, 10 bit", 0.995),
         ("fast logger", 0.995),
         ("slow logger", 0.95),
+        ("dips of 20 ms at 50 Hz", 0.8),
+        ("dips of 20 ms at 80 Hz", 0.8),
         ("ringing hose", 0.995),
         ("spikes and gaps", 0.97),
         ("clumps of a USB port", 0.995),
@@ -78,6 +80,17 @@ def test_a_pump_that_shakes_an_idle_line_fires_no_shots(place: str, seed: int) -
     idle = replace(working, single=0, bursts=0, pump_pa_per_s=4e3, ripple_pa=0.1 * working.dip_pa)
     made = record(idle, seed)
     assert find_shots(made.t_s, made.p_pa).shots == ()
+
+
+@pytest.mark.parametrize("both_ways", [True, False])
+def test_lone_readings_off_an_idle_line_are_no_shots(both_ways: bool) -> None:
+    rng = np.random.default_rng(5)
+    t = np.arange(0.0, 1200.0, 0.02)
+    p = 6e5 + rng.normal(0.0, 800.0, t.size)
+    # Down only, but as rarely as a pump's start pulls down the supply of the sensor.
+    at = np.arange(500, t.size - 10, 150 if both_ways else 3500)
+    p[at] += rng.uniform(3e4, 1.2e5, at.size) * (rng.choice([-1.0, 1.0], at.size) if both_ways else -1.0)
+    assert find_shots(t, p).shots == ()
 
 
 def test_noise_that_stretches_deep_dips_hides_few_of_them() -> None:
@@ -147,7 +160,9 @@ def test_block_sizes_do_not_matter(sizes: list[int], seed: int) -> None:
     assert repr(in_blocks(made, sizes)) == repr(find_shots(made.t_s, made.p_pa))
 
 
-@pytest.mark.parametrize("name", ["near one step", "receiver with pump", "pump and ripple", "pump, 8 bit", "clumps of a USB port"])
+@pytest.mark.parametrize(
+    "name", ["near one step", "receiver with pump", "pump and ripple", "pump, 8 bit", "clumps of a USB port", "dips of 20 ms at 50 Hz"]
+)
 @pytest.mark.parametrize("size", [61, 4999])
 def test_block_sizes_do_not_matter_in_noise_and_ripple(name: str, size: int) -> None:
     made = record(scene(name), 3)
