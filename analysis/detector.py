@@ -312,7 +312,7 @@ class ShotDetector:
             self._least(top_s, noise),
             float(mark[10]),
         )
-        if fall is None or fall.half_s > top_s + BESIDE_S:
+        if fall is None or fall.half_s > top_s + BESIDE_S or (fall.sure > 0.0 and fall.time_s > top_s):
             return  # nothing, or another fall, which has a mark of its own
         after_gap_s = fall.time_s - max((stop for _, stop in self._gap_ends if stop <= top_s), default=self._first_s)
         if after_gap_s < 2.0 * w.step_s:

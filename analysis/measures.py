@@ -40,6 +40,7 @@ JUMP_S = 0.008
 ONSET_SHAPE, ONSET_SPACING = 0.9, 0.4
 FEWEST_ON_EDGE = 4  # readings between onset and half of the dip, to fit the edge instead
 EDGE_POWER = 1.4
+HALF_WIDTH = math.log(2.0) ** (1.0 / EDGE_POWER)  # of a matched fall, until half of it is lost
 TRIED = 45  # onsets
 CLIMB_S = 0.04  # a falling edge has no level stretch this long
 
@@ -308,7 +309,7 @@ def _measure(
             path += abs(p[k] - p[k - 1])
     span = p[highest(p, first, z)] - p[lowest(p, first, z)]
     shape[0], shape[1], shape[2], shape[3] = onset, before, minimum, minimum_s
-    shape[4] = t50
+    shape[4] = onset + HALF_WIDTH * width_s if sure > 0.0 else t50  # noise may cross the half once more, long after
     # The widest of the fits stands for whatever is wider, a slope too.
     fall_s = (t80 - t20) / 0.6
     seems_slow = fall_s > (DEEP_RAGGED_S if dip > DEEP_SHARE * (before + ATMOSPHERE_ABS_PA) else RAGGED_S)
