@@ -293,12 +293,11 @@ def overlay(
     """
     fig = blank("time after the shot [s]", f"change since just before the shot [{reader.unit}]", height=320)
     names = list(numbers) or list(range(1, len(curves) + 1))
+    faint = min(1.0, max(0.25, 1.6 / math.sqrt(max(len(curves), 1))))  # many lie over each other, a few do not
     for i, (t, dp) in enumerate(curves):
         if i != chosen:
             x, y = thin(t, np.asarray(dp, dtype=float) * reader.pressure_value(1.0), 400)
-            fig.add_scatter(
-                x=x, y=y, mode="lines", line={"color": BLUE, "width": 1}, opacity=max(0.25, 1.6 / math.sqrt(len(curves))), hoverinfo="skip"
-            )
+            fig.add_scatter(x=x, y=y, mode="lines", line={"color": BLUE, "width": 1}, opacity=faint, hoverinfo="skip")
     if chosen is not None and 0 <= chosen < len(curves):
         x, y = thin(curves[chosen][0], np.asarray(curves[chosen][1], dtype=float) * reader.pressure_value(1.0), 800)
         fig.add_scatter(x=x, y=y, mode="lines", line={"color": ORANGE, "width": 2.5}, hovertemplate="%{x:.3f} s, %{y:.2f}<extra></extra>")

@@ -74,6 +74,13 @@ def test_a_long_recording_is_drawn_in_hours_and_its_shots_with_it() -> None:
     assert tuple(fig.layout.xaxis.range) == (2.0, 3.0)
 
 
+@pytest.mark.parametrize("count", [0, 1, 2, 3, 100])
+def test_shots_are_laid_over_each_other_however_few(count: int) -> None:
+    t = np.linspace(-0.1, 0.5, 50)
+    fig = figures.overlay([(t, -1e5 * np.exp(-((t / 0.2) ** 2)))] * count, Reader("bar"), chosen=0 if count else None)
+    assert len(fig.data) == count
+
+
 def test_recovery_is_drawn_as_the_share_that_is_back() -> None:
     fig = figures.recovery({"": ([0.2, 0.4], [0.5, 0.0], [0.3])}, medians_s={"": 0.2})
     steps = dict(zip(fig.data[0].x, fig.data[0].y, strict=True))
