@@ -122,7 +122,7 @@ class ShotSummary:
     sag : BurstSag or None
         What bursts do to the pressure at the shot; None where fewer than `FEWEST_BURSTS` were fired.
     air_per_shot_m3 : Estimate
-        Free air (ANR) a shot takes [m3]; no value where the volume is not known.
+        Free air (ANR) a shot takes [m3]; `analysis.shot_step` weighs it where the volume is known, else no value.
     """
 
     shots: int
@@ -149,13 +149,7 @@ BURST_S, FEWEST_BURSTS, SHORTEST_BURST = 0.6, 3, 3  # shots closer than this are
 CADENCE_S = (0.0, 0.3, 0.5, 1.0, 2.0, 5.0, float("inf"))
 
 
-def summarise(
-    record: ShotRecord,
-    *,
-    window_pa: tuple[float, float] | None = None,
-    volume_m3: float | None = None,
-    temp_k: float = ANR_TEMPERATURE_K,
-) -> ShotSummary:
+def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = None) -> ShotSummary:
     """Sum up the shots of a record.
 
     Parameters
@@ -164,13 +158,6 @@ def summarise(
         What `find_shots` gave.
     window_pa : tuple of float, optional
         Lowest and highest pressure at which the tool works well [Pa gauge].
-    volume_m3, temp_k : float, optional
-        Air that the shots draw from while the pump stands, and its temperature [m3, K].
-
-    Raises
-    ------
-    ValueError
-        If the volume is not positive.
     """
     shots = record.shots
     before = np.array([s.before_pa for s in shots])
@@ -196,7 +183,7 @@ def summarise(
         in_window=inside,
         cadence=_cadence(shots),
         sag=_sag(shots),
-        air_per_shot_m3=air_per_shot(record, volume_m3, temp_k) if volume_m3 is not None else none,
+        air_per_shot_m3=none,
     )
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from analysis.line import parse_line
 from analysis.measures import slides
 from analysis.model import Nozzle, simulate
-from analysis.shots import ShotDetector, ShotRecord, find_shots, summarise
+from analysis.shots import ShotDetector, ShotRecord, air_per_shot, find_shots, summarise
 from tests.shot_scores import PLACES, SCENES, Scene, Scored, clumped, drawn, record, score
 
 SMALL = Scene(name="small", single=3, bursts=1, per_burst=4)
@@ -531,7 +531,7 @@ def test_air_per_shot_from_what_stays_gone_in_a_known_volume() -> None:
     drawn = Scene(name="tank", dip_pa=8000.0, noise_pa=200.0, step_pa=0.0, fall_s=0.05, bottom_s=0.15, overshoot=0.0, kept=0.8, bursts=0)
     made = record(drawn, 1)
     found = find_shots(made.t_s, made.p_pa)
-    air = summarise(found, volume_m3=0.05).air_per_shot_m3
+    air = air_per_shot(found, 0.05)
     # 12 shots take 6.4 kPa each out of 50 L within 45 s, when the air is nearly back at the wall's temperature (exponent about 1.15).
     expected = 0.05 * 6400.0 / (1.15 * 287.05 * 293.15) / 1.185
     assert air.value == pytest.approx(expected, rel=0.08)
@@ -539,9 +539,9 @@ def test_air_per_shot_from_what_stays_gone_in_a_known_volume() -> None:
     assert air.high is not None
     assert air.low < expected < air.high
     behind_a_regulator = record(scene("clean at the tool"), 1)
-    assert summarise(find_shots(behind_a_regulator.t_s, behind_a_regulator.p_pa), volume_m3=0.05).air_per_shot_m3.value is None
+    assert air_per_shot(find_shots(behind_a_regulator.t_s, behind_a_regulator.p_pa), 0.05).value is None
     with pytest.raises(ValueError, match="holds no air"):
-        summarise(found, volume_m3=0.0)
+        air_per_shot(found, 0.0)
 
 
 def test_live_view_counts_a_shot_soon_after_it_is_fired() -> None:
