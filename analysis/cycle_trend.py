@@ -11,7 +11,7 @@ from scipy.special import stdtrit
 
 from analysis.estimate import Estimate
 from analysis.leak_breaks import Readings
-from analysis.leak_fit import Z95
+from analysis.statistics import Z_95
 from analysis.tank_air import EFFICIENCY_DROP
 
 Array = NDArray[np.float64]
@@ -57,8 +57,8 @@ def leak_by_time(
         return Estimate(value=None)
     weaker = 1.0 - EFFICIENCY_DROP * ((run_abs_pa / p_amb_pa) ** 0.8 - (reference_abs_pa / p_amb_pa) ** 0.8)
     value = duty.value * delivery.value * weaker * reference_abs_pa / mean_abs_pa
-    u = [((e.high or 0.0) - (e.low or 0.0)) / (2.0 * Z95 * e.value) for e in (duty, delivery) if e.value]
-    wide = Z95 * math.hypot(*u) if len(u) == 2 else 1.0
+    u = [((e.high or 0.0) - (e.low or 0.0)) / (2.0 * Z_95 * e.value) for e in (duty, delivery) if e.value]
+    wide = Z_95 * math.hypot(*u) if len(u) == 2 else 1.0
     return Estimate(value=value, low=value * (1.0 - wide), high=value * (1.0 + wide))
 
 

@@ -25,6 +25,7 @@ from analysis.air import CRITICAL_RATIO, iso6358_mass_flow
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, GAMMA
 from analysis.estimate import Estimate
 from analysis.leak_breaks import SETTLED, Readings, Span, coarsen, noise_of, part
+from analysis.statistics import Z_95
 
 Array = NDArray[np.float64]
 
@@ -46,7 +47,6 @@ UNKNOWN_SWING_K: Final = 6.5  # standard deviation of an unmeasured temperature 
 UNKNOWN_PACE_S: Final = 6 * 3600.0  # its correlation time [s]; goes with a daily swing
 SWINGS_K: Final = (0.5, 1.5, 4.0, 10.0)  # the same, of air that the thermometer does not tell of: from a cellar to a sunny yard; no source
 ZERO_U_PA: Final = 1000.0  # standard uncertainty of a sensor's zero, 0.1 % of a 10 bar sensor [Pa]; common practice, no source
-Z95: Final = 1.959964  # two-sided 95 % of the normal distribution
 
 
 def flow_factor(p_amb_over_p: ArrayLike, b: float = CRITICAL_RATIO) -> Array:
@@ -278,7 +278,9 @@ class Posterior:
         log_evidence = float(table[:, 0].max() + np.log(w.sum() / tried))
         w /= w.sum()
         told = zero[1] < 0.9 * ZERO_U_PA
-        zero_estimate = Estimate(value=zero[0], low=zero[0] - Z95 * zero[1], high=zero[0] + Z95 * zero[1]) if told else Estimate(value=None)
+        zero_estimate = (
+            Estimate(value=zero[0], low=zero[0] - Z_95 * zero[1], high=zero[0] + Z_95 * zero[1]) if told else Estimate(value=None)
+        )
         return Posterior(
             means=table[:, 1],
             sds=np.hypot(table[:, 2], SCALE_U * table[:, 1]),

@@ -10,8 +10,9 @@ import numpy as np
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, ATMOSPHERE_ABS_PA, LEAK_REFERENCE_PA, R_AIR_J_PER_KG_K
 from analysis.leak_breaks import SETTLED, Readings
 from analysis.leak_choice import AIR_SETTLING_S
-from analysis.leak_fit import Z95, Blocks, exposure, whiteners
+from analysis.leak_fit import Blocks, exposure, whiteners
 from analysis.leakdown import leak_at
+from analysis.statistics import Z_95
 
 BLOCKS: Final = 60  # blocks of the imagined recording
 LIKELY_RESIDUAL: Final = 6  # place in `whiteners` of a middling slow residual; common practice, no source
@@ -70,7 +71,7 @@ def smallest_leak(
     basis = white @ np.column_stack((exposure(blocks, ones * ANR_TEMPERATURE_K, p + amb, 0.0), ones))
     sd = float(np.sqrt(np.linalg.inv(basis.T @ basis)[0, 0]))
     to_flow = volume_m3 / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3) * leak_at(1.0, reference_pa)
-    return Z95 * 1.5 * sd * to_flow
+    return Z_95 * 1.5 * sd * to_flow
 
 
 def plan_leakdown(

@@ -16,7 +16,7 @@ from scipy.optimize import nnls
 from scipy.special import ndtr, ndtri
 
 from analysis.estimate import Estimate
-from analysis.leak_fit import Z95
+from analysis.statistics import Z_95
 
 Array = NDArray[np.float64]
 
@@ -181,7 +181,7 @@ def _groups(order: Sequence[str], tests: Sequence[SegmentTest]) -> list[tuple[st
 
 def _u(e: Estimate) -> float:
     low, high = e.low if e.low is not None else 0.0, e.high if e.high is not None else 0.0
-    return max((high - low) / (2.0 * Z95), 1e-12)
+    return max((high - low) / (2.0 * Z_95), 1e-12)
 
 
 def _walk(design: Array, value: Array, u: Array, start: Array) -> Array:

@@ -19,9 +19,10 @@ from analysis.constants import (
 from analysis.estimate import Estimate
 from analysis.leak_breaks import Readings, Span, coarsen, condense, find_breaks, without_temperature
 from analysis.leak_choice import Choice, choose, refuse_what_is_no_line
-from analysis.leak_fit import SWINGS_K, Z95, Blocks, Posterior, lagged
+from analysis.leak_fit import SWINGS_K, Blocks, Posterior, lagged
 from analysis.leak_hidden import Hidden, hidden_break
 from analysis.leak_verdict import Rates, judged
+from analysis.statistics import Z_95
 
 Array = NDArray[np.float64]
 Stretches = tuple[tuple[float, float], ...]
@@ -232,7 +233,7 @@ def fit_readings(
     to_c = (volume_m3 if volume_m3 is not None else NOMINAL_VOLUME_M3) / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3)
     amb_mean = float(np.mean(data.p_amb_pa))
     to_flow = to_c * leak_at(1.0, reference_pa, p_amb_pa=amb_mean, b=b)
-    smallest = Z95 * 1.5 * fit.sd_of_none * to_flow
+    smallest = Z_95 * 1.5 * fit.sd_of_none * to_flow
     verdict, why = judged(fit, to_flow, tight_m3_per_s, smallest, measured=measured, known=volume_m3 is not None, hours=data.hours)
     if hidden is not None:
         verdict, why = (

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, ATMOSPHERE_ABS_PA, R_AIR_J_PER_KG_K
 from analysis.estimate import Estimate
 from analysis.leak_breaks import Readings, condense, find_breaks, part, settling_s
-from analysis.leak_fit import Z95
+from analysis.statistics import Z_95
 
 Array = NDArray[np.float64]
 
@@ -137,7 +137,7 @@ def _refuse_small(moved_pa: float) -> None:
 
 
 def _around(value: float, u: float) -> Estimate:
-    return Estimate(value=value, low=value * float(np.exp(-Z95 * u)), high=value * float(np.exp(Z95 * u)))
+    return Estimate(value=value, low=value * float(np.exp(-Z_95 * u)), high=value * float(np.exp(Z_95 * u)))
 
 
 def find_step(t_s: Array, p_pa: Array) -> Step:

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from scipy.stats import theilslopes
 
 from analysis.estimate import Estimate
-from analysis.leak_fit import Z95
+from analysis.statistics import Z_95
 
 LEAST: Final = 5  # sessions; of fewer no interval can leave zero out
 MATTERS: Final = 0.10  # a smaller change is not worth a walk; common practice, no source
@@ -87,7 +87,7 @@ def trend_of_estimates(time_s: Sequence[float], values: Sequence[Estimate]) -> T
         named where it is sure and the change 5 % at least; "steady" where it surely is less than a quarter.
     """
     known = [
-        (t, e.value, (e.high - e.low) / (2.0 * Z95))
+        (t, e.value, (e.high - e.low) / (2.0 * Z_95))
         for t, e in zip(time_s, values, strict=True)
         if e.value and e.low is not None and e.high is not None
     ]
@@ -110,7 +110,7 @@ def trend_of_estimates(time_s: Sequence[float], values: Sequence[Estimate]) -> T
     ratio = float(slope / start)
     # Of the ratio slope/start, to first order.
     to = np.array([-ratio, 1.0]) / start
-    reach = Z95 * float(np.sqrt(to @ covariance @ to))
+    reach = Z_95 * float(np.sqrt(to @ covariance @ to))
     change = Estimate(value=ratio, low=ratio - reach, high=ratio + reach)
     return Trend(change=change, verdict=_verdict(change, matters=MATTERS_SURE, steady=STEADY_SURE), count=len(known))
 
