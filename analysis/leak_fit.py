@@ -351,16 +351,19 @@ def whiteners(d: Blocks, *, measured: bool, swings_k: tuple[float, ...] = (UNKNO
     each = np.outer(1.0 / p_abs, 1.0 / p_abs)
     noise = d.noise_covariance() * each + 1e-14 * np.eye(p_abs.size)
     apart = np.abs(d.t_s[:, None] - d.t_s[None, :])
-    weather = each * WEATHER_PA**2 * matern(apart, UNKNOWN_PACE_S)
+    daily = matern(apart, UNKNOWN_PACE_S)
+    weather = each * WEATHER_PA**2 * daily
     if np.isfinite(d.temp_k).all():
         noise = noise + np.diag((d.temp_noise_k / d.temp_k) ** 2 / d.weight)
     fixed = noise + (weather if np.ptp(d.p_amb_pa) == 0.0 else 0.0)
-    likely = [0.0 * apart] if measured else [(k / ANR_TEMPERATURE_K) ** 2 * matern(apart, UNKNOWN_PACE_S) for k in swings_k]
+    swings = (0.0,) if measured else swings_k
+    likely = [(k / ANR_TEMPERATURE_K) ** 2 * daily for k in swings]
     least = THERMOMETER_DRIFT_K / ANR_TEMPERATURE_K
+    shapes = [matern(apart, pace) for pace in PACES_S]
     out: list[tuple[float, Array]] = []
-    for swing, pace, size in product(likely, PACES_S, SIZES):
+    for swing, shape, size in product(likely, shapes, SIZES):
         # Plain LAPACK, which stays on one core at this size; threads only wait for each other here.
-        root, failed = lapack.dpotrf(fixed + swing + (least * size) ** 2 * matern(apart, pace), lower=1)
+        root, failed = lapack.dpotrf(fixed + swing + (least * size) ** 2 * shape, lower=1)
         if failed:
             msg = "The recording's noise cannot be told from its step. Give readings as the device sent them."
             raise ValueError(msg)
