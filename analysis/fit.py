@@ -318,10 +318,11 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
 
 
 def _in_one_passage(problem: Problem, number: int) -> bool:
-    """Whether two unknown restrictions, this one and another, follow upon each other with no room between: one may stand for both."""
-    parts, unknown = problem.line.parts, {u.part for u in problem.unknowns if u.asked_for}
-    beside = [i for i in (number - 1, number + 1) if i in unknown and parts[i].conductance is not None and parts[i].volume_m3 is None]
-    return parts[number].conductance is not None and parts[number].volume_m3 is None and bool(beside)
+    """Whether an unknown restriction and another follow upon each other with no room between: one may stand for both."""
+    parts = problem.line.parts
+    asked = {u.part for u in problem.unknowns if u.asked_for}
+    narrow = {i for i in asked if parts[i].conductance is not None and parts[i].volume_m3 is None}
+    return number in narrow and bool({number - 1, number + 1} & narrow)
 
 
 def _room_before_receiver(line: Line) -> float:
