@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from analysis.schedule import air_asked
 from analysis.units import from_si
 from dashboard.reader import Reader, change, finer_seconds, percent, seconds, share_of_time, significant
+from logger.status import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -55,7 +56,7 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
     if not summary.shots:
         return [f"No shot in {seconds(record.duration_s)} at {rate}.", *_events(record)]
     recovery, dip = summary.median_recovery_s, summary.median_dip_pa
-    head = f"{_count(summary.shots, 'shot')} in {seconds(record.duration_s)}"
+    head = f"{counted(summary.shots, 'shot')} in {seconds(record.duration_s)}"
     if summary.steadiness_pa is not None:
         head += f"; four in five started within {reader.pressure(summary.steadiness_pa)} of each other"
     out = [f"{head}.", f"The median pressure just before a shot was {reader.estimate(summary.median_before_pa, reader.pressure)}."]
@@ -100,7 +101,7 @@ def _sag(sag: BurstSag, reader: Reader) -> str:
     """How much lower the last shots of bursts start."""
     ends = {1: "st", 2: "nd", 3: "rd"}
     nth = f"{sag.nth}{'th' if sag.nth % 100 in (11, 12, 13) else ends.get(sag.nth % 10, 'th')}"
-    bursts = f"In {_count(sag.bursts, 'burst')} at {significant(sag.shots_per_s, 2)} a second the {nth} shot started"
+    bursts = f"In {counted(sag.bursts, 'burst')} at {significant(sag.shots_per_s, 2)} a second the {nth} shot started"
     low, value = sag.low_pa.low, sag.low_pa.value or 0.0
     if value <= 0.0 or (low is not None and low <= 0.0):
         return f"{bursts} as high as the first, as far as these shots can tell."
@@ -113,10 +114,6 @@ def _events(record: ShotRecord) -> list[str]:
         return []
     counted = ", ".join(f"{kind} ({kinds.count(kind)})" for kind in dict.fromkeys(kinds))
     return [f"Other events: {counted}."]
-
-
-def _count(n: int, word: str) -> str:
-    return f"{n} {word}" + ("" if n == 1 else "s")
 
 
 def leakdown(leak: Leakdown, cost: LeakCost, reader: Reader, delivery_m3_per_s: float | None = None) -> list[str]:
@@ -184,7 +181,7 @@ def cycles(found: Cycles, reader: Reader) -> list[str]:
     elif not found.cycles:
         out = ["No run of the pump can be made out in this recording."]
     else:
-        out = [f"{_count(len(found.cycles), 'run')} of the pump."]
+        out = [f"{counted(len(found.cycles), 'run')} of the pump."]
     if found.cut_in_pa is not None and found.cut_out_pa is not None:
         out.append(f"It starts at {reader.pressure(found.cut_in_pa)} and stops at {reader.pressure(found.cut_out_pa)}.")
     if found.duty.value is not None and found.mean_period_s is not None:
@@ -263,7 +260,7 @@ def simulation(line: Line, s: Simulation, reader: Reader, seen: SensorView | Non
     """Say what the line model expects of a schedule of shots, and what a sensor would show of it."""
     lowest_before = min(x.before_pa for x in s.shots)
     out = [
-        f"{line.name}, by the model: {_count(len(s.shots), 'shot')}; the lowest pressure just before a shot is "
+        f"{line.name}, by the model: {counted(len(s.shots), 'shot')}; the lowest pressure just before a shot is "
         f"{reader.pressure(lowest_before)}, the lowest of all {reader.pressure(float(s.tool_pa.min()))}."
     ]
     recovered = [x.recovery_s for x in s.shots if math.isfinite(x.recovery_s)]
@@ -318,12 +315,13 @@ def measured_beside_modelled(measured: ShotSummary, modelled: ShotSummary, reade
 def imported(reading: CsvReading, folder: Path) -> list[str]:
     """Say what was understood of a file."""
     out = [
-        f"{folder.name}: {_count(reading.rows, 'reading')} over {seconds(reading.duration_s)}, {significant(reading.rate_hz, 3)} a second.",
+        f"{folder.name}: {counted(reading.rows, 'reading')} over {seconds(reading.duration_s)}, "
+        f"{significant(reading.rate_hz, 3)} a second.",
         f"Columns: {reading.columns}. Time: {reading.time}. Unit: {reading.unit}.",
     ]
     if reading.bad_count:
         shown = "; ".join(f"line {line}: {why}" for line, why in reading.bad_lines[:5])
-        out.append(f"{_count(reading.bad_count, 'line')} left out ({shown}{'; ...' if reading.bad_count > 5 else ''}).")
+        out.append(f"{counted(reading.bad_count, 'line')} left out ({shown}{'; ...' if reading.bad_count > 5 else ''}).")
     mended = [f"{what.replace('_', ' ')} {count}" for what, count in reading.repaired.items() if count]
     if mended:
         out.append(f"Put right: {', '.join(mended)}.")
@@ -493,7 +491,7 @@ def carry_off(c: CarryOff, check: FillCheck | None, reader: Reader) -> list[str]
 
 def _times(e: Estimate, word: str) -> str:
     """Write how many draws a vessel gives, with the bracket from no heat to all heat."""
-    return f"{_count(round(e.value or 0.0), word)} (between {e.low:.0f} and {e.high:.0f})"
+    return f"{counted(round(e.value or 0.0), word)} (between {e.low:.0f} and {e.high:.0f})"
 
 
 CARRY_NOTES: Final = (

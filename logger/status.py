@@ -60,13 +60,14 @@ def live_line(status: Status) -> str:
     if status.pressure_pa == status.pressure_pa:
         # The reader's units are the dashboard's affair; here both usual ones are shown.
         parts.append(f"{status.channel} {from_si(status.pressure_pa, 'bar'):.2f} bar, {from_si(status.pressure_pa, 'psi'):.1f} psi")
-    parts += [f"{status.rate_hz:.0f}/s", _counted(status.readings, "reading"), _counted(status.shots, "shot")]
+    parts += [f"{status.rate_hz:.0f}/s", counted(status.readings, "reading"), counted(status.shots, "shot")]
     if status.bad_lines:
-        parts.append(_counted(status.bad_lines, "bad line"))
+        parts.append(counted(status.bad_lines, "bad line"))
     if status.warning:
         parts.append(status.warning)
     return " | ".join(parts)
 
 
-def _counted(count: int, what: str) -> str:
+def counted(count: int, what: str) -> str:
+    """Write how many there are of something: ``1 shot``, ``2 shots``."""
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
