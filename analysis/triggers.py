@@ -30,6 +30,7 @@ DOWN_ODDS, UP_ODDS, SURE_ODDS, MOST_ODDS = 0.67, 3.2, 5.0, 12.0
 FORGOTTEN_S = 120.0  # while not yet sure; a pump's start disturbs the supply less often
 SHORTEST_S = 0.008
 ODDS_SHARE, DEEPEST_SHARE = 0.02, 0.4  # of absolute pressure; jumps that count, and the deepest that a shot may be
+STEADY_RISE_SIGMA, STEEPER = 4.0, 2.0  # a rise that noise does not make; a line comes back from a corner the faster the nearer to it
 LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
 LEAST_STEP_PA = 1e-3
 GOLDEN = 0.6180339887  # its multiples fill 0..1 evenly
@@ -153,6 +154,22 @@ def shot_like(state: Floats, t_s: float, jump_pa: float, left_abs_pa: float, las
 
 
 @jit
+def turns_back(t: Floats, raw: Floats, earlier: float, left: float, k: int, run: int, sigma: float) -> bool:
+    """Whether a brief jump down is the bottom of a dip: the pressure, which did not rise before, goes on rising from it.
+
+    The readings `k` to `k + run` lie no lower than the rise after them, carried back and allowed to begin more steeply.
+    """
+    z = k + run
+    rise = raw[z + 1] - raw[z]
+    if rise < STEADY_RISE_SIGMA * sigma or left - earlier > 0.5 * rise:
+        return False
+    below = 0.0
+    for j in range(k, z):
+        below = max(below, raw[z] - STEEPER * rise * (t[z] - t[j]) / (t[z + 1] - t[z]) - raw[j])
+    return below <= 2.0 * sigma
+
+
+@jit
 def scan(
     t: Floats, raw: Floats, clean: Floats, total: Floats, base: int, until: int, last: bool, lag: Ints, mean: Ints,
     stride: Ints, spike: int, gap_s: float, step_s: float, state: Floats, places: Ints, marks: Floats, bins: Floats,
@@ -175,7 +192,7 @@ def scan(
     found = 0
     places[BINS] = 0
     i = places[NEXT]
-    stop = until if last else until - max(spike, UP_SPIKE) - 1
+    stop = until if last else until - max(spike, UP_SPIKE) - 2
     scales = lag.size
     whites = np.empty(scales)
     for s in range(scales):
@@ -236,6 +253,8 @@ def scan(
                         run = n
                         break
                     n += 1
+            if run > 0 and x < left and i - 1 > start and i + run + 1 < until and turns_back(t, raw, clean[k - 2], left, k, run, sigma):
+                run = 0
             if run > 0 and jump > ODDS_SHARE * (left + 1e5) and shot_like(state, t[k], x - left, left + 1e5, run * step_s):
                 run = 0
         if run > 0:
