@@ -138,25 +138,32 @@ def _beyond(p: float, slope: float) -> tuple[float, float]:
 def _lagging(x: float, p: float, dx: float, dp: float, e: int, el: np.ndarray) -> tuple[float, float]:
     """Pressure behind a regulator whose valve takes its time, and its derivative; x is flow over choked flow of the open valve.
 
-    The valve goes a part of the way from where it is to where the spring asks for at the end of the step, so that no step is too long.
+    The valve goes a part of the way from where it is to where the spring asks for at the end of the step, so that no step is too long:
+    x = stays psi + moves min(asked, psi), where psi is an ellipse in the pressure behind and what is asked for a straight line.
     """
+    b, held, droop = el[e, 1], el[e, 3], el[e, 4]
     stays, moves = (1.0 - el[e, 7]) * el[e, 6], el[e, 7]
-    most = stays + moves * min(el[e, 3] / el[e, 4], 1.0)
+    most = stays + moves * min(held / droop, 1.0)
     if x >= most:
-        return _beyond(p * (el[e, 1] - 1000.0 * (x / most - 1.0)), -1000.0 * p * dx / most)
-    low, high = 0.0, p
-    for _ in range(40):
-        behind = 0.5 * (low + high)
-        psi, opening = _valve(p, behind, e, el)
-        if (stays + moves * opening) * psi > x:
-            low = behind
-        else:
-            high = behind
-    step = 1e-6 * p
-    psi, opening = _valve(p, behind + step, e, el)
-    psi_low, opening_low = _valve(p, behind - step, e, el)
-    slope = ((stays + moves * opening) * psi - (stays + moves * opening_low) * psi_low) / (2.0 * step)
-    return behind, dx / min(slope, -1e-12) + dp * (behind / p if behind > el[e, 3] else 0.0)
+        return _beyond(p * (b - 1000.0 * (x / most - 1.0)), -1000.0 * p * dx / most)
+    at_set = max((held / p - b) / (1.0 - b), 0.0)  # in y, which is 0 where the flow chokes and 1 where it ends
+    if x < stays * math.sqrt(max(1.0 - at_set * at_set, 0.0)):  # the spring lets go
+        psi, open_, pull = x / stays, stays, 0.0
+        y = math.sqrt(1.0 - psi * psi)
+    else:
+        psi, open_, pull = x / (stays + moves), stays + moves, 0.0
+        y = math.sqrt(1.0 - psi * psi)
+        if held - p * (b + (1.0 - b) * y) < droop * psi:  # it is not asked to be wide open
+            open_, pull = stays, moves / droop
+            rise, rest = pull * p * (1.0 - b), x - pull * (held - p * b)
+            square = stays * stays + rise * rise
+            y = (stays * math.sqrt(max(square - rest * rest, 0.0)) - rest * rise) / square
+            if y <= 0.0:
+                return _beyond(held - (x - stays) / pull, -dx / pull)
+            psi = math.sqrt(max(1.0 - y * y, 0.0))
+    behind = p * (b + (1.0 - b) * y)
+    slope = -pull - open_ * y / (max(psi, 1e-9) * (1.0 - b) * p)
+    return behind, dx / min(slope, -1e-12) + dp * (behind / p if behind > held else 0.0)
 
 
 @_inner
