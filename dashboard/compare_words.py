@@ -168,7 +168,7 @@ def prediction_words(c: Comparison, p: Prediction, channel: str, reader: Reader)
         out.append(f"The model's shot is seen at the tool's inlet; the sensor here is {channel!r}, and elsewhere on a line dips differ.")
     out.append(
         "The model knows no more than the air-line files say: a bore, a coupler or the tool's air that is not as written moves its "
-        "numbers, hardly the measured ones. Where they disagree, believe the measurement and ask `farend fit` for the reason."
+        "numbers, hardly the measured ones. Where they disagree, believe the measurement, and let a fit (page Line, or farend fit) say why."
     )
     return out
 

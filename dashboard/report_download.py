@@ -13,6 +13,7 @@ from dash import html
 from dashboard import ui
 from dashboard.reader import UNIT_SETS, Reader
 from dashboard.report import CHAPTERS, PAPERS, Wanted, report_html, to_pdf
+from dashboard.static_page import find, of_class
 from dashboard.work import Work
 
 ADDRESS = "/download/report"
@@ -20,8 +21,8 @@ KINDS = {"html": "text/html", "pdf": "application/pdf"}
 
 
 def with_links(page: ModuleType, query: Mapping[str, str], reader: Reader, shown: Any) -> Any:
-    """Add to a page the links that make a report of it, where it can be one."""
-    if page not in CHAPTERS:
+    """Add to a page the links that make a report of it, where it can be one and shows something."""
+    if page not in CHAPTERS or find(shown, of_class("empty")):
         return shown
     ask = {**query, "page": page.PATH, "unit": reader.unit}
     # In inches the reader's paper is Letter.

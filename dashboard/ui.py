@@ -227,10 +227,10 @@ def session_choice(names: Sequence[str], name: str, *, query: str = "session", l
     return choice(query, label, [(n, n) for n in known], name)
 
 
-def channel_choice(recording: Any) -> dmc.Select | None:
+def channel_choice(recording: Any, name: str = "channel", label: str = "Sensor") -> dmc.Select | None:
     """Let the reader choose a pressure, where there are several."""
     names = list(recording.channels)
-    return choice("channel", "Sensor", [(n, n) for n in names], recording.channel) if len(names) > 1 else None
+    return choice(name, label, [(n, n) for n in names], recording.channel) if len(names) > 1 else None
 
 
 def stacked(e: Estimate, write: Callable[[float], str]) -> Any:

@@ -307,7 +307,7 @@ def measured_beside_modelled(measured: ShotSummary, modelled: ShotSummary, reade
         return [
             *out,
             f"{' and '.join(far)} differ by more than {percent(AGREES)}: a part of the line is not what its file says; "
-            "`farend fit` reads which.",
+            "a fit (page Line, or farend fit) reads which.",
         ]
     return [*out, f"Dip and recovery agree within {percent(AGREES)}: the line does what its file promises."]
 

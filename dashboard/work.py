@@ -386,15 +386,12 @@ class Work:
             return self.recording(name, channel)
         return self._once(("recording", *_readings_version(session), channel, "means"), self._long(session, channel).averaged)
 
-    def compare(self, before: str, after: str) -> Comparison:
-        """Compare two sessions."""
+    def compare(self, before: Recording, after: Recording) -> Comparison:
+        """Compare two recordings of this home."""
         from analysis.compare import compare
 
-        first, second = self.recording(before), self.recording(after)
-        return self._once(
-            ("compare", *_version(self.session(before)), *_version(self.session(after))),
-            lambda: compare(first.trace(), second.trace()),
-        )
+        which = [part for r in (before, after) for part in (*_version(self.session(r.name)), r.channel)]
+        return self._once(("compare", *which), lambda: compare(before.trace(), after.trace()))
 
     def predict(self, before: Line, after: Line) -> Prediction:
         """What the line model expects of a change of the line."""

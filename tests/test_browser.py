@@ -14,8 +14,9 @@ from playwright.sync_api import Browser, Page, expect
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
+from dashboard.work import Work
 from tests.browser.axe import grave_faults
-from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
+from tests.browser.home import AFTER, BEFORE, LINES, NIGHT, make_home
 from tests.browser.watched import PATIENCE_MS, SCREENS, Watched, keep_picture
 
 pytestmark = pytest.mark.browser
@@ -234,6 +235,28 @@ def test_choices_are_written_into_the_address(desktop: Watched, site: str) -> No
     assert "volume=100+L" in page.url
     page.go_back()
     expect(page.locator(".readouts").first).not_to_contain_text("Hole of that size")
+    assert desktop.wrong == []
+
+
+def test_a_sensor_is_forgotten_when_another_session_is_chosen(desktop: Watched, tmp_path: Path) -> None:
+    home = make_home(tmp_path)
+    two = Work(home).take_in("two.csv", (LINES / "deck_two_channels.csv").read_bytes(), None).name
+    with served(home) as site:
+        page = desktop.open(site + f"/shots?session={two}", "Shots")
+        expect(page.locator("#shot-panel")).to_contain_text("Shot 1 of")
+        page.get_by_role("textbox", name="Sensor", exact=True).click()
+        page.get_by_role("option", name="supply").click()
+        page.wait_for_url("**channel=supply**")
+        page.get_by_role("textbox", name="Session").click()
+        page.get_by_role("option", name=BEFORE).click()
+        expect(page.locator(".answer")).to_contain_text("12 shots")
+        assert "channel" not in page.url
+        desktop.open(site + f"/compare?before={two}&after={AFTER}&sensor_before=supply", "Before and after")
+        expect(page.locator(".answer")).to_be_visible()
+        page.get_by_role("textbox", name="Before", exact=True).click()
+        page.get_by_role("option", name=BEFORE).click()
+        expect(page.locator(".answer")).to_contain_text("It helped")
+        assert "sensor" not in page.url
     assert desktop.wrong == []
 
 

@@ -19,7 +19,7 @@ from dashboard.reader import Reader
 from dashboard.ui import burst_of, window_moved, window_of
 from dashboard.work import Work
 from logger.session import change_session
-from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
+from tests.browser.home import AFTER, BEFORE, LINES, NIGHT, make_home
 
 
 @pytest.fixture(scope="module")
@@ -210,6 +210,19 @@ def test_compare_says_why_it_can_be_believed_and_what_the_model_expects(work: Wo
     assert "There is no air line" in text_of(
         render(compare, work, {**query, "line_before": "lost", "line_after": "boathouse"}, Reader("bar"))
     )
+
+
+def test_compare_offers_the_sensors_of_each_session_and_no_report_of_nothing(tmp_path: Path) -> None:
+    work = Work(make_home(tmp_path))
+    two = work.take_in("two.csv", (LINES / "deck_two_channels.csv").read_bytes(), None).name
+    query = {"before": two, "after": BEFORE}
+    words = text_of(render(compare, work, query, Reader("bar")))
+    assert "Sensor before" in words
+    assert "Sensor after" not in words
+    assert "Report as PDF" in words
+    by_tool, by_supply = (text_of(render(compare, work, {**query, "sensor_before": name}, Reader("bar"))) for name in ("tool", "supply"))
+    assert by_tool != by_supply
+    assert "Report as PDF" not in text_of(render(compare, work, {"before": BEFORE}, Reader("bar")))
 
 
 def test_compare_says_in_one_sentence_what_became_of_a_shot(work: Work) -> None:

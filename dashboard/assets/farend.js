@@ -27,6 +27,14 @@ new MutationObserver(function (changes) {
   });
 }).observe(document.documentElement, { childList: true, subtree: true, attributeFilter: ["data-src", "data-text"] });
 
+/* Choices that mean nothing any more when another one is changed: a sensor is one of its session, a shot one of its sensor. */
+const HANGS_ON = {
+  session: ["channel", "from", "to", "shot"],
+  channel: ["from", "to", "shot"],
+  before: ["sensor_before"],
+  after: ["sensor_after"],
+};
+
 window.dash_clientside = window.dash_clientside || {};
 window.dash_clientside.farend = {
   // One address for the server: path and search as the browser has them (zooming rewrites the search without a reload), and what the
@@ -47,14 +55,14 @@ window.dash_clientside.farend = {
     const after = new URLSearchParams(window.location.search);
     after.delete("kept");
     before.delete("kept");
+    const stale = [];
     ids.forEach((id, i) => {
       const value = values[i] === null || values[i] === undefined ? "" : String(values[i]);
       if (value === "" || value === id.default) after.delete(id.query);
       else after.set(id.query, value);
-      if (value !== (before.get(id.query) || id.default) && (id.query === "session" || id.query === "channel")) {
-        ["from", "to", "shot"].forEach((key) => after.delete(key));
-      }
+      if (value !== (before.get(id.query) || id.default)) stale.push(...(HANGS_ON[id.query] || []));
     });
+    stale.forEach((key) => after.delete(key));
     before.sort();
     after.sort();
     return after.toString() === before.toString() ? window.dash_clientside.no_update : (after.toString() ? "?" + after.toString() : "");

@@ -37,17 +37,22 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     before = query.get("before", "")
     after = query.get("after", "")
     choices = [("", "choose one"), *[(n, n) for n in names]]
-    head = ui.controls(ui.choice("before", "Before", choices, before), ui.choice("after", "After", choices, after))
+    head = [ui.choice("before", "Before", choices, before), ui.choice("after", "After", choices, after)]
     if not before or not after:
-        return ui.page(TITLE, head, ui.empty("Choose two sessions", "The answer appears as soon as both are chosen."), lead=lead)
+        return ui.page(TITLE, ui.controls(*head), ui.empty("Choose two sessions", "The answer appears as soon as both are chosen."), lead=lead)
     if before == after:
-        return ui.page(TITLE, head, ui.empty("That is the same session twice", "Choose another one for after."), lead=lead)
-    result = work.compare(before, after)
+        return ui.page(TITLE, ui.controls(*head), ui.empty("That is the same session twice", "Choose another one for after."), lead=lead)
+    recordings = [work.recording(query[side], query.get(f"sensor_{side}")) for side in ("before", "after")]
+    result = work.compare(*recordings)
     sides = {"before": result.before, "after": result.after}
-    warnings = [*work.recording(before).warnings, *work.recording(after).warnings, *result.warnings]
+    warnings = [*[w for r in recordings for w in r.warnings], *result.warnings]
     return ui.page(
         TITLE,
-        head,
+        ui.controls(
+            *head,
+            ui.channel_choice(recordings[0], "sensor_before", "Sensor before"),
+            ui.channel_choice(recordings[1], "sensor_after", "Sensor after"),
+        ),
         ui.answer(wording.compare(result, reader), tone=TONES[result.verdict], sure="all intervals 95 %"),
         ui.readouts(_readouts(result)) if result.dip_change.value is not None else None,
         _pictures(sides, reader),
@@ -55,7 +60,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         if result.dip_change.value is not None
         else _matched(result),
         _checks(result, reader),
-        _prediction(work, query, result, reader),
+        _prediction(work, query, result, recordings[0].channel, reader),
         ui.warnings(list(dict.fromkeys(warnings))),
         _how(result),
     )
@@ -128,7 +133,7 @@ def _checks(result: Comparison, reader: Reader) -> html.Section | None:
     )
 
 
-def _prediction(work: Work, query: Mapping[str, str], result: Comparison, reader: Reader) -> html.Section | None:
+def _prediction(work: Work, query: Mapping[str, str], result: Comparison, channel: str, reader: Reader) -> html.Section | None:
     """Choose the lines as they were and as they are; the model's change beside the measured one."""
     kept = list(work.lines())
     if not kept:
@@ -151,7 +156,7 @@ def _prediction(work: Work, query: Mapping[str, str], result: Comparison, reader
             body = [ui.refused(problem)]
         else:
             rows = compare_words.prediction_rows(expected, reader, ui.stacked)
-            words = compare_words.prediction_words(result, expected, work.recording(query["before"]).channel, reader)
+            words = compare_words.prediction_words(result, expected, channel, reader)
             body = [ui.table(["by the model", "before", "after", "change"], rows), *[html.P(w) for w in words]]
     return ui.card("What the line model expects", head, *body, note=note, className="prediction")
 
