@@ -39,7 +39,9 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     choices = [("", "choose one"), *[(n, n) for n in names]]
     head = [ui.choice("before", "Before", choices, before), ui.choice("after", "After", choices, after)]
     if not before or not after:
-        return ui.page(TITLE, ui.controls(*head), ui.empty("Choose two sessions", "The answer appears as soon as both are chosen."), lead=lead)
+        return ui.page(
+            TITLE, ui.controls(*head), ui.empty("Choose two sessions", "The answer appears as soon as both are chosen."), lead=lead
+        )
     if before == after:
         return ui.page(TITLE, ui.controls(*head), ui.empty("That is the same session twice", "Choose another one for after."), lead=lead)
     recordings = [work.recording(query[side], query.get(f"sensor_{side}")) for side in ("before", "after")]
