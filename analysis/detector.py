@@ -15,6 +15,7 @@ from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
 from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
 from analysis.plugged import PlugWatch
+from analysis.pump_ripple import without_ripple
 from analysis.record import Event, Outcome, Shot, ShotRecord
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
 
@@ -25,6 +26,8 @@ SLAB = 1 << 16  # readings taken in at once, so that memory stays small whatever
 SLOW_S = 0.6  # the slow course is followed up to this long before a fall
 UNJUDGED_S = 1.0  # so much of the newest readings may hide a fall that is not judged yet
 VIEW_S = 0.8  # a fall is judged this long after it happened
+LOOK_BACK_S = 1.5  # and seen with so much of what came before
+RIPPLE_SHARE = 0.02  # of a fall; less ripple is left in
 HISTORY_S = 3.0
 LONGEST_RECOVERY_S = 60.0
 RING_S = 1.5  # for so long after a shot the hose may ring
@@ -273,9 +276,21 @@ class ShotDetector:
             return
         until = top_s + VIEW_S
         lag_readings = int(w.lag[-1])
-        end = int(self._t[: self._scanned].searchsorted(until))
+        gap_s = max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf)
+        for start, stop in self._gap_ends:
+            if stop > top_s:
+                until = min(until, start + 1e-9)
+        # Only what every view of this fall shows: a later one would see more.
+        first, end = (int(self._t[: self._scanned].searchsorted(s)) for s in (max(top_s - LOOK_BACK_S, gap_s), top_s + VIEW_S))
         ready = self._base + end
-        top = int(self._t.searchsorted(top_s))
+        end = min(end, int(self._t.searchsorted(until)))
+        t, p = self._t[first:end], self._clean[first:end]
+        ripple = float(mark[10])
+        calm = without_ripple(t, p, RIPPLE_SHARE * max(size, self._least(top_s, noise)))
+        if calm is not p:
+            p = calm
+            noise = ripple = min(noise, triggers.noise_in(p, float(mark[9])))
+        top = int(t.searchsorted(top_s))
         for other in self._falls:
             # Another fall begins after the pressure has come back up: the view ends there. Only what was known by the end of the
             # view counts, so that a stream and a file agree.
@@ -284,8 +299,8 @@ class ShotDetector:
                 break
             if begins <= top_s - 0.05:
                 continue
-            b = int(self._t.searchsorted(begins + 0.5 * w.lag[int(other[1])] * w.step_s))
-            back = comes_back(self._clean, top, b, lag_readings, float(other[4]), noise)
+            b = min(int(t.searchsorted(begins + 0.5 * w.lag[int(other[1])] * w.step_s)), t.size - 1)
+            back = comes_back(p, top, b, lag_readings, float(other[4]), noise)
             # On a staircase nothing comes back. A wide filter is still going down one step where the next begins.
             alike = other[1] == mark[1] and other[1] > 0 and other[4] > 0.5 * size
             step = alike and begins > top_s + 0.05
@@ -293,28 +308,13 @@ class ShotDetector:
             if back or step or close:
                 until = min(until, begins if back or step else max(begins, top_s + 0.03))
                 break
-        for start, stop in self._gap_ends:
-            if stop > top_s:
-                until = min(until, start + 1e-9)
-        end = int(self._t[: self._scanned].searchsorted(until, side="right"))
-        earliest = max(self._not_before, max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf))
-        a = int(self._t.searchsorted(max(top_s - 1.5, earliest)))
-        fall = measure(
-            self._t[a:end],
-            self._clean[a:end],
-            top_s,
-            lag,
-            noise,
-            size,
-            w.step_s,
-            earliest,
-            until,
-            self._least(top_s, noise),
-            float(mark[10]),
-        )
+        seen = int(t.searchsorted(until, side="right"))
+        earliest = max(self._not_before, gap_s)
+        a = int(t.searchsorted(earliest))
+        fall = measure(t[a:seen], p[a:seen], top_s, lag, noise, size, w.step_s, earliest, until, self._least(top_s, noise), ripple)
         if fall is None or fall.half_s > top_s + BESIDE_S or (fall.sure > 0.0 and fall.time_s > top_s):
             return  # nothing, or another fall, which has a mark of its own
-        after_gap_s = fall.time_s - max((stop for _, stop in self._gap_ends if stop <= top_s), default=self._first_s)
+        after_gap_s = fall.time_s - max(gap_s, self._first_s)
         if after_gap_s < 2.0 * w.step_s:
             return  # it began in the gap
         small = bool(self._sizes) and fall.dip_pa < RING_SHARE * _middle(self._sizes)
@@ -322,20 +322,18 @@ class ShotDetector:
         if after_gap_s < RING_S and (small or faint or fall.risen > RISEN_FROM_GAP):
             return  # the line may ring from a shot that the gap has swallowed
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
-        # Only what every view of this fall shows: a later one would see more.
-        shown = self._t[: int(self._t[: self._scanned].searchsorted(top_s + VIEW_S))]
-        if swing_s(shown, self._clean, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
+        if swing_s(t, p, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
             return  # the ripple of a pump
         true = fall
         if self.lag_s:
-            sharper = self._without_lag(a, end)
+            sharper = unlagged(t[a:seen], p[a:seen], self.lag_s, span(self.lag_s, w.step_s))
             known = grown(noise, self.lag_s, w.step_s)
-            found = measure(self._t[a:end], sharper, top_s, lag, known, size, w.step_s, earliest, until)
+            found = measure(t[a:seen], sharper, top_s, lag, known, size, w.step_s, earliest, until)
             # A slow sensor begins to move with the pressure, however slowly: the onset is the one it shows.
             true = replace(found, time_s=fall.time_s) if found is not None else fall
         resolution = float(mark[9])
         told = noise > DITHER_SEEN * resolution and fall.dip_pa < SLOPE_SIGMA * noise  # noise, and not rounding, lies around a line
-        slope = told and slides(shown, self._clean, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
+        slope = told and slides(t, p, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
         self._accept(fall, true, noise, resolution, ready, slope=slope)
 
     def _without_lag(self, a: int, z: int) -> Floats:

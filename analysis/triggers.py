@@ -137,6 +137,11 @@ def noise_of(state: Floats) -> float:
     return max(state[NOISE] / 1.6521, 0.45 * state[RESOLUTION], LEAST_NOISE_PA)
 
 
+def noise_in(p_pa: Floats, resolution_pa: float) -> float:
+    """Standard deviation of the noise in some readings [Pa], with the same least."""
+    return max(float(np.median(np.abs(np.diff(p_pa, 2)))) / 1.6521, 0.45 * resolution_pa, LEAST_NOISE_PA)
+
+
 @jit
 def shot_like(state: Floats, t_s: float, jump_pa: float, left_abs_pa: float, lasts_s: float) -> bool:
     """Weigh a brief jump: whether it goes down as only shots have done so far."""
@@ -242,7 +247,7 @@ def scan(
         if i > start:
             left = clean[k - 1]
             jump = abs(x - left)
-            if jump > 8.0 * sigma:
+            if jump > max(8.0 * sigma, 3.0 * state[RIPPLE_0]):
                 n = 1
                 # Nothing pushes a line up and lets it down again so fast, so a jump upwards may last longer.
                 longest = spike if x < left else max(spike, UP_SPIKE)

@@ -42,6 +42,7 @@ class Scene:
     pump_pa_per_s: float = 0.0  # rise of the tank while the pump runs
     ripple_pa: float = 0.0  # while it runs
     ripple_hz: float = 14.0
+    runs: bool = False  # the pump, from the first reading on
     jitter: float = 0.15
     clump_s: float = 0.0  # the host stamps what has come in each so often
     happenings: tuple[Kind, ...] = ()  # in this order
@@ -117,7 +118,8 @@ def pump(scene: Scene, times: list[float], dips: Floats, length_s: float) -> Pum
     p, speed = np.zeros(t.size), np.zeros(t.size)
     rise = scene.pump_pa_per_s
     cut_in = -LEAK_PER_S * rise * FIRST_S
-    heat, on = 0.0, False
+    heat, on = 0.0, scene.runs
+    speed[0] = float(on)
     for i in range(1, t.size):
         cooling = heat / COOLING_S
         p[i] = p[i - 1] + step_s * (rise * (speed[i - 1] - LEAK_PER_S) - cooling)
@@ -275,6 +277,8 @@ SCENES = (
     Scene(name="no shot at all", single=0, bursts=0),
     Scene(name="pump and ripple", single=0, bursts=0, rate_hz=500.0, noise_pa=80.0, step_pa=50.0, pump_pa_per_s=5600.0,
           ripple_pa=1500.0),
+    Scene(name="a pump from the start", single=0, bursts=0, noise_pa=80.0, step_pa=75.0, pump_pa_per_s=4000.0, ripple_pa=1500.0,
+          ripple_hz=7.0, runs=True),
     Scene(name="pump, 8 bit", single=0, bursts=0, noise_pa=150.0, step_pa=3000.0, pump_pa_per_s=5600.0),
     Scene(name="noisy, 10 bit", noise_pa=3000.0, step_pa=1350.0),
     Scene(name="fast logger", rate_hz=2000.0, every_s=0.25),

@@ -30,6 +30,7 @@ def scene(name: str) -> Scene:
         ("clean at the tool", 0.995),
         ("no shot at all", 1.0),
         ("pump and ripple", 1.0),
+        ("a pump from the start", 1.0),
         ("pump, 8 bit", 1.0),
         ("noisy, 10 bit", 0.995),
         ("fast logger", 0.995),
@@ -82,6 +83,14 @@ def test_a_pump_that_shakes_an_idle_line_fires_no_shots(place: str, seed: int) -
     assert find_shots(made.t_s, made.p_pa).shots == ()
 
 
+@pytest.mark.parametrize("hz", [6.5, 11.0, 19.0, 28.0])
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0, 1000.0])
+def test_a_pump_that_runs_from_the_first_reading_on_fires_no_shots(hz: float, rate_hz: float) -> None:
+    shaken = replace(scene("a pump from the start"), ripple_hz=hz, rate_hz=rate_hz)
+    made = record(shaken, 4)
+    assert find_shots(made.t_s, made.p_pa).shots == ()
+
+
 @pytest.mark.parametrize("both_ways", [True, False])
 def test_lone_readings_off_an_idle_line_are_no_shots(both_ways: bool) -> None:
     rng = np.random.default_rng(5)
@@ -101,9 +110,9 @@ def test_noise_that_stretches_deep_dips_hides_few_of_them() -> None:
     assert sum(s.missed for s in scores) <= 10  # of 100
 
 
-@pytest.mark.parametrize("seed", [9, 10])
-def test_shots_on_a_receiver_are_found_in_a_pumps_ripple(seed: int) -> None:
-    made = record(drawn("receiver, 5 gal", seed), seed)
+@pytest.mark.parametrize(("place", "seed"), [("receiver, 5 gal", s) for s in (9, 10, 109, 114)] + [("receiver, 11 gal", 109)])
+def test_shots_on_a_receiver_are_found_in_a_pumps_ripple(place: str, seed: int) -> None:
+    made = record(drawn(place, seed), seed)
     assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.95
 
 

@@ -1,0 +1,101 @@
+"""Taking a pump's ripple out of a stretch of readings: a steady swing whose pace no tool keeps up with.
+
+Each stroke of a pump lifts its tank by as much as a shot may pull a receiver down, but the strokes go on and on. The swing is fitted
+with an amplitude and a phase that may drift in a straight line, since a pump comes up to speed and slows down against pressure.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.jit import jit
+from analysis.measures import smooth
+from analysis.slopes import middle_of
+
+Floats = NDArray[np.float64]
+
+SLOWEST_HZ, GRID_HZ = 6.0, 0.125  # no tool is fired so often
+BIN_S = 0.01  # readings closer than this are averaged to find the pace
+SLOW_S = 0.1  # what lasts longer is no ripple
+FEWEST = 40  # bins that show a pace
+MOST_SWINGS = 3  # strokes and their harmonics
+# Noise and shots are not so even: of the power, at least so much must lie at one pace, and of the usual deviation at most so much be left.
+EVEN, LEFT = 0.08, 0.8
+
+
+def without_ripple(t: Floats, p: Floats, least_pa: float) -> Floats:
+    """Return readings without the ripple in them; the very same array where there is none.
+
+    Parameters
+    ----------
+    t, p : ndarray, shape (n,)
+        Times [s] and cleaned pressure [Pa] of a second or two without a gap.
+    least_pa : float
+        Where the usual deviation from the slow course is less, it does not matter what it is [Pa].
+    """
+    if t.size < FEWEST:
+        return p
+    step_s = float(t[-1] - t[0]) / (t.size - 1)
+    per = max(round(BIN_S / step_s), 1)
+    bins, wide = t.size // per, int(SLOW_S / (per * step_s)) | 1
+    y, usual = _deviations(p, per, wide)
+    calm = p
+    for _ in range(MOST_SWINGS):
+        hz = _pace(y, per * step_s) if usual > least_pa else 0.0
+        if hz == 0.0:
+            break
+        # What averaging over a bin leaves of the swing.
+        gain = np.sinc(hz * per * step_s) / np.sinc(hz * step_s)
+        swings = gain * _swings((t[: bins * per] - t[0]).reshape(bins, per).mean(axis=1), hz)
+        for column in swings:
+            column -= smooth(column, wide)
+        fitted = np.linalg.solve(swings @ swings.T, swings @ y)
+        rest = y - fitted @ swings
+        left = float(np.median(np.abs(rest)))
+        if left > LEFT * usual:
+            break
+        y, usual = rest, left
+        calm = calm - fitted @ _swings(t - t[0], hz)
+    return calm
+
+
+def _swings(x_s: Floats, hz: float) -> Floats:
+    cos, sin = np.cos(2.0 * np.pi * hz * x_s), np.sin(2.0 * np.pi * hz * x_s)
+    return np.stack([cos, sin, cos * x_s, sin * x_s])
+
+
+@jit
+def _deviations(p: Floats, per: int, wide: int) -> tuple[Floats, float]:
+    """What means over `per` readings deviate from a mean over `wide` of them [Pa], and by how much they usually do."""
+    y = np.zeros(p.size // per)
+    for k in range(y.size):
+        for i in range(k * per, (k + 1) * per):
+            y[k] += p[i] - p[0]
+        y[k] /= per
+    y = y - smooth(y, wide)
+    return y, middle_of(np.abs(y), y.size)
+
+
+@jit
+def _pace(y: Floats, bin_s: float) -> float:
+    """Frequency at which even readings swing most [Hz]; 0 where they do so at no pace more than at others."""
+    count = int((0.45 / bin_s - SLOWEST_HZ) / GRID_HZ) + 1
+    if y.size < FEWEST or count < 3:
+        return 0.0
+    twice, now, past = np.empty(count), np.zeros(count), np.zeros(count)
+    for f in range(count):
+        twice[f] = 2.0 * math.cos(2.0 * math.pi * (SLOWEST_HZ + f * GRID_HZ) * bin_s)
+    total = 0.0
+    for v in y:  # Goertzel's recurrence
+        total += v * v
+        for f in range(count):
+            now[f], past[f] = v + twice[f] * now[f] - past[f], now[f]
+    best, most = 0, -1.0
+    for f in range(count):
+        power = now[f] * now[f] + past[f] * past[f] - twice[f] * now[f] * past[f]
+        if power > most:
+            best, most = f, power
+    return SLOWEST_HZ + best * GRID_HZ if most > EVEN * y.size * total else 0.0
