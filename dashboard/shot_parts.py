@@ -12,7 +12,7 @@ from dash import dcc, html
 
 from analysis.corrections import KINDS, corrections
 from analysis.record import Shot, ShotRecord
-from dashboard import figures, ui
+from dashboard import figures, recording_figures, shot_figures, ui
 from dashboard.reader import Reader, seconds
 from dashboard.zoom import curve
 from logger.long import LongRecording
@@ -31,7 +31,7 @@ def recording_figure(
 ) -> go.Figure:
     """Draw a recording with its shots, or without as long as they are being looked for; what is seen in a stretch of it."""
     drawn = _drawn(recording, record, picked)
-    return figures.recording(*curve(recording, shown_s), reader, whole_s=recording.span_s, shown_s=shown_s, **drawn)
+    return recording_figures.recording(*curve(recording, shown_s), reader, whole_s=recording.span_s, shown_s=shown_s, **drawn)
 
 
 def recording_parts(
@@ -40,12 +40,12 @@ def recording_parts(
     """What of that figure follows its window."""
     drawn = _drawn(recording, record, picked)
     window_s, length_s = shown_s or recording.span_s, time_unit_s(recording)
-    return figures.recording_parts(*curve(recording, shown_s), reader, window_s=window_s, length_s=length_s, **drawn)
+    return recording_figures.recording_parts(*curve(recording, shown_s), reader, window_s=window_s, length_s=length_s, **drawn)
 
 
 def picked_trace(recording: Kept, record: ShotRecord, reader: Reader, picked: Picked) -> dict[str, Any]:
     """Where that figure points to."""
-    return figures.pointed_out(_place(recording, record, picked), reader, time_unit_s(recording))
+    return recording_figures.pointed_out(_place(recording, record, picked), reader, time_unit_s(recording))
 
 
 def time_unit_s(recording: Kept) -> float:
@@ -182,7 +182,7 @@ def overlay(recording: Kept, record: ShotRecord, reader: Reader, chosen: int | N
     following = [*(s.time_s for s in shots[1:]), np.inf]
     curves = [_cut(recording, shots[i], min(length, following[i] - shots[i].time_s)) for i in picked]
     at = picked.index(chosen) if chosen is not None else None
-    fig = figures.overlay(curves, reader, chosen=at, numbers=[i + 1 for i in picked])
+    fig = shot_figures.overlay(curves, reader, chosen=at, numbers=[i + 1 for i in picked])
     return ui.figure(fig, "Pressure after each shot, laid over each other")
 
 

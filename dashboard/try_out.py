@@ -21,7 +21,7 @@ from analysis.burst import Burst, check_floor, fire, rest_pressure
 from analysis.sizing import LARGEST_M3, smallest
 from analysis.units import UnitError, from_si, parse_quantity
 from analysis.variants import longest_hose, with_bore, with_receiver
-from dashboard import figures, ui, wording
+from dashboard import figures, line_figures, ui, wording
 from dashboard.reader import UNIT_SETS, Reader
 from dashboard.work import Work
 
@@ -163,7 +163,7 @@ def answer(job: Job, reader: Reader) -> tuple[list[str], Any]:
     curves = {"without": (without.t_s, without.tool_pa)}
     if volume:
         curves = {reader.volume(volume): (with_it.t_s, with_it.tool_pa), **curves}
-    fig = figures.traces(curves, reader, shots_s=list(burst.times_s), floor_pa=burst.floor_pa)
+    fig = line_figures.traces(curves, reader, shots_s=list(burst.times_s), floor_pa=burst.floor_pa)
     fig.update_layout(height=300)
     return words, fig
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from analysis.units import from_si
-from dashboard import figures
+from dashboard import recording_figures
 from dashboard.fitting import FitState, Fittings
 from dashboard.recordings import Recordings
 from dashboard.search import Search, StillSearchingError
@@ -169,12 +169,12 @@ class Work:
         if version not in self._drawings:
             try:
                 if self.is_long(session):
-                    drawing = figures.thumbnail(*curve(self._long(session, None), None))
+                    drawing = recording_figures.thumbnail(*curve(self._long(session, None), None))
                 else:
                     recording = open_what(session.folder, home=self.home)
-                    drawing = figures.thumbnail(recording.t_s, recording.p_pa)
+                    drawing = recording_figures.thumbnail(recording.t_s, recording.p_pa)
             except (ValueError, OSError):  # its own page says why
-                drawing = figures.thumbnail([], [])
+                drawing = recording_figures.thumbnail([], [])
             self._drawings[version] = drawing
             while len(self._drawings) > DRAWINGS_KEPT:
                 self._drawings.popitem(last=False)

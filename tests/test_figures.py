@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.record import Shot
-from dashboard import figures
+from dashboard import line_figures, recording_figures, shot_figures
 from dashboard.reader import Reader
 from dashboard.zoom import thin, window
 
@@ -59,7 +59,7 @@ def test_a_window_brings_room_on_either_side_for_panning() -> None:
 @pytest.mark.parametrize(("unit", "shown"), [("bar", 6.5), ("psi", 94.27), ("kPa", 650.0)])
 def test_a_recording_is_drawn_in_the_readers_unit(unit: str, shown: float) -> None:
     t = np.arange(0.0, 10.0, 0.1)
-    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader(unit), shots=[shot(5.0, 6.0e5)])
+    fig = recording_figures.recording(t, np.full(t.size, 6.5e5), Reader(unit), shots=[shot(5.0, 6.0e5)])
     assert fig.data[0].y[0] == pytest.approx(shown, rel=1e-3)
     assert fig.layout.yaxis.title.text == f"gauge pressure [{unit}]"
     assert fig.layout.xaxis.title.text == "time [s]"
@@ -68,7 +68,7 @@ def test_a_recording_is_drawn_in_the_readers_unit(unit: str, shown: float) -> No
 
 def test_a_long_recording_is_drawn_in_hours_and_its_shots_with_it() -> None:
     t = np.arange(0.0, 36_000.0, 1.0)
-    fig = figures.recording(t, np.full(t.size, 6.5e5), Reader("bar"), shots=[shot(9000.0, 6.0e5)], shown_s=(7200.0, 10_800.0))
+    fig = recording_figures.recording(t, np.full(t.size, 6.5e5), Reader("bar"), shots=[shot(9000.0, 6.0e5)], shown_s=(7200.0, 10_800.0))
     assert fig.layout.xaxis.title.text == "time [h]"
     assert list(fig.data[1].x) == [2.5]
     assert tuple(fig.layout.xaxis.range) == (2.0, 3.0)
@@ -77,12 +77,12 @@ def test_a_long_recording_is_drawn_in_hours_and_its_shots_with_it() -> None:
 @pytest.mark.parametrize("count", [0, 1, 2, 3, 100])
 def test_shots_are_laid_over_each_other_however_few(count: int) -> None:
     t = np.linspace(-0.1, 0.5, 50)
-    fig = figures.overlay([(t, -1e5 * np.exp(-((t / 0.2) ** 2)))] * count, Reader("bar"), chosen=0 if count else None)
+    fig = shot_figures.overlay([(t, -1e5 * np.exp(-((t / 0.2) ** 2)))] * count, Reader("bar"), chosen=0 if count else None)
     assert len(fig.data) == count
 
 
 def test_recovery_is_drawn_as_the_share_that_is_back() -> None:
-    fig = figures.recovery({"": ([0.2, 0.4], [0.5, 0.0], [0.3])}, medians_s={"": 0.2})
+    fig = shot_figures.recovery({"": ([0.2, 0.4], [0.5, 0.0], [0.3])}, medians_s={"": 0.2})
     steps = dict(zip(fig.data[0].x, fig.data[0].y, strict=True))
     assert steps[0.0] == 0.0
     assert steps[0.2] == 50.0
@@ -91,13 +91,13 @@ def test_recovery_is_drawn_as_the_share_that_is_back() -> None:
 
 
 def test_losses_keep_the_order_of_flow_and_say_their_numbers() -> None:
-    fig = figures.losses([("hose", 0.4e5), ("coupler", 0.1e5)], Reader("bar"))
+    fig = line_figures.losses([("hose", 0.4e5), ("coupler", 0.1e5)], Reader("bar"))
     assert list(fig.data[0].y) == ["1  hose", "2  coupler"]
     assert list(fig.data[0].text) == ["0.40 bar", "0.100 bar"]
 
 
 def test_sizing_shows_floor_choice_and_handbook() -> None:
-    fig = figures.sizing(
+    fig = line_figures.sizing(
         [0.01, 0.02, 0.04],
         [5.0e5, 5.6e5, 5.9e5],
         Reader("bar"),
@@ -117,7 +117,7 @@ def test_sizing_shows_floor_choice_and_handbook() -> None:
 
 
 def test_a_thumbnail_is_small_and_survives_a_flat_line() -> None:
-    svg = figures.thumbnail(np.arange(0.0, 100.0, 0.001), np.full(100_000, 6.0e5))
+    svg = recording_figures.thumbnail(np.arange(0.0, 100.0, 0.001), np.full(100_000, 6.0e5))
     assert svg.startswith("<svg")
     assert "nan" not in svg
     assert len(svg) < 10_000
@@ -127,12 +127,12 @@ def test_marks_are_gathered_when_many_are_in_view_and_single_when_few_are() -> N
     t = np.arange(0.0, 36_000.0, 1.0)
     p = np.full(t.size, 6.5e5)
     shots = [shot(7.0 * i + 3.0, 6.0e5 - i, by_hand=i == 200) for i in range(5000)]
-    far = figures.recording(t, p, Reader("kPa"), shots=shots, taken_out=[(1500.0, 5.9e5)]).data[1]
-    assert len(far.x) <= figures.GATHERED + 1
+    far = recording_figures.recording(t, p, Reader("kPa"), shots=shots, taken_out=[(1500.0, 5.9e5)]).data[1]
+    assert len(far.x) <= recording_figures.GATHERED + 1
     assert sum(int(n) for n in far.text if n) == 5000
     assert far.customdata[-1] == ["out", 1500.0]
     assert min(far.y) == pytest.approx(590.0)
-    near = figures.recording(t, p, Reader("kPa"), shots=shots, shown_s=(1200.0, 1600.0)).data[1]
+    near = recording_figures.recording(t, p, Reader("kPa"), shots=shots, shown_s=(1200.0, 1600.0)).data[1]
     assert [c[0] for c in near.customdata] == ["shot"] * len(near.x)
     assert {"triangle-up", "star-triangle-up-open"} == set(near.marker.symbol)
     index = [c[1] for c in near.customdata]
@@ -142,7 +142,7 @@ def test_marks_are_gathered_when_many_are_in_view_and_single_when_few_are() -> N
 
 def test_a_packed_trace_is_the_same_to_the_browser() -> None:
     x = np.array([0.0, 1.5, np.nan])
-    packed = figures.packed({"x": x[::1], "name": "pressure"})
+    packed = recording_figures.packed({"x": x[::1], "name": "pressure"})
     assert packed["name"] == "pressure"
     assert packed["x"] == go.Figure(go.Scatter(x=x)).to_plotly_json()["data"][0]["x"]
 
@@ -150,12 +150,12 @@ def test_a_packed_trace_is_the_same_to_the_browser() -> None:
 def test_notes_beyond_what_can_be_named_are_counted() -> None:
     t = np.arange(0.0, 1000.0, 1.0)
     marks = [(5.0 * i, "note") for i in range(100)]
-    whole = figures.recording(t, np.full(t.size, 6e5), Reader("bar"), marks=marks)
+    whole = recording_figures.recording(t, np.full(t.size, 6e5), Reader("bar"), marks=marks)
     assert any(a.text == "40 more events and notes: zoom in" for a in whole.layout.annotations)
-    close = figures.recording(t, np.full(t.size, 6e5), Reader("bar"), marks=marks, shown_s=(0.0, 100.0))
+    close = recording_figures.recording(t, np.full(t.size, 6e5), Reader("bar"), marks=marks, shown_s=(0.0, 100.0))
     assert not any("more events" in a.text for a in close.layout.annotations)
 
 
 def test_an_event_of_a_moment_is_seen_as_a_line() -> None:
-    fig = figures.recording([0.0, 10.0], [6e5, 6e5], Reader("bar"), events=[(2.0, 4.0, "air draw"), (6.0, 6.0, "connected")])
+    fig = recording_figures.recording([0.0, 10.0], [6e5, 6e5], Reader("bar"), events=[(2.0, 4.0, "air draw"), (6.0, 6.0, "connected")])
     assert [shape.line.width for shape in fig.layout.shapes] == [0, 1]

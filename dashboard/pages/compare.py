@@ -9,7 +9,7 @@ import numpy as np
 from dash import Dash, html
 
 from analysis.estimate import Estimate
-from dashboard import compare_words, figures, ui, wording
+from dashboard import compare_words, shot_figures, ui, wording
 from dashboard.reader import Reader, change, finer_seconds
 from dashboard.work import Work
 
@@ -86,21 +86,26 @@ def _pictures(sides: Mapping[str, Settled], reader: Reader) -> html.Div | None:
         [
             ui.card(
                 "How fast each recovers",
-                ui.figure(figures.recovery(shares, bands=bands), "Share of shots recovered against time, before and after, with bands"),
+                ui.figure(
+                    shot_figures.recovery(shares, bands=bands), "Share of shots recovered against time, before and after, with bands"
+                ),
                 note="Of the shots compared, the share back within 90 % of their dip. Bands: 95 %. Short bars: cut off by the next one.",
             ),
             ui.card(
                 "How deep each dips",
                 ui.figure(
-                    figures.dips({name: _points(s, used=True) for name, s in sides.items()}, reader,
-                                 faint={name: _points(s, used=False) for name, s in sides.items()}),
+                    shot_figures.dips(
+                        {name: _points(s, used=True) for name, s in sides.items()},
+                        reader,
+                        faint={name: _points(s, used=False) for name, s in sides.items()},
+                    ),
                     "Dip of each shot against the pressure before it, before and after",
                 ),
                 note="Strong: the shots compared. Faint: those left out. A tool at a higher pressure takes more air.",
             ),
         ],
         className="two",
-    )  # fmt: skip
+    )
 
 
 def _points(side: Settled, *, used: bool) -> tuple[Any, Any]:

@@ -12,7 +12,7 @@ from analysis.leak_cost import HOURS_PER_YEAR, SPECIFIC_POWER_J_PER_M3, TARIFF_P
 from analysis.leak_plan import plan_leakdown
 from analysis.leak_segments import SegmentTest, leak_by_segment, stated_open
 from analysis.leakdown import Leakdown
-from dashboard import figures, leak_answers, leak_choices, leak_figures, ui, wording
+from dashboard import leak_answers, leak_choices, leak_figures, recording_figures, ui, wording
 from dashboard.reader import Reader, percent, seconds, share_of_time, significant
 from dashboard.work import Work
 from dashboard.zoom import curve
@@ -174,7 +174,7 @@ def pump(name: str, recording: Recording | LongRecording, cycles: Cycles, reader
     """Answer from the pump's cycles: it was left on, and what it makes up for is what leaks."""
     sentences = [s.replace("with --volume", "with the volume of tank and pipe") for s in wording.cycles(cycles, reader)]
     runs = [(c.start_s, c.stop_s, "pump") for c in cycles.cycles if c.start_s is not None and c.stop_s is not None]
-    fig = figures.recording(*curve(recording, None), reader, whole_s=recording.span_s, events=runs)
+    fig = recording_figures.recording(*curve(recording, None), reader, whole_s=recording.span_s, events=runs)
     readouts: list[tuple[str, str, str | None]] = [
         ("Pump runs", *ui.value_and_interval(cycles.duty, share_of_time)),
         ("Once in", "–" if cycles.mean_period_s is None else seconds(cycles.mean_period_s), "start to start"),

@@ -8,7 +8,7 @@ from dash import Dash, html
 
 from analysis.leakdown import Leakdown
 from analysis.units import from_si
-from dashboard import figures, leak_choices, ui, wording
+from dashboard import leak_choices, leak_figures, ui, wording
 from dashboard.pages import leak_parts
 from dashboard.reader import Reader, seconds, significant
 from dashboard.search import StillSearchingError
@@ -103,7 +103,7 @@ def _readouts(leak: Leakdown, reader: Reader) -> list[tuple[str, str, str | None
 
 
 def _picture(name: str, leak: Leakdown, reader: Reader) -> html.Section:
-    fig = figures.leakdown(
+    fig = leak_figures.leakdown(
         leak.t_s,
         leak.p_pa,
         reader,

@@ -10,7 +10,7 @@ from dash import Dash, html
 
 from analysis.line import Compressor, Line, Part, cautions
 from analysis.units import from_si
-from dashboard import figures, line_fit, ui, wording
+from dashboard import line_figures, line_fit, ui, wording
 from dashboard.reader import Reader, seconds, significant
 from dashboard.search_card import searching
 from dashboard.work import Work
@@ -76,7 +76,7 @@ def _tone(line: Line, simulation: Simulation) -> str:
 def _simulated(line: Line, simulation: Simulation, reader: Reader) -> html.Section:
     start = ("start of the line", simulation.p_pa[:, 1]) if simulation.receiver_pa is None else ("receiver", simulation.receiver_pa)
     curves = {name: (simulation.t_s, p) for name, p in (("tool", simulation.tool_pa), start)}
-    fig = figures.traces(curves, reader, shots_s=[s.time_s for s in simulation.shots], band_pa=line.tool.window_pa)
+    fig = line_figures.traces(curves, reader, shots_s=[s.time_s for s in simulation.shots], band_pa=line.tool.window_pa)
     note = "Green: the tool's window. Short orange strokes: shots." if line.tool.window_pa else "Short orange strokes: shots."
     return ui.card(
         "When these shots are fired", ui.figure(fig, "Simulated pressure at the tool against time"), note=note, className="figure-card"
@@ -88,7 +88,7 @@ def _losses(line: Line, steady: Steady, flow_m3_per_s: float, reader: Reader) ->
     rows = [
         (f"{x.name} (as set)" if kinds[x.label] == "regulator" else x.name, x.loss_pa) for x in steady.losses if kinds[x.label] != "tool"
     ]
-    fig = figures.losses(rows, reader)
+    fig = line_figures.losses(rows, reader)
     note = f"At the mean flow of this work, {reader.flow(flow_m3_per_s)} of free air. Single shots lose more: their flow comes in a rush."
     if steady.chokes_at:
         note = f"{steady.chokes_at} cannot pass {reader.flow(flow_m3_per_s)} of free air without pause: work slower, or make it wider."
@@ -127,7 +127,7 @@ def _beside(work: Work, name: str, line: Line, reader: Reader) -> html.Section |
     for label, t_s, p_pa in (("measured", *recording.between(first, last)), ("model", simulation.t_s + first, simulation.tool_pa)):
         shown = (t_s >= first) & (t_s <= last)
         curves[label] = (t_s[shown], p_pa[shown])
-    fig = figures.traces(curves, reader)
+    fig = line_figures.traces(curves, reader)
     return ui.card(
         f"{name} beside the model",
         *[html.P(s) for s in wording.measured_beside_modelled(measured, modelled, reader)],

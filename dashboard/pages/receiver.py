@@ -11,7 +11,7 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, html
 
 from analysis.burst import Burst
 from analysis.sizing import handbook_lowest
-from dashboard import figures, try_out, ui, wording
+from dashboard import line_figures, try_out, ui, wording
 from dashboard.reader import Reader, seconds
 from dashboard.work import Work
 
@@ -104,7 +104,7 @@ def _picture(job: try_out.Job, burst: Burst, sizing: Sizing, reader: Reader) -> 
     if sizing.receiver_m3:
         points.append((sizing.receiver_m3, sizing.lowest_pa))
     volumes = np.linspace(0.3 * sizing.handbook_m3, max(v for v, _ in points), 80)
-    fig = figures.sizing(
+    fig = line_figures.sizing(
         [v for v, _ in points],
         [p for _, p in points],
         reader,

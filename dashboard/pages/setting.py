@@ -12,7 +12,7 @@ from dash import Dash, Input, Output, State, html, no_update
 from analysis.dial_in import DialIn
 from analysis.line import maker_limit
 from analysis.units import UnitError, parse_quantity
-from dashboard import figures, ui
+from dashboard import shot_figures, ui
 from dashboard.dry_answers import setting_words
 from dashboard.reader import Reader, percent, significant
 from dashboard.search_card import searching
@@ -107,7 +107,7 @@ def _readouts(found: DialIn, reader: Reader) -> list[tuple[str, str, str | None]
 def _picture(found: DialIn, reader: Reader) -> html.Section | None:
     if not found.judged:
         return None
-    fig = figures.judged(
+    fig = shot_figures.judged(
         [j.shot.before_pa for j in found.judged],
         [j.depth for j in found.judged],
         reader,

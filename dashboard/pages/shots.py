@@ -12,7 +12,7 @@ from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, Patch, Sta
 from analysis.corrections import KINDS
 from analysis.record import ShotRecord
 from analysis.shots import ShotSummary, recovery_curve
-from dashboard import figures, ui, wording
+from dashboard import figures, recording_figures, shot_figures, ui, wording
 from dashboard import shot_parts as parts
 from dashboard.leak_choices import quantity
 from dashboard.reader import Reader, seconds
@@ -148,7 +148,7 @@ def _steady(summary: ShotSummary, reader: Reader) -> str | None:
 
 
 def _recovery(record: ShotRecord, summary: ShotSummary) -> html.Div:
-    fig = figures.recovery({"": curve_of(record)}, medians_s={"": summary.median_recovery_s.value})
+    fig = shot_figures.recovery({"": curve_of(record)}, medians_s={"": summary.median_recovery_s.value})
     return ui.figure(fig, "Share of shots recovered against the time since the shot")
 
 
@@ -296,7 +296,7 @@ def zoomed(
     record = None if waiting else work.shots(trace["trace"], trace["channel"])[0]
     drawn = parts.recording_parts(recording, record, reader, None if isinstance(shown, str) else shown, picked)
     patch = Patch()
-    patch["data"] = [figures.packed(trace) for trace in drawn["data"]]
+    patch["data"] = [recording_figures.packed(trace) for trace in drawn["data"]]
     patch["layout"]["shapes"], patch["layout"]["annotations"] = drawn["shapes"], drawn["annotations"]
     return patch
 

@@ -13,7 +13,7 @@ from analysis.line import Line
 from analysis.units import UnitError, parse_quantity
 from analysis.water import USUAL_SHOTS_PER_DAY, Place, WaterBalance
 from analysis.water_variants import WaterVariant
-from dashboard import figures, ui
+from dashboard import line_figures, ui
 from dashboard.dry_answers import reader_temperature, water_amount, water_words
 from dashboard.reader import Reader, significant
 from dashboard.work import Work
@@ -123,7 +123,7 @@ def _hours(t_s: float) -> str:
 
 
 def _picture(b: WaterBalance, reader: Reader) -> html.Section:
-    fig = figures.dew_along(
+    fig = line_figures.dew_along(
         [p.name for p in b.places],
         [p.temp_k for p in b.places],
         [(p.dew_point_k.value or math.nan, p.dew_point_k.low or math.nan, p.dew_point_k.high or math.nan) for p in b.places],
@@ -140,7 +140,7 @@ def _picture(b: WaterBalance, reader: Reader) -> html.Section:
 def _where(b: WaterBalance) -> html.Section:
     falls = [(p.name, p.condensed_kg_per_day.value or 0.0) for p in b.places]
     rows = [*falls, ("leaves as vapour", b.left_kg_per_day.value or 0.0)]
-    fig = figures.amounts([(name, 1e3 * kg, water_amount(kg)) for name, kg in rows], "water a day [mL]")
+    fig = line_figures.amounts([(name, 1e3 * kg, water_amount(kg)) for name, kg in rows], "water a day [mL]")
     return ui.card("Where it goes", ui.figure(fig, "Water that falls out in each part a day"), className="figure-card")
 
 
