@@ -18,7 +18,7 @@ import flask
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from werkzeug.serving import WSGIRequestHandler
 
-from dashboard import search_card, ui
+from dashboard import job_card, ui
 from dashboard.access import Access, invitation
 from dashboard.hand_out import serve_files
 from dashboard.pages import compare, leakdown, line, logbook, more, now, receiver, sessions, setting, setup, shots, water
@@ -65,7 +65,8 @@ def create_app(home: Path, access: Access | None = None) -> Dash:
     _route(app, work)
     for page in PAGES:
         page.register(app, work)
-    search_card.register(app, work)
+    job_card.register(app, work)
+    app.server.wsgi_app = work.jobs.answering.counting(app.server.wsgi_app)
     (access or Access()).guard(app.server, app.csp_hashes())
     return app
 

@@ -12,6 +12,7 @@ from analysis.logbook import Digest, Due, LogBook, Service, keep_book
 from dashboard.answers import KPA, LITRE, Json, estimate, number
 from dashboard.reader import Reader, change, seconds, significant
 from logger.logbook import SERVICE, Entry
+from logger.long import is_long
 from logger.sensors import OLD_DAYS
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def services_of(entries: tuple[Entry, ...], sessions: list[Session]) -> list[Ser
 def _digest(work: Work, session: Session, line: Line) -> Digest:
     """A session in a few numbers; what its own page would refuse tells nothing here."""
     nothing = Digest(name=session.name, started=session.started, duration_s=session.duration_s)
-    if work.is_long(session):
+    if is_long(session):
         return nothing
     try:
         record, summary = work.shots(session.name)

@@ -11,16 +11,15 @@ import plotly.graph_objects as go
 from dash import dcc, html
 
 from analysis.corrections import KINDS, corrections
-from analysis.record import Shot, ShotRecord
+from analysis.record import ShotRecord
 from dashboard import figures, recording_figures, shot_figures, ui
+from dashboard.laid_over import laid_over
 from dashboard.reader import Reader, seconds
 from dashboard.zoom import curve
 from logger.long import LongRecording
 from logger.open import Recording
 
-OVERLAY_MOST = 120  # curves laid over each other; more are a smear that takes long to draw
 SMALL_DIP_PA = 20e3  # dips that need another digit to differ
-OVERLAY_LEAST_S, OVERLAY_MOST_S = 0.6, 8.0
 
 Kept = Recording | LongRecording
 Picked = Mapping[str, float]  # {"shot": index}, {"at": a moment of the curve [s]} or {"out": time of a shot taken out [s]}
@@ -174,29 +173,11 @@ def corrected_card(recording: Kept) -> html.Section | None:
 
 def overlay(recording: Kept, record: ShotRecord, reader: Reader, chosen: int | None) -> html.Div:
     """Lay the shots over each other; if there are very many, evenly picked ones and the chosen one."""
-    shots = record.shots
-    chosen = None if chosen is None or not 0 <= chosen < len(shots) else chosen
-    step = max(1, -(-len(shots) // OVERLAY_MOST))
-    picked = sorted({*range(0, len(shots), step), *([] if chosen is None else [chosen])})
-    length = _overlay_length(record)
-    following = [*(s.time_s for s in shots[1:]), np.inf]
-    curves = [_cut(recording, shots[i], min(length, following[i] - shots[i].time_s)) for i in picked]
-    at = picked.index(chosen) if chosen is not None else None
-    fig = shot_figures.overlay(curves, reader, chosen=at, numbers=[i + 1 for i in picked])
+    chosen = None if chosen is None or not 0 <= chosen < len(record.shots) else chosen
+    curves = laid_over(recording, record, chosen)
+    at = list(curves).index(chosen) if chosen is not None else None
+    fig = shot_figures.overlay([*curves.values()], reader, chosen=at, numbers=[i + 1 for i in curves])
     return ui.figure(fig, "Pressure after each shot, laid over each other")
-
-
-def _overlay_length(record: ShotRecord) -> float:
-    times = [s.recovery_s for s in record.shots if s.outcome == "recovered"] or [s.censored_s for s in record.shots]
-    return float(np.clip(1.6 * np.percentile(times, 75), OVERLAY_LEAST_S, OVERLAY_MOST_S))
-
-
-def _cut(recording: Kept, shot: Shot, length_s: float) -> tuple[Any, Any]:
-    """A shot's curve, until what comes next."""
-    until = shot.time_s + (min(length_s, shot.censored_s) if shot.outcome == "cut off" else length_s)
-    t, p = recording.between(shot.time_s - 0.1, until)
-    before_the_next = t < until
-    return t[before_the_next] - shot.time_s, p[before_the_next] - shot.before_pa
 
 
 def times_store(record: ShotRecord) -> dcc.Store:

@@ -17,11 +17,12 @@ from analysis.units import from_si
 from dashboard import recording_figures
 from dashboard.fitting import FitState, Fittings
 from dashboard.recordings import Recordings
-from dashboard.search import Search, StillSearchingError
+from dashboard.search import look_for_shots
+from dashboard.underway import Job, Jobs, StillWorkingError
 from dashboard.zoom import curve
 from logger.home import bin_folder, lines_folder, safe_name, tools_file
 from logger.kept import delete, find_session, list_sessions, rename, restore, save_imported
-from logger.long import LONG, LongRecording, look_through
+from logger.long import LONG, LongRecording, is_long, look_through
 from logger.readings import READINGS_FILE
 from logger.session import Session, append_mark, change_session, open_session
 
@@ -52,7 +53,7 @@ KEPT = 60  # results held in memory
 RECORDINGS_KEPT = 4  # recordings among them; an hour at 1 kHz is about 60 MB
 WHOLE_MOST = 3 * LONG  # readings of all that are held together
 LONG_KEPT = 4  # long sessions of which the overview and a few row groups are held
-SEARCHES_KEPT = 8
+PATIENCE_S = 0.3  # for which a page waits for an answer before it shows that one is being worked out
 DRAWINGS_KEPT = 2000  # thumbnails; a few kB each
 AROUND_S = 62.0  # readings that a correction by hand looks at: a shot's recovery is watched for a minute
 JUDGED_AFTER_S = 0.01  # a judgement belongs to the last shot before it
@@ -83,7 +84,7 @@ class Work:
         self._making: dict[tuple[Any, ...], threading.Lock] = {}
         self._counts: dict[tuple[str, int, int], int] = {}
         self._drawings: OrderedDict[tuple[str, int, int], str] = OrderedDict()
-        self._searches: OrderedDict[tuple[Any, ...], Search] = OrderedDict()
+        self.jobs = Jobs()
         self._lock = threading.Lock()
         self.recordings = Recordings(self.home)
         self._fittings = Fittings()
@@ -142,23 +143,19 @@ class Work:
         from logger.open import open_what
 
         session = self.session(name)
-        if self.is_long(session):
-            moments = [float(m["time_s"]) for m in session.marks if m["kind"] == "nozzle"]
-            return self._once(("recording", *_version(session), channel), lambda: self._long(session, channel).stretch(LONG, moments))
-        return self._once(("recording", *_version(session), channel), lambda: open_what(session.folder, channel=channel, home=self.home))
+        return self._once(
+            ("recording", *_version(session), channel),
+            lambda: self._long(session, channel).stretch() if is_long(session) else open_what(session.folder, channel=channel),
+        )
 
     def opened(self, name: str, channel: str | None = None) -> Recording | LongRecording:
         """Open a session for a page that asks for stretches and the overview: a long one is not held, and opens as fast as a short one."""
         session = self.session(name)
-        return self._long(session, channel) if self.is_long(session) else self.recording(name, channel)
+        return self._long(session, channel) if is_long(session) else self.recording(name, channel)
 
     def _long(self, session: Session, channel: str | None) -> LongRecording:
-        def read_through() -> LongRecording:
-            recording = LongRecording(session, channel, self.home)
-            assert recording.overview.readings  # worked out here, once
-            return recording
-
-        return self._once(("long", *_readings_version(session), channel), read_through).with_marks(session.marks)
+        key = ("long", *_readings_version(session), channel)
+        return self._once(key, lambda: LongRecording(session, channel, self.home)).with_marks(session.marks)
 
     def thumbnail(self, name: str) -> str:
         """Draw a session as a small SVG."""
@@ -168,7 +165,7 @@ class Work:
         version = _version(session)
         if version not in self._drawings:
             try:
-                if self.is_long(session):
+                if is_long(session):
                     drawing = recording_figures.thumbnail(*curve(self._long(session, None), None))
                 else:
                     recording = open_what(session.folder, home=self.home)
@@ -296,28 +293,17 @@ class Work:
         key = ("air", *_version(self.session(name)), recording.channel, volume_m3)
         return self._once(key, lambda: air_of_a_shot(record, recording.t_s, recording.p_pa, volume_m3=volume_m3))
 
-    def searching(self, name: str, channel: str | None = None) -> float | None:
-        """How much of a long session has been looked through for shots so far, 0..1; None where nothing is left to wait for."""
+    def searching(self, name: str, channel: str | None = None) -> Job[ShotRecord] | None:
+        """The search for shots in a long session, as long as it is under way; None where nothing is left to wait for."""
         session = self.session(name)
-        if not self.is_long(session):
+        if not is_long(session):
             return None
         search = self._search(session, self._long(session, channel))
-        return None if search.ended else search.share
+        return None if search.ended else search
 
-    def _search(self, session: Session, recording: LongRecording) -> Search:
+    def _search(self, session: Session, recording: LongRecording) -> Job[ShotRecord]:
         """The search in a long session; begun when it is first asked for."""
-        key = (*_readings_version(session), recording.channel)
-        with self._lock:
-            if key not in self._searches:
-                self._searches[key] = Search(recording)
-            self._searches.move_to_end(key)
-            while len(self._searches) > SEARCHES_KEPT:
-                self._searches.popitem(last=False)
-            return self._searches[key]
-
-    def is_long(self, session: Session) -> bool:
-        """Tell whether a session is so long that it is not held as a whole."""
-        return session.finished and session.count > LONG
+        return self.jobs.job(("shots", *_readings_version(session), recording.channel), lambda job: look_for_shots(job, recording))
 
     def shot_count(self, name: str) -> int | None:
         """Count the shots of a session; None where it is so long that counting is left to its own page."""
@@ -337,22 +323,16 @@ class Work:
         *,
         leave_out: Stretches = (),
         use: Stretches = (),
-        wait: bool = True,
+        job: Job[None] | None = None,
     ) -> Judged:
-        """Judge a session as a leak-down.
-
-        Raises
-        ------
-        StillSearchingError
-            If the shots of a long session matter and are still being looked for, and nobody wants to `wait`.
-        """
+        """Judge a session as a leak-down; where this is a `job`, it tells what it waits for."""
         from analysis.shut_in import judge
 
         recording = self._for_hours(name, channel)
 
         def find() -> ShotRecord:
-            if not wait and self.searching(name, channel) is not None:
-                raise StillSearchingError
+            if job is not None:
+                job.waits_for = self.searching(name, channel)
             return self.shots(name, channel)[0]
 
         return self._once(
@@ -369,6 +349,29 @@ class Work:
             ),
         )
 
+    def leak_behind(
+        self, name: str, channel: str | None, volume_m3: float | None, *, leave_out: Stretches = (), use: Stretches = ()
+    ) -> Judged:
+        """Judge a session as a leak-down; a long one behind the pages.
+
+        Raises
+        ------
+        StillWorkingError
+            If it is still being worked out.
+        """
+        session = self.session(name)
+
+        def make(job: Job[None]) -> None:
+            if self.leak(name, channel, volume_m3, leave_out=leave_out, use=use, job=job).pumped:
+                self.cycles(name, channel, volume_m3)
+
+        if is_long(session):
+            job = self.jobs.job(("leak", *_version(session), channel, volume_m3, leave_out, use), make)
+            if not job.ends_within(PATIENCE_S):
+                raise StillWorkingError(job)
+            job.result()
+        return self.leak(name, channel, volume_m3, leave_out=leave_out, use=use)
+
     def cycles(self, name: str, channel: str | None, volume_m3: float | None) -> Cycles:
         """Read a session's pump cycles."""
         from analysis.cycles import find_cycles
@@ -382,7 +385,7 @@ class Work:
     def _for_hours(self, name: str, channel: str | None) -> Recording:
         """Open a session for what looks at hours: a long one in means over some hundredths of a second."""
         session = self.session(name)
-        if not self.is_long(session):
+        if not is_long(session):
             return self.recording(name, channel)
         return self._once(("recording", *_readings_version(session), channel, "means"), self._long(session, channel).averaged)
 

@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from logger.overview import BLOCK
-
 if TYPE_CHECKING:
     from logger.long import LongRecording
     from logger.open import Recording
@@ -41,11 +39,11 @@ def curve(recording: Recording | LongRecording, shown_s: tuple[float, float] | N
     from_s, until_s = shown_s or (begin_s, end_s)
     pad = PAD * (until_s - from_s)
     from_s, until_s = max(from_s - pad, begin_s), min(until_s + pad, end_s)
-    overview = recording.overview
-    first, last = (int(i) for i in np.searchsorted(overview.t_s, [from_s, until_s]))
-    if (last - first) / 2 * BLOCK <= EXACT_MOST:
+    overview = recording.seen
+    if recording.about(from_s, until_s) <= EXACT_MOST:
         t, p = thin(*recording.between(from_s, until_s))
     else:
+        first, last = (int(i) for i in np.searchsorted(overview.t_s, [from_s, until_s]))
         kept = slice(max(first - 1, 0), last + 1)
         t, p = thin(overview.t_s[kept], overview.p_pa[kept])
     gaps = overview.gaps_s[(overview.gaps_s[:, 1] > from_s) & (overview.gaps_s[:, 0] < until_s)]

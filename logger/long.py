@@ -7,20 +7,21 @@ import copy
 import hashlib
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from functools import cached_property, partial
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.channel import Channel
 from logger.home import cache_folder
 from logger.marks import Mark
 from logger.open import NoReadingsError, Recording, out_of_range, pressure_choice, recording_of
-from logger.overview import GAP_S, GAP_STEPS, Overview, load_overview, overview_of, piece_of, save_overview
+from logger.overview import GAP_S, GAP_STEPS, Overview, Piece, load_overview, overview_of, piece_of, save_overview, sketch_of
 from logger.readings import READINGS_FILE, Stretches
 from logger.session import Session
 
@@ -30,6 +31,7 @@ T = TypeVar("T")
 LONG: Final = 3_000_000  # readings from which on a session is not held as a whole
 KEPT: Final = 3 << 20  # readings of row groups that are held; 50 MB
 AT_ONCE: Final = 2  # row groups looked through side by side
+SOON: Final = 64  # row groups that are looked through before a page could show anything else
 SHORT_S: Final = 10.0  # stretches up to this are kept, as pages ask for the same shots again
 SHORT_KEPT: Final = 256
 CACHED_MOST: Final = 200  # overviews on disk
@@ -59,10 +61,14 @@ class LongRecording:
         self.marks: Sequence[Mark] = session.marks
         self._stretches = Stretches(session.folder)
         self._home = home
-        self._lock = threading.Lock()
+        self._lock, self._making = threading.Lock(), threading.Lock()
+        self._made: list[Overview] = []  # once it is known; one list for all that share these readings
         self._faults: dict[int, int] = {}
         self._groups: OrderedDict[int, tuple[Floats, Floats]] = OrderedDict()
         self._short: OrderedDict[tuple[float, float], tuple[Floats, Floats]] = OrderedDict()
+        extremes = self._extremes()
+        self._notes = extremes.warnings
+        self.sketch = sketch_of(extremes.t_s.reshape(-1, 2), np.sort(extremes.p_pa.reshape(-1, 2)), sum(self._stretches.sizes))
 
     def with_marks(self, marks: Sequence[Mark]) -> LongRecording:
         """Share the readings and all that is known of them, with the marks as they are now."""
@@ -70,36 +76,56 @@ class LongRecording:
         other.marks = marks
         return other
 
-    @cached_property
-    def _first(self) -> Recording:
-        return next(self._parts())
-
     @property
     def warnings(self) -> tuple[str, ...]:
         """What the reader should know."""
-        faults = self.overview.faults
-        return (*self.session.warnings, *([out_of_range(faults, self.channel)] if faults else []), *self._first.warnings)
+        faults = self.seen.faults
+        return (*self.session.warnings, *([out_of_range(faults, self.channel)] if faults else []), *self._notes)
 
     @property
     def span_s(self) -> tuple[float, float]:
         """Times of the first and the last reading [s]."""
-        return float(self.overview.t_s[0]), float(self.overview.t_s[-1])
+        return float(self.sketch.t_s[0]), float(self.sketch.t_s[-1])
 
-    @cached_property
+    @property
     def overview(self) -> Overview:
         """Lowest and highest readings in few points: read through once, then kept on disk."""
+        if not self._made:
+            with self._making:
+                if not self.surveyed:
+                    self._keep(self._each(lambda part: piece_of(part.t_s, part.p_pa)))
+        return self._made[0]
+
+    @property
+    def seen(self) -> Overview:
+        """The overview as far as it can be had at once: a sketch where it was not made yet and takes a moment."""
+        return self.overview if self.surveyed or len(self._stretches.times) <= SOON else self.sketch
+
+    @property
+    def surveyed(self) -> bool:
+        """Whether the overview was made."""
+        if not self._made:
+            kept = load_overview(self._overview_file)
+            self._made += [kept] if kept is not None else []
+        return bool(self._made)
+
+    def _extremes(self) -> Recording:
+        """The lowest and the highest reading of each row group, as the file's index tells them, as if they were a recording."""
+        channels = self._read_with(beside=False)
+        raw = self._stretches.extremes([c.name for c in channels])
+        return recording_of(self.session, {**raw, **{c.name: _within(c.valid, raw[c.name]) for c in channels}}, self.channel)
+
+    def _keep(self, pieces: Iterable[Piece]) -> None:
+        self._made.append(replace(overview_of(pieces), faults=sum(self._faults.values())))
+        save_overview(self._overview_file, self._made[0])
+        _drop_oldest(self._overview_file.parent)
+
+    @cached_property
+    def _overview_file(self) -> Path:
         file = self.session.folder / READINGS_FILE
         stat, channel = file.stat(), [c for c in self.session.channels if c.is_pressure]
         told = f"{file.resolve()} {stat.st_size} {stat.st_mtime_ns} {self.channel} {channel}"
-        path = cache_folder(self._home) / "overviews" / f"{hashlib.sha256(told.encode()).hexdigest()[:32]}.npz"
-        with self._lock:
-            kept = load_overview(path)
-            if kept is None:
-                kept = overview_of(self._each(lambda part: piece_of(part.t_s, part.p_pa)))
-                kept = replace(kept, faults=sum(self._faults.values()))
-                save_overview(path, kept)
-                _drop_oldest(path.parent)
-        return kept
+        return cache_folder(self._home) / "overviews" / f"{hashlib.sha256(told.encode()).hexdigest()[:32]}.npz"
 
     def blocks(self) -> Iterator[tuple[Floats, Floats]]:
         """All readings in order, a row group at a time [s, Pa gauge]."""
@@ -126,6 +152,12 @@ class LongRecording:
                 self._short.popitem(last=False)
             return self._short[asked]
 
+    def about(self, from_s: float, until_s: float) -> int:
+        """About how many readings lie in a stretch."""
+        begin, end = np.array(self._stretches.times).T
+        inside = np.clip(np.minimum(end, until_s) - np.maximum(begin, from_s), 0.0, None)
+        return int(inside @ (np.array(self._stretches.sizes) / np.maximum(end - begin, 1e-9)))
+
     def near(self, moments_s: Sequence[float], reach_s: float) -> tuple[Floats, Floats]:
         """Every reading that lies so near to one of these moments, and the last of all [s, Pa gauge]."""
         parts: list[tuple[Floats, Floats]] = []
@@ -143,10 +175,15 @@ class LongRecording:
 
     def averaged(self) -> Recording:
         """Means over equal numbers of readings, some hundredths of a second each: for what looks at hours, not at tenths."""
-        step_s = (self.span_s[1] - self.span_s[0]) / max(self.overview.readings - 1, 1)
         over_s = min(max((self.span_s[1] - self.span_s[0]) / AVERAGED, AVERAGED_S[0]), AVERAGED_S[1])
-        count = max(1, round(over_s / step_s)) if step_s else 1
-        means = self._each(partial(_means, count=count), beside=True)
+        steps_s = np.diff(next(self._parts()).t_s)
+        count = max(1, round(over_s / float(np.median(steps_s)))) if steps_s.size else 1
+        with self._making:
+            known = self.surveyed
+            looked = self._each(lambda part: (_means(part, count), None if known else piece_of(part.t_s, part.p_pa)), beside=True)
+            if not known:  # as all of it was read
+                self._keep(piece for _, piece in looked if piece is not None)
+        means = [mean for mean, _ in looked]
         last = means[-1]
         joined: dict[str, Floats] = {}
         for name in AVERAGED_COLUMNS:
@@ -168,11 +205,12 @@ class LongRecording:
             session=self.session,
         )
 
-    def stretch(self, most: int, around_s: Sequence[float] = ()) -> Recording:
+    def stretch(self, most: int | None = None) -> Recording:
         """All pressures of one stretch of at most so many readings, for what needs every reading of them: the one that holds most of
-        the moments `around_s` [s], and of those the one in which most moves; a warning says which it is.
+        the test nozzles, and of those the one in which most moves; a warning says which it is.
         """
-        sizes, lively = self._stretches.sizes, self._lively(around_s)
+        most = LONG if most is None else most
+        sizes, lively = self._stretches.sizes, self._lively()
         best, begin, end, first = (-1.0, 0), 0, 1, 0
         for last in range(len(sizes)):
             while first < last and sum(sizes[first : last + 1]) > most:
@@ -185,19 +223,19 @@ class LongRecording:
         from_s, until_s = whole.span_s
         looked_at, of = (f"{count:_}".replace("_", " ") for count in (whole.t_s.size, self.overview.readings))
         where = f"from {from_s / 60.0:.0f} to {until_s / 60.0:.0f} min"
-        note = f"{self.name} is long: this page looks at {looked_at} of its {of} readings, {where}, where most happens."
+        note = f"only {looked_at} of {of} readings are looked at, {where}, where most happens."
         return replace(whole, marks=tuple(self.marks), warnings=(note, *self.warnings))
 
-    def _lively(self, around_s: Sequence[float]) -> list[float]:
-        """How much each row group holds: blocks in which the pressure moves more than in most others, and far above those the moments."""
+    def _lively(self) -> list[float]:
+        """How much each row group holds: blocks in which the pressure moves more than in most others, and far above those test nozzles."""
         t, moved = self.overview.t_s[1:], np.abs(np.diff(self.overview.p_pa))
         moving = np.sort(t[moved > LIVELY * np.median(moved)]) if t.size else t
-        moments = np.sort(np.asarray(around_s, dtype=np.float64))
+        nozzles = np.sort([float(m["time_s"]) for m in self.marks if m["kind"] == "nozzle"])
 
         def inside(times: Floats, a: float, z: float) -> int:
             return int(np.searchsorted(times, z, side="right") - np.searchsorted(times, a))
 
-        return [inside(moving, a, z) + inside(moments, a, z) * (1.0 + moving.size) for a, z in self._stretches.times]
+        return [inside(moving, a, z) + inside(nozzles, a, z) * (1.0 + moving.size) for a, z in self._stretches.times]
 
     def _group(self, number: int) -> tuple[Floats, Floats]:
         if number not in self._groups:
@@ -228,24 +266,42 @@ class LongRecording:
         with ThreadPoolExecutor(AT_ONCE) as pool:
             return [made for made in pool.map(of, range(len(self._stretches.times))) if made is not None]
 
+    def _read_with(self, *, beside: bool) -> list[Channel]:
+        """Channel of this pressure, and what it takes to understand it: the barometer, and the temperature `beside` it if asked for."""
+        its = next(c for c in self.session.channels if c.is_pressure and c.name.casefold() == self.channel.casefold())
+        more = [c for c in self.session.channels if (c.absolute or not c.is_pressure) and c is not its]
+        return [its, *(more if beside or its.absolute else [])]
+
     def _part(self, number: int, *, beside: bool) -> Recording | None:
         """One row group as a recording, with the temperature `beside` it; None where this pressure has no reading in it."""
-        its = [c for c in self.session.channels if c.is_pressure and c.name.casefold() == self.channel.casefold()]
-        more = [c for c in self.session.channels if c.absolute or not c.is_pressure] if beside or any(c.absolute for c in its) else []
-        raw = self._stretches.read(number, [c.name for c in {c.name: c for c in (*its, *more)}.values()])
-        self._faults[number] = its[0].faults(raw[its[0].name])
+        its, *more = self._read_with(beside=beside)
+        raw = self._stretches.read(number, [c.name for c in (its, *more)])
+        self._faults[number] = its.faults(raw[its.name])
         try:
             return recording_of(self.session, raw, self.channel)
         except NoReadingsError:
             return None
 
 
+def is_long(session: Session) -> bool:
+    """Tell whether a session is so long that it is not held as a whole."""
+    return session.finished and session.count > LONG
+
+
 def look_through(session: Session, home: Path | str | None) -> None:
     """Make and keep the overviews of a session that has just been finished, if it is long: its first opening need not wait for them."""
-    if session.count > LONG:
+    if is_long(session):
         for channel in (c.name for c in session.channels if c.is_pressure):
             with contextlib.suppress(ValueError, OSError):  # its page says why
                 _ = LongRecording(session, channel, home).overview
+
+
+def _within(valid: tuple[float, float] | None, extremes: Floats) -> Floats:
+    """Lowest and highest raw values, pair by pair, as far as they are no fault; NaN where all from one to the other are."""
+    if valid is None:
+        return extremes
+    fault = (extremes[1::2] < valid[0]) | (extremes[::2] > valid[1])
+    return np.where(np.repeat(fault, 2), np.nan, np.clip(extremes, *valid))
 
 
 def _means(part: Recording, count: int) -> Recording:

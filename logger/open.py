@@ -106,10 +106,20 @@ class Recording:
         kept = slice(max(int(first) - 1, 0), int(last) + 1)
         return self.t_s[kept], self.p_pa[kept]
 
+    def about(self, from_s: float, until_s: float) -> int:
+        """How many readings lie in a stretch."""
+        first, last = np.searchsorted(self.t_s, [from_s, until_s])
+        return int(last - first)
+
     @cached_property
     def overview(self) -> Overview:
         """Lowest and highest readings in few points."""
         return overview_of([piece_of(self.t_s, self.p_pa)])
+
+    @property
+    def seen(self) -> Overview:
+        """The overview."""
+        return self.overview
 
     def parts(self) -> Iterator[Recording]:
         """All of it, in one piece."""

@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 
 BLOCK: Final = 256  # readings of which the lowest and the highest are kept
 USUAL: Final = 20_000  # readings that tell the usual time from one to the next
+SKETCH_POINTS: Final = 2000  # drawn where only the extremes of some pieces are known
 GAP_STEPS, GAP_S = 10.0, 1.0  # readings so many usual spacings and so many seconds apart have a gap between them
 
 
@@ -107,6 +108,25 @@ def overview_of(pieces: Iterable[Piece]) -> Overview:
     far = np.concatenate(apart)
     gaps = far[np.diff(far, axis=1)[:, 0] > GAP_STEPS * (0.0 if np.isnan(usual_s) else usual_s)]
     return Overview(t_s=np.concatenate(times), p_pa=np.concatenate(values), gaps_s=gaps, readings=readings)
+
+
+def sketch_of(spans_s: Floats, extremes_pa: Floats, readings: int) -> Overview:
+    """Draw a recording of which only the extremes of its pieces are known: each piece as a band between them.
+
+    Parameters
+    ----------
+    spans_s : ndarray, shape (n, 2)
+        First and last time of each piece [s], rising; at least one piece.
+    extremes_pa : ndarray, shape (n, 2)
+        Its lowest and highest pressure [Pa].
+    readings : int
+        How many there are in all.
+    """
+    strokes = 2 * max(SKETCH_POINTS // (2 * len(spans_s)), 1)
+    t = spans_s[:, :1] + np.diff(spans_s, axis=1) * np.linspace(0.0, 1.0, strokes)
+    between = np.column_stack([spans_s[:-1, 1], spans_s[1:, 0]])
+    apart = between[np.diff(between, axis=1)[:, 0] > GAP_S]
+    return Overview(t_s=t.ravel(), p_pa=np.tile(extremes_pa, strokes // 2).ravel(), gaps_s=apart, readings=readings)
 
 
 def _extremes(p: Floats) -> NDArray[np.int64]:

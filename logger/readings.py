@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -191,6 +191,23 @@ class Stretches:
         self.times = [(float(s.min), float(s.max)) for s in seen]
         self.sizes = [int(group.num_rows) for group in groups]
 
+    def extremes(self, names: Sequence[str]) -> Columns:
+        """Lowest and highest value of each column in each row group, by the file's index alone: two rows a row group, at its first and
+        its last time; NaN where it holds no reading.
+
+        Raises
+        ------
+        ValueError
+            If there is no such column; the message says which.
+        """
+        there = self._index.schema.names
+        self._check(names, there)
+        columns: Columns = {"time_s": np.array(self.times).ravel()}
+        for name in names:
+            seen = (self._index.row_group(i).column(there.index(name)).statistics for i in range(len(self.times)))
+            columns[name] = np.array([(s.min, s.max) if s is not None and s.has_min_max else (np.nan, np.nan) for s in seen]).ravel()
+        return columns
+
     def read(self, number: int, names: Sequence[str]) -> Columns:
         """Read ``time_s`` and these columns of one row group; not to be written to.
 
@@ -205,11 +222,14 @@ class Stretches:
                 table = file.read_row_group(number, columns=wanted)
         except (pa.ArrowException, OSError) as problem:
             raise ValueError(self._lost(problem)) from None
-        missing = set(wanted) - set(table.column_names)
+        self._check(wanted, table.column_names)
+        return {n: table[n].to_numpy() for n in wanted}
+
+    def _check(self, wanted: Iterable[str], there: Iterable[str]) -> None:
+        missing = set(wanted) - set(there)
         if missing:
             msg = f"{self._path} has no column {', '.join(sorted(missing))}, which its session.toml speaks of."
             raise ValueError(msg)
-        return {n: table[n].to_numpy() for n in wanted}
 
     def _lost(self, problem: Exception) -> str:
         return f"{self._path} cannot be read: {problem}. A copy of the folder may still hold the readings."

@@ -6,17 +6,29 @@ import re
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import parse_qs, quote_plus, urlsplit
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, expect
 from werkzeug.serving import make_server
 
+import dashboard.work
+import dashboard.zoom
+import logger.long
+import logger.readings
+from analysis.record import ShotRecord
 from dashboard.app import create_app
+from dashboard.search import look_for_shots
+from dashboard.underway import Job
 from dashboard.work import Work
+from logger.channel import Channel
+from logger.long import LongRecording
+from logger.session import save_session
 from tests.browser.axe import grave_faults
-from tests.browser.home import AFTER, BEFORE, LINES, NIGHT, make_home
+from tests.browser.home import AFTER, BEFORE, LINES, NIGHT, make_home, nailing
 from tests.browser.watched import PATIENCE_MS, SCREENS, Watched, keep_picture
 
 pytestmark = pytest.mark.browser
@@ -141,6 +153,40 @@ def test_zooming_brings_finer_readings_and_keeps_the_window_in_the_address(deskt
     plot = again.locator(".figure-card .nsewdrag").first  # wherever it stands on this page, which is not scrolled yet
     until(again, f"{points}[{points}.length - 1] > {all_of_it[1]} - 0.1", nudge=plot.dblclick)
     assert "from=" not in again.url
+    assert desktop.wrong == []
+
+
+def test_a_long_session_opens_with_a_sketch_that_becomes_the_trace_and_then_the_answer(
+    desktop: Watched, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(logger.readings, "ROW_GROUP", 2000)
+    t_s, kpa = nailing(0.5, 70.0, np.random.default_rng(4))
+    tool = Channel(name="tool", unit="kPa")
+    save_session(tmp_path, "long", started=datetime(2026, 5, 4, tzinfo=UTC), channels=[tool], raw={"time_s": t_s, "tool": kpa})
+    monkeypatch.setattr(logger.long, "LONG", 4000)
+    monkeypatch.setattr(logger.long, "SOON", 0)
+    monkeypatch.setattr(dashboard.zoom, "EXACT_MOST", 1000)
+    surveyed, answered = threading.Event(), threading.Event()
+
+    def slowly(job: Job[ShotRecord], recording: LongRecording) -> ShotRecord:
+        surveyed.wait(60.0)
+        assert recording.overview.readings
+        answered.wait(60.0)
+        return look_for_shots(job, recording)
+
+    monkeypatch.setattr(dashboard.work, "look_for_shots", slowly)
+    with served(tmp_path) as address:
+        page = desktop.open(f"{address}/shots?session=long", "Shots")
+        expect(page.locator("#job-said")).to_have_text("Looking through the readings")
+        expect(page.locator(".figure-card .main-svg").first).to_be_visible()
+        values = "new Set(document.querySelector('.figure-card .js-plotly-plot')._fullData[0].y).size"
+        until(page, f"{values} < 15")  # the extremes of six row groups
+        page.evaluate("document.querySelector('.figure-card').dataset.mine = 'yes'")
+        surveyed.set()
+        until(page, f"{values} > 15")
+        assert page.evaluate("document.querySelector('.figure-card').dataset.mine") == "yes"  # the page was not drawn anew
+        answered.set()
+        expect(page.locator("#shot-table .ag-row").first).to_be_visible()
     assert desktop.wrong == []
 
 

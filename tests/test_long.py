@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
+import threading
+from base64 import b64decode
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from dash import no_update
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -18,9 +24,10 @@ import dashboard.zoom
 import logger.long
 import logger.readings
 import logger.session
+from dashboard.job_card import progress
 from dashboard.pages import compare, leakdown, line, setting, shots
 from dashboard.reader import Reader
-from dashboard.search_card import progress
+from dashboard.underway import Job, StillWorkingError
 from dashboard.work import Work
 from dashboard.zoom import POINTS, curve
 from logger.channel import Channel
@@ -30,6 +37,7 @@ from logger.kept import find_session
 from logger.long import LongRecording, look_through
 from logger.open import Recording, open_what
 from logger.overview import overview_of, piece_of
+from logger.readings import Stretches
 from logger.session import append_mark, change_session, save_session
 from tests.browser.home import LINES
 
@@ -43,7 +51,7 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An invented session of 200 000 readings in row groups of 30 000, with shots, one spike and a gap; long, as `Work` sees it."""
     monkeypatch.setattr(logger.readings, "ROW_GROUP", 30_000)
     monkeypatch.setattr(logger.session, "ROW_GROUP", 30_000)
-    monkeypatch.setattr(dashboard.work, "LONG", 100_000)
+    monkeypatch.setattr(logger.long, "LONG", 100_000)
     monkeypatch.setattr(dashboard.zoom, "EXACT_MOST", 20_000)
     rng = np.random.default_rng(3)
     t = np.arange(215_000) / RATE_HZ
@@ -60,9 +68,34 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+@contextlib.contextmanager
+def held(monkeypatch: pytest.MonkeyPatch, where: Any, name: str, done: float | None) -> Iterator[threading.Event]:
+    """Have what a job calls wait until the end of the block, having told how much is done; gives an event that it was called."""
+    called, free, usual = threading.Event(), threading.Event(), getattr(where, name)
+
+    def hold(*args: Any, **more: Any) -> Any:
+        for job in (x for x in (*args, *more.values()) if isinstance(x, Job)):
+            job.done = done
+        called.set()
+        free.wait(60.0)
+        return usual(*args, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(where, name, hold)
+        try:
+            yield called
+        finally:
+            free.set()
+
+
+def long_of(home: Path, channel: str | None = None) -> LongRecording:
+    """The session read by stretches."""
+    return LongRecording(find_session(home, NAME), channel, home)
+
+
 def both(home: Path, channel: str | None = None) -> tuple[LongRecording, Recording]:
     """The session read by stretches, and held."""
-    return LongRecording(find_session(home, NAME), channel, home), open_what(NAME, channel=channel, home=home)
+    return long_of(home, channel), open_what(NAME, channel=channel, home=home)
 
 
 def test_the_overview_holds_the_extremes_of_all_readings_and_every_spike(home: Path) -> None:
@@ -77,6 +110,62 @@ def test_the_overview_holds_the_extremes_of_all_readings_and_every_spike(home: P
     for from_s in np.arange(0.0, 400.0, 40.0):
         there, all_there = (t >= from_s) & (t < from_s + 40.0), (whole.t_s >= from_s) & (whole.t_s < from_s + 40.0)
         assert np.nanmin(p[there]) == pytest.approx(whole.p_pa[all_there].min())
+
+
+def test_a_sketch_from_the_index_alone_holds_the_extremes_until_the_overview_is_made(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(logger.long, "SOON", 0)
+    monkeypatch.setattr(Stretches, "read", None)  # nothing is read for it
+    long = long_of(home)
+    assert not long.surveyed
+    sketch = long.seen
+    whole = open_what(NAME, home=home)
+    assert (sketch.t_s[0], sketch.t_s[-1]) == whole.span_s == long.span_s
+    assert np.all(np.diff(sketch.t_s) > 0.0)
+    for first in range(0, whole.t_s.size, 30_000):
+        t, p = whole.t_s[first : first + 30_000], whole.p_pa[first : first + 30_000]
+        drawn = sketch.p_pa[(sketch.t_s >= t[0]) & (sketch.t_s <= t[-1])]
+        assert (drawn.min(), drawn.max()) == pytest.approx((p.min(), p.max()))
+    assert curve(long, None)[0].size <= POINTS + 3
+    monkeypatch.undo()
+    made = long_of(home)
+    assert made.overview is made.seen is made.with_marks([]).seen
+
+
+def test_a_sketch_heeds_barometer_and_valid_range_and_leaves_out_what_holds_nothing(home: Path) -> None:
+    long, whole = both(home, "tank")
+    np.testing.assert_allclose([long.sketch.p_pa.min(), long.sketch.p_pa.max()], [whole.p_pa.min(), whole.p_pa.max()], atol=100.0)
+    change_session(home / "sessions" / NAME, channels=[Channel(name="tool", unit="kPa", valid=(0.0, 780.0))])
+    assert both(home)[0].sketch.p_pa.max() == 780e3
+    t = np.arange(90_000) / RATE_HZ
+    late = np.where(t < 100.0, np.nan, 640.0)
+    raw = {"time_s": t, "tool": late, "hose": np.full(t.size, np.nan)}
+    save_session(home, "late", started=datetime(2026, 5, 5, tzinfo=UTC), channels=[TOOL, Channel(name="hose", unit="kPa")], raw=raw)
+    assert LongRecording(find_session(home, "late"), "tool", home).span_s[0] == 60.0  # the row group in which it begins
+    with pytest.raises(ValueError, match="channel hose has no readings"):
+        LongRecording(find_session(home, "late"), "hose", home)
+    change_session(home / "sessions" / "late", channels=[Channel(name="tool", unit="kPa", valid=(700.0, 800.0))])
+    with pytest.raises(ValueError, match="channel tool has no readings"):
+        LongRecording(find_session(home, "late"), "tool", home)
+
+
+def test_the_page_opens_with_a_sketch_and_is_drawn_again_once_the_overview_is_made(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    work = Work(home)
+    trace = {"trace": NAME, "channel": "tool", "axis": "s"}
+    monkeypatch.setattr(logger.long, "SOON", 0)
+    with held(monkeypatch, dashboard.work, "look_for_shots", 0.0):
+        page = shots.layout(work, {"session": NAME}, Reader("bar"))
+        asked = page["job-of"].data
+        assert asked["sketch"]
+        assert progress(work, asked)[3] is no_update
+        opened = work.opened(NAME)
+        assert isinstance(opened, LongRecording)
+        assert opened.overview.readings
+        assert progress(work, asked)[3] == "made"
+        (drawn, *_) = shots.sharpened(work, {"search": "?from=100&to=150&session=long"}, trace).to_plotly_json()["operations"]
+        x, y = (np.frombuffer(b64decode(drawn["params"]["value"][0][axis]["bdata"])) for axis in "xy")
+        np.testing.assert_array_equal(x, curve(opened, (100.0, 150.0))[0])
+        assert y.max() == pytest.approx(7.9)  # the spike, where it is
+        assert not shots.layout(work, {"session": NAME}, Reader("bar"))["job-of"].data["sketch"]
 
 
 @pytest.mark.parametrize(
@@ -146,9 +235,10 @@ def test_an_overview_is_the_same_however_the_recording_is_cut_into_pieces(cuts: 
 
 def test_a_long_session_is_looked_through_as_soon_as_it_is_finished(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     session = find_session(home, NAME)
-    look_through(session, home)
+    with monkeypatch.context() as more:
+        more.setattr(logger.long, "LONG", session.count)
+        look_through(session, home)
     assert not cache_folder(home).exists()  # it is not long
-    monkeypatch.setattr(logger.long, "LONG", 100_000)
     look_through(session, home)
     assert len(list((cache_folder(home) / "overviews").glob("*.npz"))) == 2  # tool and tank; a barometer has no page
     monkeypatch.setattr(logger.long, "overview_of", None)  # not made again
@@ -179,36 +269,56 @@ def test_shots_found_by_stretches_are_those_found_in_memory_also_when_corrected(
 
 def test_the_page_shows_the_trace_while_shots_are_looked_for_and_fills_in(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     work, query = Work(home), {"session": NAME}
-    with monkeypatch.context() as slow:
-        slow.setattr(Work, "searching", lambda *_: 0.4)
+    with held(monkeypatch, dashboard.work, "look_for_shots", 0.4):
         meanwhile = str(shots.layout(work, query, Reader("bar")))
         assert "Worked out 40 %" in meanwhile
-        assert "search-tick" in meanwhile
+        assert "job-tick" in meanwhile
         assert "shot-table" not in meanwhile
-        words, bar, ended = progress(work, {"session": NAME, "channel": "tool"})
-        assert (words, bar) == ("Worked out 40 %", "0.400")
-        assert ended != "ended"
+        search = work.searching(NAME)
+        assert search is not None
+        asked = {"job": search.name, "session": NAME, "channel": "tool", "sketch": False}
+        assert progress(work, asked) == ("Worked out 40 %", "0.400", no_update, no_update)
         zoomed = shots.zoomed(work, {"trace": NAME, "channel": "tool", "axis": "min"}, (50.0, 51.0), Reader("bar"))
         assert zoomed.to_plotly_json()["operations"]
     work.shots(NAME)
-    assert progress(work, {"session": NAME, "channel": "tool"})[2] == "ended"
+    assert progress(work, asked)[2] == "ended"
+    assert progress(Work(home), asked)[2] == "ended"  # the server was started again meanwhile
     page = str(shots.layout(work, query, Reader("bar")))
     assert "shot-table" in page
-    assert "search-tick" not in page
+    assert "job-tick" not in page
+
+
+def test_a_leak_down_shows_the_trace_while_it_is_worked_out(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    work, query = Work(home), {"session": NAME, "channel": "tank"}
+    monkeypatch.setattr(dashboard.work, "PATIENCE_S", 0.0)
+    with held(monkeypatch, Work, "leak", None) as asked:
+        meanwhile = str(leakdown.layout(work, query, Reader("bar")))
+        assert asked.is_set()
+        assert "Looking through the readings" in meanwhile
+        assert f"Pressure of {NAME} against time" in meanwhile
+    monkeypatch.setattr(dashboard.work, "PATIENCE_S", 60.0)
+    assert "Fall at the start" in str(leakdown.layout(work, query, Reader("bar")))
 
 
 def test_a_leak_down_waits_for_shots_only_where_something_moves(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     work = Work(home)
-    monkeypatch.setattr(Work, "searching", lambda *_: 0.25)
-    assert "Worked out 25 %" in str(leakdown.layout(work, {"session": NAME, "channel": "tool"}, Reader("bar")))
-    assert "Worked out" not in str(leakdown.layout(work, {"session": NAME, "channel": "tank"}, Reader("bar")))
+    with held(monkeypatch, dashboard.work, "look_for_shots", 0.25) as looking:
+        monkeypatch.setattr(dashboard.work, "PATIENCE_S", 60.0)
+        assert "Fall at the start" in str(leakdown.layout(work, {"session": NAME, "channel": "tank"}, Reader("bar")))
+        assert not looking.is_set()
+        monkeypatch.setattr(dashboard.work, "PATIENCE_S", 0.0)
+        with pytest.raises(StillWorkingError) as under_way:
+            work.leak_behind(NAME, "tool", None)
+        assert looking.wait(60.0)
+        assert "Worked out 25 %" in str(leakdown.layout(work, {"session": NAME, "channel": "tool"}, Reader("bar")))
+    assert under_way.value.job.ends_within(60.0)
+    assert "it shows work" in str(leakdown.layout(work, {"session": NAME, "channel": "tool"}, Reader("bar")))
 
 
 def test_a_setting_and_a_line_wait_for_shots_with_the_progress_shown(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     work = Work(home)
     work.save_line("boathouse", (LINES / "boathouse.toml").read_text(encoding="utf-8"))
-    with monkeypatch.context() as slow:
-        slow.setattr(Work, "searching", lambda *_: 0.25)
+    with held(monkeypatch, dashboard.work, "look_for_shots", 0.25):
         assert "Worked out 25 %" in str(setting.layout(work, {"session": NAME}, Reader("bar")))
         assert "Worked out 25 %" in str(line.layout(work, {"session": NAME}, Reader("bar")))
     work.shots(NAME)
@@ -225,11 +335,13 @@ def test_means_keep_the_sum_the_gap_and_the_barometer(home: Path) -> None:
     assert not np.any((means.t_s > GAP_S[0]) & (means.t_s < GAP_S[1]))
     np.testing.assert_allclose(means.p_pa, np.interp(means.t_s, whole.t_s, whole.p_pa), atol=1.0)
     np.testing.assert_allclose(means.p_amb_series_pa, 99e3 + means.t_s, atol=1e-3)
+    assert long.surveyed  # in passing
+    assert long.overview.p_pa.max() == pytest.approx(whole.p_pa.max())
 
 
 def test_a_leak_down_from_means_gives_what_all_readings_give(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from_means = Work(home).leak(NAME, "tank", 0.05).leak.leak_m3_per_s
-    monkeypatch.setattr(dashboard.work, "LONG", 1_000_000)
+    monkeypatch.setattr(logger.long, "LONG", 1_000_000)
     from_all = Work(home).leak(NAME, "tank", 0.05).leak.leak_m3_per_s
     assert from_means.value is not None
     assert from_means.value == pytest.approx(from_all.value, rel=0.01)
@@ -245,8 +357,8 @@ def test_a_page_that_needs_each_reading_gets_the_stretch_in_which_most_happens_a
     assert stretch.t_s[0] <= 400.0
     assert stretch.t_s[-1] >= 430.0
     assert stretch.t_s.size <= 35_000
-    assert "30 000 of its 60 000 readings, from 5 to 10 min" in stretch.warnings[0]
-    assert work.stretch(35_000, [10.0]).t_s[0] == 0.0
+    assert "only 30 000 of 60 000 readings are looked at, from 5 to 10 min" in stretch.warnings[0]
+    assert work.with_marks([{"time_s": 10.0, "kind": "nozzle"}]).stretch(35_000).t_s[0] == 0.0
     save_session(
         home, "still", started=datetime(2026, 5, 6, tzinfo=UTC), channels=[TOOL], raw={"time_s": t, "tool": np.full(t.size, 640.0)}
     )
@@ -262,14 +374,14 @@ def test_no_page_holds_more_of_a_long_session_than_a_stretch(home: Path, monkeyp
     append_mark(home / "sessions" / NAME, {"time_s": 60.0, "kind": "judged", "depth": "proud"})
     append_mark(home / "sessions" / NAME, {"time_s": 300.0, "kind": "judged", "depth": "deep"})
     with monkeypatch.context() as short:
-        short.setattr(dashboard.work, "LONG", 1_000_000)
+        short.setattr(logger.long, "LONG", 1_000_000)
         expected = Work(home).setting(NAME, None, None, None)
     work = Work(home)
     assert work.recording(NAME).t_s.size <= 100_000
     assert work.setting(NAME, None, None, None) == expected  # from the shots that were judged, wherever they are
     shutil.copytree(home / "sessions" / NAME, home / "sessions" / "other")
     change_session(home / "sessions" / "other", notes="the same again")
-    assert "this page looks at" in str(compare.layout(work, {"before": NAME, "after": "other"}, Reader("bar")))
+    assert f"“{NAME}”: only" in str(compare.layout(work, {"before": NAME, "after": "other"}, Reader("bar")))
 
 
 @pytest.mark.parametrize("form", ["csv", "parquet"])

@@ -47,7 +47,8 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     recordings = [work.recording(query[side], query.get(f"sensor_{side}")) for side in ("before", "after")]
     result = work.compare(*recordings)
     sides = {"before": result.before, "after": result.after}
-    warnings = [*[w for r in recordings for w in r.warnings], *result.warnings]
+    noted = [f"“{r.name}”: {warning}" for r in recordings for warning in r.warnings]
+    warnings = [*noted, *result.warnings]
     return ui.page(
         TITLE,
         ui.controls(

@@ -9,10 +9,11 @@ from dash import Dash, html
 from analysis.leakdown import Leakdown
 from analysis.units import from_si
 from dashboard import leak_choices, leak_figures, ui, wording
+from dashboard.job_card import working
 from dashboard.pages import leak_parts
 from dashboard.reader import Reader, seconds, significant
-from dashboard.search import StillSearchingError
-from dashboard.search_card import searching
+from dashboard.shot_parts import recording_figure
+from dashboard.underway import StillWorkingError
 from dashboard.work import Work
 
 PATH, TITLE, SHORT = "/leakdown", "Leak-down", "Leak"
@@ -41,15 +42,16 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     out, _ = leak_choices.stretches(query.get("out", ""))
     use, _ = leak_choices.stretches(query.get("use", ""))
     try:
-        judged = work.leak(name, query.get("channel"), typed.value, leave_out=out, use=use, wait=False)
+        judged = work.leak_behind(name, query.get("channel"), typed.value, leave_out=out, use=use)
         if judged.shots:
             return ui.page(TITLE, head, _work_instead(name, judged.shots), ui.warnings(recording.warnings), _advice())
         if judged.pumped:
             cycles = work.cycles(name, query.get("channel"), typed.value)
             return ui.page(TITLE, head, *leak_parts.pump(name, recording, cycles, reader), _advice())
-    except StillSearchingError:
-        share = work.searching(name, query.get("channel")) or 0.0
-        return ui.page(TITLE, head, searching(work.session(name), recording.channel, share), ui.warnings(recording.warnings), _advice())
+    except StillWorkingError as under_way:
+        fig = ui.figure(recording_figure(recording, None, reader, None, None), f"Pressure of {name} against time")
+        trace = ui.card("The recording", fig, className="figure-card")
+        return ui.page(TITLE, head, working(recording, under_way.job), trace, ui.warnings(recording.warnings), _advice())
     except ValueError as refusal:
         again = ui.link(PATH, {**query, "out": "", "use": ""}, "As farend found it") if out or use else None
         return ui.page(TITLE, head, ui.refused(refusal), again, ui.warnings(recording.warnings), _advice())

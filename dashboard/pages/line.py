@@ -11,8 +11,8 @@ from dash import Dash, html
 from analysis.line import Compressor, Line, Part, cautions
 from analysis.units import from_si
 from dashboard import line_figures, line_fit, ui, wording
+from dashboard.job_card import working
 from dashboard.reader import Reader, seconds, significant
-from dashboard.search_card import searching
 from dashboard.work import Work
 
 if TYPE_CHECKING:
@@ -115,9 +115,9 @@ def _beside(work: Work, name: str, line: Line, reader: Reader) -> html.Section |
     if not name:
         return None
     recording = work.opened(name)
-    share = work.searching(name)
-    if share is not None:
-        return searching(work.session(name), recording.channel, share)
+    search = work.searching(name)
+    if search is not None:
+        return working(recording, search)
     record, measured = work.shots(name)
     if not record.shots:
         return ui.card(f"{name} beside the model", ui.empty("No shots in this session", "Choose one that was recorded while nailing."))

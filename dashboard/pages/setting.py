@@ -14,8 +14,8 @@ from analysis.line import maker_limit
 from analysis.units import UnitError, parse_quantity
 from dashboard import shot_figures, ui
 from dashboard.dry_answers import setting_words
+from dashboard.job_card import working
 from dashboard.reader import Reader, percent, significant
-from dashboard.search_card import searching
 from dashboard.work import Work
 
 PATH, TITLE, SHORT = "/setting", "Setting", "Setting"
@@ -31,10 +31,10 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     name = query.get("session") or _judged_first(work, names)
     limit_pa, problem = _limit(query.get("limit", ""))
     recording = work.opened(name, query.get("channel"))
-    share = work.searching(name, query.get("channel"))
-    if share is not None:
+    search = work.searching(name, query.get("channel"))
+    if search is not None:
         head = ui.controls(ui.session_choice(names, name), ui.channel_choice(recording))
-        return ui.page(TITLE, head, searching(work.session(name), recording.channel, share))
+        return ui.page(TITLE, head, working(recording, search))
     tools = work.tools()
     if query.get("tool") in tools and limit_pa is None:
         limit_pa = maker_limit(tools[query["tool"]])

@@ -14,11 +14,11 @@ from analysis.record import ShotRecord
 from analysis.shots import ShotSummary, recovery_curve
 from dashboard import figures, recording_figures, shot_figures, ui, wording
 from dashboard import shot_parts as parts
+from dashboard.job_card import working
 from dashboard.leak_choices import quantity
 from dashboard.reader import Reader, seconds
-from dashboard.search_card import searching
+from dashboard.underway import Job
 from dashboard.work import Work
-from logger.session import Session
 
 PATH, TITLE, SHORT = "/shots", "Shots", "Shots"
 MOMENTS_MOST = 6  # of a kind of event, in the table
@@ -31,9 +31,9 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         return ui.page(TITLE, ui.no_sessions())
     name = query.get("session") or names[0]
     recording = work.opened(name, query.get("channel"))
-    share = work.searching(name, query.get("channel"))
-    if share is not None:
-        return _meanwhile(names, work.session(name), recording, share, query, reader)
+    search = work.searching(name, query.get("channel"))
+    if search is not None:
+        return _meanwhile(names, recording, search, query, reader)
     record, summary = work.shots(name, query.get("channel"))
     chosen = chosen_shot(query, record)
     picked: dict[str, float] = {} if chosen is None else {"shot": chosen}
@@ -104,16 +104,14 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     return ui.page(TITLE, *content)
 
 
-def _meanwhile(
-    names: Sequence[str], session: Session, recording: parts.Kept, share: float, query: Mapping[str, str], reader: Reader
-) -> html.Div:
+def _meanwhile(names: Sequence[str], recording: parts.Kept, search: Job[ShotRecord], query: Mapping[str, str], reader: Reader) -> html.Div:
     """Show a long recording while its shots are looked for."""
     return ui.page(
         TITLE,
         dcc.Store(id="picked", data={}),
-        ui.controls(ui.session_choice(names, session.name), ui.channel_choice(recording)),
-        searching(session, recording.channel, share),
-        parts.recording_card(session.name, recording, None, parts.recording_figure(recording, None, reader, ui.window_of(query), None)),
+        ui.controls(ui.session_choice(names, recording.name), ui.channel_choice(recording)),
+        working(recording, search),
+        parts.recording_card(recording.name, recording, None, parts.recording_figure(recording, None, reader, ui.window_of(query), None)),
         ui.warnings(recording.warnings),
     )
 
@@ -233,6 +231,15 @@ def register(app: Dash, work: Work) -> None:
         shown = ui.window_moved(moved, trace["axis"])
         return no_update if shown is None else zoomed(work, trace, shown, Reader(unit), picked)
 
+    @app.callback(
+        Output({"trace": ALL, "channel": ALL, "axis": ALL}, "figure", allow_duplicate=True),
+        Input("overview-shown", "data"),
+        State({"trace": ALL, "channel": ALL, "axis": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    def sharpen(address: dict[str, str], traces: list[dict[str, str]]) -> list[Any]:
+        return [sharpened(work, address, trace) for trace in traces]
+
     app.clientside_callback(
         ClientsideFunction("farend", "keep_window"),
         Output({"trace": MATCH, "channel": MATCH, "axis": MATCH}, "className"),
@@ -299,6 +306,14 @@ def zoomed(
     patch["data"] = [recording_figures.packed(trace) for trace in drawn["data"]]
     patch["layout"]["shapes"], patch["layout"]["annotations"] = drawn["shapes"], drawn["annotations"]
     return patch
+
+
+def sharpened(work: Work, address: Mapping[str, str], trace: Mapping[str, str]) -> Patch:
+    """Redraw a figure that was a sketch, in the window that the address names."""
+    from dashboard.app import read_address
+
+    _, query, reader = read_address(dict(address))
+    return zoomed(work, trace, ui.window_of(query) or "all", reader)
 
 
 def _asked(work: Work, address: Mapping[str, str]) -> tuple[str, str | None, Reader]:

@@ -23,6 +23,7 @@ from urllib.parse import quote
 import numpy as np
 
 from logger.channel import Channel
+from logger.long import LongRecording
 from logger.readings import ParquetWriter
 from logger.session import create_session, save_session
 
@@ -90,7 +91,8 @@ def in_the_server(home: Path) -> None:
     reader, trace = Reader("bar"), {"trace": WORK, "channel": "tool", "axis": "h"}
     work = Work(home)
     print(f"  before: {peak()}")
-    timed("opened for the first time (overview made)", lambda: shots.layout(work, {"session": WORK}, reader), AIM_OPEN_S)
+    timed("opened for the first time (a sketch)", lambda: shots.layout(work, {"session": WORK}, reader), AIM_OPEN_S)
+    timed("overview made", lambda: LongRecording(work.session(WORK), "tool", home).overview)
     fresh = Work(home)
     timed("opened again by a new server (overview from disk)", lambda: shots.layout(fresh, {"session": WORK}, reader), AIM_OPEN_S)
     for width in (20_000.0, 2_000.0, 200.0, 20.0, 2.0):
@@ -105,7 +107,8 @@ def in_the_server(home: Path) -> None:
         timed(f"zoom to {width:g} s", partial(shots.zoomed, work, trace, place, reader), AIM_ZOOM_S)
     timed("before and after, a stretch of each", lambda: compare.layout(work, {"before": WORK, "after": NIGHT}, reader))
     timed("setting", lambda: setting.layout(work, {"session": WORK}, reader))
-    timed("leak-down of a night", lambda: leakdown.layout(work, {"session": NIGHT, "volume": "100 L"}, reader))
+    timed("leak-down of a night: its trace", lambda: leakdown.layout(work, {"session": NIGHT, "volume": "100 L"}, reader))
+    timed("and the answer", lambda: work.leak(NIGHT, None, 0.1))
     print(f"  {peak()}", flush=True)
 
 
@@ -183,7 +186,8 @@ def in_the_browser(home: Path, many: Path) -> None:
             zoom(*window)
         timed("loaded afresh by its address", partial(go, f"{server.site}/shots?session={quote(WORK)}", DRAWN), AIM_OPEN_S)
         night = f"{server.site}/leakdown?session={quote(NIGHT)}&volume=100%20L"
-        timed("leak-down of a night seen in the browser", partial(go, night, DRAWN))
+        timed("leak-down of a night: its trace seen in the browser", partial(go, night, DRAWN))
+        timed("and the answer", lambda: page.wait_for_selector(".answer", timeout=120_000))
         server.end()
 
         server = Server(many)
