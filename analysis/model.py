@@ -340,6 +340,7 @@ def _work(net: Network, state: State, probe: Floats) -> Work:
         side=np.zeros((n_store, 2, 4)),
         loss=np.zeros(n_store),
         q=np.zeros(n_link),
+        guess=np.zeros(n_link),
         warm=np.zeros(n_link),
         seen=np.stack([seen, seen], axis=1),
         books=np.zeros(5),

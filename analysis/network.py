@@ -239,21 +239,21 @@ def link_flow(
     k0 = el[e0, 0] / root_t
     high = k0 * p_left / (1.0 + k0 * z_left)
     low, checked_low, checked_high = 0.0, False, False
-    q = sign * guess
-    if not 0.0 < q < high:
+    q = max(sign * guess, 0.0)
+    if not q < high:
         q = 0.5 * high
     for _ in range(60):
         p_up = p_left - z_left * q + k_left * q * q
         p_end, slope = march(q, p_up, root_t, e0, e1, step, el, -z_left + 2.0 * k_left * q)
         gap = p_end - p_right - z_right * q
-        if abs(gap) < 1e-7 * p_left:
-            break
         if gap > 0.0:
             low = q
         else:
             high = q
         slope -= z_right
         new = q - gap / slope if slope < 0.0 else 2.0 * high
+        if abs(gap) < 1e-5 * p_left and low <= new <= high:  # this step of Newton's leaves about the square of it
+            return sign * new
         if new >= high and gap > 0.0 and not checked_high:  # is it choked?
             checked_high = True
             p_end, _ = march(high * (1.0 - 1e-12), p_left - z_left * high, root_t, e0, e1, step, el, -z_left)
@@ -460,8 +460,9 @@ class Work(NamedTuple):
     of the memory of shear and heat, 2 to 17 how its terms fade and grow within a step, 18 the fastest wave allowed for. face: state at
     both ends of each hose. ends, before: pressure at both ends of each store, after this step and the last. side: of both ends of each
     store, what a link sees: pressure at no flow, impedance, factor of the dynamic pressure, stagnation temperature. loss: mass flow out
-    of a store by drains, leaks and shots [kg/s]. q: mass flow of each link; warm: stagnation temperature that it brings [K].
-    seen: pressure at the probes, now and a step ago. books: air and energy that came in and went out, heat from the walls.
+    of a store by drains, leaks and shots [kg/s]. q: mass flow of each link; guess: what it is likely to be a step on; warm: stagnation
+    temperature that it brings [K]. seen: pressure at the probes, now and a step ago. books: air and energy that came in and went out,
+    heat from the walls.
     """
 
     mass: np.ndarray
@@ -476,6 +477,7 @@ class Work(NamedTuple):
     side: np.ndarray
     loss: np.ndarray
     q: np.ndarray
+    guess: np.ndarray
     warm: np.ndarray
     seen: np.ndarray
     books: np.ndarray
@@ -484,11 +486,10 @@ class Work(NamedTuple):
 @_inner
 def _end_flux(q: float, p: float, t_up: float, h: int, end: int, cell: int, area: float, row: np.ndarray, face: np.ndarray) -> None:
     """State and fluxes at a hose's end (0 inlet, 1 outlet), from the flow there and the pressure that it leaves."""
-    r = p / (R_AIR_J_PER_KG_K * t_up)
     if (q >= 0.0) == (end == 0):  # the air enters, and brings the stagnation temperature of where it comes from
-        for _ in range(3):
-            u = q / (area * r)
-            r = p / (R_AIR_J_PER_KG_K * max(t_up - 0.5 * u * u / CP_J_PER_KG_K, 0.5 * t_up))
+        per_k = R_AIR_J_PER_KG_K * q / (area * p)  # speed over temperature
+        t = 2.0 * t_up / (1.0 + math.sqrt(1.0 + 2.0 * per_k * per_k * t_up / CP_J_PER_KG_K))
+        r = p / (R_AIR_J_PER_KG_K * t)
     else:  # isentropic from the cell
         r_cell = row[LO + 3 * end, cell]
         x = p / row[LO + 3 * end + 2, cell] - 1.0
@@ -628,6 +629,7 @@ def _links(
     side: np.ndarray,
     loss: np.ndarray,
     q: np.ndarray,
+    guess: np.ndarray,
     warm: np.ndarray,
     row: np.ndarray,
     face: np.ndarray,
@@ -643,9 +645,10 @@ def _links(
                 el[e, 7] = 1.0 - math.exp(-dt / el[e, 5])
         pl, zl, kl, tl = side[k, 1, 0], side[k, 1, 1], side[k, 1, 2], side[k, 1, 3]
         pr, zr, kr, tr = side[k + 1, 0, 0], side[k + 1, 0, 1], side[k + 1, 0, 2], side[k + 1, 0, 3]
-        flow = link_flow(pl, zl, kl, tl, pr, zr, kr, tr, q[k], first, last, el)
+        flow = link_flow(pl, zl, kl, tl, pr, zr, kr, tr, guess[k], first, last, el)
         if slow:
             _move_valves(flow, pl - zl * flow + kl * flow * flow, pr + zr * flow, math.sqrt(tl), first, last, el)
+        guess[k] = 2.0 * flow - q[k]
         q[k] = flow
         warm[k] = tl if flow >= 0.0 else tr
         for s in range(k, k + 2):
@@ -818,7 +821,7 @@ def run(
                 shot_out[now, 2] += out * dt
         if not _sides(dt, is_hose, index, hose, volume, mass, energy, row, q, loss, side):
             return -1
-        _links(dt, is_hose, index, hose, link, el, side, loss, q, warm, row, face, books)
+        _links(dt, is_hose, index, hose, link, el, side, loss, q, w.guess, warm, row, face, books)
         running = _volumes(dt, p_amb, running == 1, is_hose, index, volume, pump, mass, energy, loss, q, warm, ends, books)
         if running < 0:
             return -1

@@ -149,7 +149,7 @@ def _ring(bore_mm: float) -> tuple[float, float, float, float]:
 def quarter_wave() -> Row:
     """Frequency of the quarter wave, c / 4L less what the wall slows it."""
     omega, _, exact, _ = _ring(25.0)
-    return _row("quarter wave, 15 m of 25 mm: frequency with the wall's part", omega / 6.2832, exact / 6.2832, 0.01)
+    return _row("quarter wave, 15 m of 25 mm: frequency with the wall's part", omega / 6.2832, exact / 6.2832, 0.002)
 
 
 def travel_time() -> Row:
@@ -168,7 +168,7 @@ def travel_time() -> Row:
 def ringing_decay() -> Row:
     """Decay of the quarter wave by wall shear and wall heat."""
     _, decay, _, exact = _ring(9.5)
-    return _row("quarter wave, 15 m of 9.5 mm: decay, thermoviscous", decay, exact, 0.05)
+    return _row("quarter wave, 15 m of 9.5 mm: decay, thermoviscous", decay, exact, 0.02)
 
 
 def isothermal_discharge() -> Row:

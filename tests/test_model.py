@@ -139,7 +139,7 @@ def test_pump_gives_less_as_the_tank_fills() -> None:
         text = LINE.replace('delivery = "240 L/min"', f'delivery = "240 L/min"\n{more}').replace('set = "6.5 bar"', 'set = "1 bar"')
         run = simulate(parse_line(text), [], duration_s=60.0, start_pa=5e5, output_rate_hz=1.0)
         rise = np.diff(run.supply_pa)
-        assert abs(run.mass_error) < 1e-12
+        assert abs(run.mass_error) < run.steps * np.finfo(float).eps  # what a steady pump adds may be rounded to the same side each time
         return float(rise[5]), float(rise[-5])
 
     same, falling = climb(""), climb('delivery_at = "7 bar"\nclearance = "8 %"')

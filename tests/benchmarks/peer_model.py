@@ -57,6 +57,7 @@ def slope(
     side: Floats,
     loss: Floats,
     q: Floats,
+    guess: Floats,
     warm: Floats,
     books: Floats,
     kept: Floats,
@@ -84,7 +85,7 @@ def slope(
     tool = place[is_hose.shape[0] - 1]
     loss[is_hose.shape[0] - 1] = rate * mass[tool]
     _sides(NOW, is_hose, place, hose, volume, mass, energy, row, q, loss, side)
-    _links(NOW, is_hose, place, hose, link, el, side, loss, q, warm, row, face, books)
+    _links(NOW, is_hose, place, hose, link, el, side, loss, q, guess, warm, row, face, books)
     for s in range(is_hose.shape[0]):
         if is_hose[s]:
             continue
@@ -171,7 +172,7 @@ def chamber(
             raise TimeoutError
         slope(
             state, out, rate, net.is_hose, net.index, net.volume, net.hose, net.link, el, w.mass, w.energy, w.g, w.row, w.mean, w.face,
-            w.side, w.loss, w.q, w.warm, w.books, kept,
+            w.side, w.loss, w.q, w.guess, w.warm, w.books, kept,
         )  # fmt: skip
         return out.copy()
 
