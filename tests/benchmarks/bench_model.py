@@ -63,7 +63,7 @@ def our_chamber(line: Line, seconds: float, *, cell_m: float = 0.5, cfl: float =
     """Pressure in the tool's chamber [Pa abs] over two shots, the pump idle."""
     net = build(line, cell_m=cell_m)
     net.pump[0] = 0.0
-    got = run_network(net, settled(net, 1e6), duration_s=seconds, shots_s=PEER_SHOTS_S[seconds > PEER_SHOTS_S], cfl=cfl)
+    got = run_network(net, settled(net, 1e6), duration_s=seconds, shots_s=PEER_SHOTS_S[seconds > PEER_SHOTS_S], cfl=cfl, brief=0.5)
     return got.p_abs_pa[:, -1, 0]
 
 
