@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.air import LEAK_B, conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
 from analysis.line import Line, Part
-from analysis.network import CONS, MID, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, W, Work, run, valve
+from analysis.network import ALIGNED, CONS, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, W, Work, run, valve
 from analysis.places import along_hose
 
 Floats = NDArray[np.float64]
@@ -175,7 +175,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
     """Turn a line into stores and links; hoses are cut into cells of about `cell_m` [m]."""
     temp, p_amb = line.site.temperature_k, line.site.p_amb_pa
     # A very long line gets longer cells, so that they fit.
-    cell_m = max(cell_m, 1.1 * sum(p.length_m or 0.0 for p in line.parts) / (MOST_CELLS - 4 * len(line.parts)))
+    cell_m = max(cell_m, 1.1 * sum(p.length_m or 0.0 for p in line.parts) / (MOST_CELLS - 2 * ALIGNED * len(line.parts)))
     is_hose, index, names = [0], [0], ["tank"]
     volumes = [_vessel(line.compressor.tank_m3, temp)]
     hoses: list[list[float]] = []
@@ -215,9 +215,9 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
                 is_hose.append(1)
                 index.append(len(hoses))
                 bore = part.bore_m or 0.0
-                ends = [cells + 1, cells + 1 + n]
-                hoses.append([*ends, (part.length_m or 0.0) / n, area, bore, part.roughness_m or 0.0, temp, 1.0, 1.0])
-                cells += n + 2
+                begins = (cells // ALIGNED + 1) * ALIGNED  # with room for a ghost before it
+                hoses.append([begins, begins + n, (part.length_m or 0.0) / n, area, bore, part.roughness_m or 0.0, temp, 1.0, 1.0])
+                cells = begins + n + 1
             else:
                 is_hose.append(0)
                 index.append(len(volumes))
@@ -313,7 +313,8 @@ class Outcome:
 def _work(net: Network, state: State, probe: Floats) -> Work:
     """Room for a run; the volumes' mass and energy are the state's own arrays, the hoses' state is copied in."""
     n_store, n_link, n_hose = net.is_hose.size, net.link.shape[0], net.hose.shape[0]
-    g = np.zeros(ROWS * ROW)
+    room = np.zeros(ROWS * ROW + ALIGNED)
+    g = room[-(room.ctypes.data // room.itemsize) % ALIGNED :][: ROWS * ROW]
     row = g.reshape(ROWS, ROW)
     row[[W, W + 2]] = 1.0  # ghosts, until they are set
     face, ends = np.zeros((n_hose, 2, 3)), np.empty((n_store, 2))
@@ -322,7 +323,8 @@ def _work(net: Network, state: State, probe: Floats) -> Work:
         a, b = int(first), int(end)
         r, flux, energy = state.cons[:, a:b]
         row[W : W + 3, a:b] = r, flux / r, (GAMMA - 1.0) * (energy - 0.5 * flux**2 / r)
-        row[MID + 6, a:b] = row[W + 2, a:b] / (r * R_AIR_J_PER_KG_K)
+        row[W + 3, a:b] = row[W + 2, a:b] / (r * R_AIR_J_PER_KG_K)
+        row[W + 4, a:b] = np.sqrt(GAMMA * row[W + 2, a:b] / r)
         face[h] = row[W : W + 3, [a, b - 1]].T
     for s, j in enumerate(net.index):
         ends[s] = face[j, :, 2] if net.is_hose[s] else (GAMMA - 1.0) * state.vol_e[j] / net.volume[j, 0]

@@ -4,7 +4,8 @@ All compiled code stands in this one file: the cache of machine code is judged b
 it calls, so a second file would leave stale code behind when it is edited.
 
 A line is a row of *stores* (a volume or a hose) with a *link* between each two; a link is a row of restrictions (ISO 6358) or an open
-end. Hoses are solved by MUSCL-Hancock with HLLC fluxes (second order in space and time), friction and wall heat semi-implicitly.
+end. Hoses are solved by MUSCL-Hancock with HLLC fluxes (second order in space and time), friction and wall heat semi-implicitly. What
+takes longest in their loops is to divide, so each divides once in a cell, by a product.
 At a hose's end the outgoing characteristic gives the end an impedance dp/dq, at a volume the half step to come does; so each link is
 one equation for one mass flow, whatever stands on its two sides. All pressures in here are absolute.
 
@@ -61,40 +62,28 @@ REFRESH: Final = 8  # steps between two looks at time step, friction and heat co
 
 
 # All cell arrays are rows of one flat array `g`, a fixed distance apart: only so can the compiler see that they do not overlap, and
-# vectorise. The distance is no power of two, so that the rows do not compete for the same places in the processor's cache.
+# vectorise. The distance is no power of two, so that the rows do not compete for the same places in the processor's cache. Rows and
+# hoses begin at multiples of ALIGNED cells, so that no vector of cells lies across two lines of the cache.
+ALIGNED: Final = 8
 ROW: Final = 4168
+ROWS: Final = 32
+MOST_CELLS: Final = ROW - ALIGNED
 ONE = np.uint64(1)
-ROWS: Final = 36
-MOST_CELLS: Final = ROW - 8
-# state (density, speed, pressure), wall forces, friction and heat coefficients, half-time states at both faces and in the middle with
-# scratch, fluxes, memory of wall shear and heat, conserved quantities
-W0, W1, W2 = np.uint64(0 * ROW), np.uint64(1 * ROW), np.uint64(2 * ROW)
-F0, F1 = np.uint64(3 * ROW), np.uint64(4 * ROW)
-COEF0, COEF1, COEF2, COEF3 = np.uint64(5 * ROW), np.uint64(6 * ROW), np.uint64(7 * ROW), np.uint64(8 * ROW)
-LO0, LO1, LO2 = np.uint64(9 * ROW), np.uint64(10 * ROW), np.uint64(11 * ROW)
-HI0, HI1, HI2 = np.uint64(12 * ROW), np.uint64(13 * ROW), np.uint64(14 * ROW)
-MID0, MID1, MID2, MID3, MID4, MID5, MID6 = (
-    np.uint64(15 * ROW),
-    np.uint64(16 * ROW),
-    np.uint64(17 * ROW),
-    np.uint64(18 * ROW),
-    np.uint64(19 * ROW),
-    np.uint64(20 * ROW),
-    np.uint64(21 * ROW),
-)
-FLUX0, FLUX1, FLUX2 = np.uint64(22 * ROW), np.uint64(23 * ROW), np.uint64(24 * ROW)
-HIST0, HIST1, HIST2, HIST3, HIST4, HIST5, HIST6, HIST7 = (
-    np.uint64(25 * ROW),
-    np.uint64(26 * ROW),
-    np.uint64(27 * ROW),
-    np.uint64(28 * ROW),
-    np.uint64(29 * ROW),
-    np.uint64(30 * ROW),
-    np.uint64(31 * ROW),
-    np.uint64(32 * ROW),
-)
-CONS0, CONS1, CONS2 = np.uint64(33 * ROW), np.uint64(34 * ROW), np.uint64(35 * ROW)
-W, LO, HI, MID, FLUX, CONS = 0, 9, 12, 15, 22, 33  # the same rows, where single cells are looked at
+
+
+def _rows(first: int, end: int) -> tuple[Any, ...]:
+    """Where these rows begin in `g`, as the unsigned numbers that the compiler needs to see that no index is negative."""
+    return tuple(np.uint64(i * ROW) for i in range(first, end))
+
+
+W0, W1, W2, TEMP, SOUND = _rows(0, 5)  # state: density, speed, pressure, temperature, speed of sound
+CONS0, CONS1, CONS2 = _rows(5, 8)  # state as it is conserved: density, momentum, energy
+F0, F1 = _rows(8, 10)  # wall shear and heat that the past leaves
+COEF0, COEF1, COEF2, RE = _rows(10, 14)  # coefficients of friction (laminar, turbulent) and heat, and their Reynolds number
+LO0, LO1, LO2, HI0, HI1, HI2, MID = _rows(14, 21)  # half-time state at the left and the right face, and speed in the middle
+FLUX0, FLUX1, FLUX2 = _rows(21, 24)  # through the left face
+HIST0, HIST1, HIST2, HIST3, HIST4, HIST5, HIST6, HIST7 = _rows(24, 32)  # memory of wall shear and heat
+W, CONS, COEF, LO, HI, FLUX = 0, 5, 10, 14, 17, 21  # the same rows, where single cells are looked at
 
 
 def _inner(function: F) -> F:
@@ -104,12 +93,10 @@ def _inner(function: F) -> F:
 
 @_inner
 def friction_terms(re: float, rough: float) -> tuple[float, float]:
-    """Darcy's factor for turbulent flow (Haaland), and the share of turbulence: 0 below Re 2000, 1 above 4000, smooth between.
+    """Darcy's factor for turbulent flow (Haaland), and the share of turbulence: 0 at Re 2000, 1 above 4000, smooth between.
 
-    rough is Haaland's term of roughness, (e/3.7 D)^1.11. In laminar flow the factor is not worked out: it has no share.
+    rough is Haaland's term of roughness, (e/3.7 D)^1.11.
     """
-    if re <= 2000.0:
-        return 0.0, 0.0
     x = min((re - 2000.0) / 2000.0, 1.0)
     inv = -1.8 / math.log(10.0) * math.log(rough + 6.9 / re)
     return 1.0 / (inv * inv), x * x * (3.0 - 2.0 * x)
@@ -274,78 +261,79 @@ def link_flow(
 
 
 @_inner
-def predict_hose(a: int, b: int, dtdx: float, dt: float, g: np.ndarray) -> None:
-    """Half-time states at both faces of each cell: lo at the left face, hi at the right; cells a..b-1, ghosts at a-1 and b."""
+def predict_hose(h: int, hose: np.ndarray, dt: float, g: np.ndarray) -> None:
+    """Half-time states at both faces of each cell of a hose: lo at the left face, hi at the right. The ghosts must have their state."""
+    a, b, dtdx, half, wall_k = int(hose[h, 0]), int(hose[h, 1]), dt / hose[h, 2], 0.5 * dt, hose[h, 6]
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return
     for i in range(np.uint64(a), np.uint64(b)):
         r, u, p = g[W0 + i], g[W1 + i], g[W2 + i]
-        d0, d1 = r - g[W0 + i - ONE], g[W0 + i + ONE] - r
-        s = d0 * d1
-        sr = 2.0 * s / (d0 + d1) if s > 0.0 else 0.0
-        d0, d1 = u - g[W1 + i - ONE], g[W1 + i + ONE] - u
-        s = d0 * d1
-        su = 2.0 * s / (d0 + d1) if s > 0.0 else 0.0
-        d0, d1 = p - g[W2 + i - ONE], g[W2 + i + ONE] - p
-        s = d0 * d1
-        sp = 2.0 * s / (d0 + d1) if s > 0.0 else 0.0
-        h = 0.5 * dtdx
-        rm = r - h * (u * sr + r * su)
+        # Half of van Leer's limited slope: product of the differences to both sides, over their sum; one division serves for all.
+        r0, r1 = r - g[W0 + i - ONE], g[W0 + i + ONE] - r
+        u0, u1 = u - g[W1 + i - ONE], g[W1 + i + ONE] - u
+        p0, p1 = p - g[W2 + i - ONE], g[W2 + i + ONE] - p
+        sr, su, sp = r0 * r1, u0 * u1, p0 * p1
+        dr = r0 + r1 if sr > 0.0 else 1.0
+        du = u0 + u1 if su > 0.0 else 1.0
+        dp = p0 + p1 if sp > 0.0 else 1.0
+        dr_du, dp_r = dr * du, dp * r
+        inv = 1.0 / (dr_du * dp_r)
+        per_dr_du, per_dp_r = dp_r * inv, dr_du * inv
+        sr = sr * du * per_dr_du if sr > 0.0 else 0.0
+        su = su * dr * per_dr_du if su > 0.0 else 0.0
+        sp = sp * r * per_dp_r if sp > 0.0 else 0.0
+        rm = r - dtdx * (u * sr + r * su)
         brake = (g[COEF0 + i] + g[COEF1 + i] * abs(u)) * u + g[F0 + i]
-        um = u - h * (u * su + sp / r) - 0.5 * dt * brake
+        um = u - dtdx * (u * su + sp * dp * per_dp_r) - half * brake
         # Friction turns into heat: total energy is left as it is, so the pressure gains what the motion loses.
-        gain = (GAMMA - 1.0) * (r * u * brake - g[COEF2 + i] * (p / (r * R_AIR_J_PER_KG_K) - g[COEF3 + i]) - g[F1 + i])
-        pm = p - h * (u * sp + GAMMA * p * su) + 0.5 * dt * gain
-        g[MID0 + i], g[MID1 + i], g[MID2 + i] = rm, um, pm
-        g[LO0 + i], g[HI0 + i] = rm - 0.5 * sr, rm + 0.5 * sr
-        g[LO1 + i], g[HI1 + i] = um - 0.5 * su, um + 0.5 * su
-        g[LO2 + i], g[HI2 + i] = pm - 0.5 * sp, pm + 0.5 * sp
+        gain = (GAMMA - 1.0) * (r * u * brake - g[COEF2 + i] * (g[TEMP + i] - wall_k) - g[F1 + i])
+        pm = p - dtdx * (u * sp + GAMMA * p * su) + half * gain
+        g[MID + i] = um
+        g[LO0 + i], g[HI0 + i] = rm - sr, rm + sr
+        g[LO1 + i], g[HI1 + i] = um - su, um + su
+        g[LO2 + i], g[HI2 + i] = pm - sp, pm + sp
 
 
 @_inner
-def inner_fluxes(a: int, b: int, g: np.ndarray) -> None:
-    """HLLC fluxes of mass, momentum and energy at the faces between cells a..b-1; the flux at index i enters cell i."""
+def inner_fluxes(h: int, hose: np.ndarray, g: np.ndarray) -> None:
+    """HLLC fluxes of mass, momentum and energy at the faces between the cells of a hose; the flux at index i enters cell i."""
+    a, b = int(hose[h, 0]), int(hose[h, 1])
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return
     for i in range(np.uint64(a + 1), np.uint64(b)):
         rl, ul, pl = g[HI0 + i - ONE], g[HI1 + i - ONE], g[HI2 + i - ONE]
         rr, ur, pr = g[LO0 + i], g[LO1 + i], g[LO2 + i]
-        cl, cr = math.sqrt(GAMMA * pl / rl), math.sqrt(GAMMA * pr / rr)
-        sl = min(ul - cl, ur - cr)
-        sr = max(ul + cl, ur + cr)
+        c = 0.5 * (g[SOUND + i - ONE] + g[SOUND + i])
+        sl, sr = min(ul, ur) - c, max(ul, ur) + c
         ml, mr = rl * (sl - ul), rr * (sr - ur)
-        star = (pr - pl + ml * ul - mr * ur) / (ml - mr)
-        left = star >= 0.0
+        # The contact's speed is top / bottom, and bottom < 0.
+        top, bottom = pr - pl + ml * ul - mr * ur, ml - mr
+        left = top <= 0.0
         r = rl if left else rr
         u = ul if left else ur
         p = pl if left else pr
         s = min(sl, 0.0) if left else max(sr, 0.0)
-        m = ml if left else mr
-        v = sl - ul if left else sr - ur
         far = sl if left else sr
-        e = p / (GAMMA - 1.0) + 0.5 * r * u * u
-        grow = v / (far - star)  # density in the star region over that outside
+        beyond = far * bottom - top
+        inv = 1.0 / (bottom * beyond)
+        star = top * beyond * inv
+        thin = bottom * bottom * inv
+        grow = (far - u) * thin  # density in the star region over that outside
         rs = r * grow
-        es = grow * (e + (star - u) * (r * star + r * p / m))
+        e = p / (GAMMA - 1.0) + 0.5 * r * u * u
+        es = grow * e + (star - u) * (rs * star + thin * p)
         g[FLUX0 + i] = r * u + s * (rs - r)
         g[FLUX1 + i] = r * u * u + p + s * (rs * star - r * u)
         g[FLUX2 + i] = u * (e + p) + s * (es - e)
 
 
 @_inner
-def advance_hose(
-    a: int,
-    b: int,
-    dtdx: float,
-    dt: float,
-    g: np.ndarray,
-    memory: np.ndarray,
-    h: int,
-) -> float:
-    """Bring cells a..b-1 over one step: fluxes, then friction and heat semi-implicitly, with the memory of wall shear and heat.
+def advance_hose(h: int, hose: np.ndarray, dt: float, g: np.ndarray, memory: np.ndarray) -> float:
+    """Bring a hose over one step: fluxes, then friction and heat semi-implicitly, with the memory of wall shear and heat.
 
     Returns the heat that came from the wall over the step, per cell volume [J/m3].
     """
+    a, b, dtdx, wall_k = int(hose[h, 0]), int(hose[h, 1]), dt / hose[h, 2], hose[h, 6]
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return 0.0
     # Plain numbers, not array elements, so that the loops can be vectorised.
@@ -354,74 +342,72 @@ def advance_hose(
     gu0, gu1, gu2, gu3 = memory[h, 6], memory[h, 7], memory[h, 8], memory[h, 9]
     at0, at1, at2, at3 = memory[h, 10], memory[h, 11], memory[h, 12], memory[h, 13]
     gt0, gt1, gt2, gt3 = memory[h, 14], memory[h, 15], memory[h, 16], memory[h, 17]
-    sum_u, sum_t = gu0 + gu1 + gu2 + gu3, gt0 + gt1 + gt2 + gt3
-    for i in range(np.uint64(a), np.uint64(b)):
-        g[MID3 + i] = g[CONS0 + i] + dtdx * (g[FLUX0 + i] - g[FLUX0 + i + ONE])
-        g[MID4 + i] = g[CONS1 + i] + dtdx * (g[FLUX1 + i] - g[FLUX1 + i + ONE])
-        g[MID5 + i] = g[CONS2 + i] + dtdx * (g[FLUX2 + i] - g[FLUX2 + i + ONE])
-    # Wall shear: the steady part, Crank-Nicolson with the middle speed; the memory of past accelerations, its newest part implicit.
-    for i in range(np.uint64(a), np.uint64(b)):
-        u_old = g[W1 + i]
-        k = g[COEF0 + i] + g[COEF1 + i] * abs(g[MID1 + i])
-        p0, p1, p2, p3 = au0 * g[HIST0 + i], au1 * g[HIST1 + i], au2 * g[HIST2 + i], au3 * g[HIST3 + i]
-        u = g[MID4 + i] / g[MID3 + i] + dt * (-0.5 * k * u_old - cu * (p0 + p1 + p2 + p3) + cu * sum_u * u_old)
-        u /= 1.0 + dt * (0.5 * k + cu * sum_u)
-        du = u - u_old + 1e-30  # never quite zero: a memory that fades to denormal numbers is slow
-        p0, p1, p2, p3 = p0 + gu0 * du, p1 + gu1 * du, p2 + gu2 * du, p3 + gu3 * du
-        g[HIST0 + i], g[HIST1 + i], g[HIST2 + i], g[HIST3 + i] = p0, p1, p2, p3
-        g[F0 + i] = cu * (p0 + p1 + p2 + p3)
-        g[MID1 + i] = u
-    # Wall heat likewise, per unit volume.
-    for i in range(np.uint64(a), np.uint64(b)):
-        r, u, t_old = g[MID3 + i], g[MID1 + i], g[MID6 + i]
-        k = g[COEF2 + i] / (r * CV_J_PER_KG_K)
-        p0, p1, p2, p3 = at0 * g[HIST4 + i], at1 * g[HIST5 + i], at2 * g[HIST6 + i], at3 * g[HIST7 + i]
-        t = (g[MID5 + i] / r - 0.5 * u * u) / CV_J_PER_KG_K
-        t += dt * (0.5 * k * (2.0 * g[COEF3 + i] - t_old) - ct * (p0 + p1 + p2 + p3) + ct * sum_t * t_old)
-        t /= 1.0 + dt * (0.5 * k + ct * sum_t)
-        d_t = t - t_old + 1e-30
-        p0, p1, p2, p3 = p0 + gt0 * d_t, p1 + gt1 * d_t, p2 + gt2 * d_t, p3 + gt3 * d_t
-        g[HIST4 + i], g[HIST5 + i], g[HIST6 + i], g[HIST7 + i] = p0, p1, p2, p3
-        g[F1 + i] = ct * (p0 + p1 + p2 + p3) * r * CV_J_PER_KG_K
-        g[MID6 + i] = t
+    now_u, now_t = cu * (gu0 + gu1 + gu2 + gu3), ct * (gt0 + gt1 + gt2 + gt3)
     heat = 0.0
     for i in range(np.uint64(a), np.uint64(b)):
-        r, u, t = g[MID3 + i], g[MID1 + i], g[MID6 + i]
-        e = r * (CV_J_PER_KG_K * t + 0.5 * u * u)
-        heat += e - g[MID5 + i]
-        g[CONS0 + i], g[CONS1 + i], g[CONS2 + i] = r, r * u, e
+        r = g[CONS0 + i] + dtdx * (g[FLUX0 + i] - g[FLUX0 + i + ONE])
+        ru = g[CONS1 + i] + dtdx * (g[FLUX1 + i] - g[FLUX1 + i + ONE])
+        e = g[CONS2 + i] + dtdx * (g[FLUX2 + i] - g[FLUX2 + i + ONE])
+        u_old, t_old = g[W1 + i], g[TEMP + i]
+        # Steady shear and heat by Crank-Nicolson, with the middle speed; the memory of past changes, its newest part implicit.
+        k, w = 0.5 * (g[COEF0 + i] + g[COEF1 + i] * abs(g[MID + i])), 0.5 * g[COEF2 + i]
+        u0, u1, u2, u3 = au0 * g[HIST0 + i], au1 * g[HIST1 + i], au2 * g[HIST2 + i], au3 * g[HIST3 + i]
+        t0, t1, t2, t3 = at0 * g[HIST4 + i], at1 * g[HIST5 + i], at2 * g[HIST6 + i], at3 * g[HIST7 + i]
+        slows = 1.0 + dt * (k + now_u)
+        cools = CV_J_PER_KG_K * r * (1.0 + dt * now_t) + dt * w
+        inv = 1.0 / (r * slows * cools)
+        past_u, past_t = cu * (u0 + u1 + u2 + u3), ct * (t0 + t1 + t2 + t3)
+        u = (ru + dt * r * ((now_u - k) * u_old - past_u)) * (cools * inv)
+        motion = 0.5 * r * u * u
+        t = e - motion + dt * (w * (2.0 * wall_k - t_old) + CV_J_PER_KG_K * r * (now_t * t_old - past_t))
+        t *= r * slows * inv
+        du, d_t = u - u_old + 1e-30, t - t_old + 1e-30  # never quite zero: a memory that fades to denormal numbers is slow
+        g[HIST0 + i], g[HIST1 + i], g[HIST2 + i], g[HIST3 + i] = u0 + gu0 * du, u1 + gu1 * du, u2 + gu2 * du, u3 + gu3 * du
+        g[HIST4 + i], g[HIST5 + i], g[HIST6 + i], g[HIST7 + i] = t0 + gt0 * d_t, t1 + gt1 * d_t, t2 + gt2 * d_t, t3 + gt3 * d_t
+        g[F0 + i] = past_u + now_u * du
+        g[F1 + i] = (past_t + now_t * d_t) * r * CV_J_PER_KG_K
+        heated = r * CV_J_PER_KG_K * t + motion
+        heat += heated - e
+        g[CONS0 + i], g[CONS1 + i], g[CONS2 + i] = r, r * u, heated
         g[W0 + i], g[W1 + i], g[W2 + i] = r, u, r * R_AIR_J_PER_KG_K * t
+        g[TEMP + i], g[SOUND + i] = t, math.sqrt(GAMMA * R_AIR_J_PER_KG_K * t)
     return heat
 
 
 @_inner
-def refresh_hose(a: int, b: int, h: int, hose: np.ndarray, memory: float, g: np.ndarray, mean: np.ndarray) -> float:
-    """Look friction and heat coefficients up afresh; mean gets density-averaged viscosity and Reynolds number. Returns the fastest wave."""
+def refresh_hose(h: int, hose: np.ndarray, memory: float, g: np.ndarray, mean: np.ndarray) -> float:
+    """Look friction and heat coefficients up afresh; mean gets mean viscosity and Reynolds number. Returns the fastest wave."""
+    a, b, bore, brake, warm = int(hose[h, 0]), int(hose[h, 1]), hose[h, 4], hose[h, 7], hose[h, 8]
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return 0.0
-    bore, wall_k, brake, warm = hose[h, 4], hose[h, 6], hose[h, 7], hose[h, 8]
     rough = (hose[h, 5] / bore / 3.7) ** 1.11
-    fastest, nu_sum, re_sum = 0.0, 0.0, 0.0
+    # Nusselt number: 8 is the quasi-steady value that belongs to Zielke's kernel taken for heat; turbulent by Gnielinski.
+    laminar = 8.0 if memory > 0.0 else 3.66
+    per_area = 4.0 / (bore * bore)
+    nu_sum, re_sum = 0.0, 0.0
     for i in range(np.uint64(a), np.uint64(b)):
-        r, u, p = g[W0 + i], g[W1 + i], g[W2 + i]
-        t = p / (r * R_AIR_J_PER_KG_K)
+        t = g[TEMP + i]
         mu = SUTHERLAND_MU0_PA_S * (t / SUTHERLAND_T0_K) * math.sqrt(t / SUTHERLAND_T0_K) * (SUTHERLAND_T0_K + SUTHERLAND_S_K)
         mu /= t + SUTHERLAND_S_K
-        nu = mu / r
-        re = abs(u) * bore / nu
-        factor, share = friction_terms(re, rough)
-        g[COEF0 + i] = brake * (1.0 - share) * 32.0 * nu / (bore * bore)
-        g[COEF1 + i] = brake * share * factor / (2.0 * bore)
-        # Nusselt number: 8 is the quasi-steady value that belongs to Zielke's kernel taken for heat; turbulent by Gnielinski.
-        eighth = factor / 8.0
-        turbulent = eighth * (max(re, 2000.0) - 1000.0) * PRANDTL / (1.0 + 12.7 * math.sqrt(eighth) * (PRANDTL ** (2.0 / 3.0) - 1.0))
-        laminar = 8.0 if memory > 0.0 else 3.66
-        conductivity = mu * CP_J_PER_KG_K / PRANDTL
-        g[COEF2 + i] = warm * ((1.0 - share) * laminar + share * max(turbulent, laminar)) * conductivity * 4.0 / (bore * bore)
-        g[COEF3 + i] = wall_k
-        fastest = max(fastest, abs(u) + math.sqrt(GAMMA * p / r))
+        nu = mu / g[W0 + i]
+        re = abs(g[W1 + i]) * bore / nu
+        g[COEF0 + i] = brake * 8.0 * per_area * nu
+        g[COEF1 + i] = 0.0
+        g[COEF2 + i] = warm * laminar * per_area * CP_J_PER_KG_K / PRANDTL * mu
+        g[RE + i] = re
         nu_sum += nu
         re_sum += re
+    fastest = 0.0
+    for i in range(np.uint64(a), np.uint64(b)):
+        fastest = max(fastest, abs(g[W1 + i]) + g[SOUND + i])
+        re = g[RE + i]
+        if re > 2000.0:
+            factor, share = friction_terms(re, rough)
+            g[COEF0 + i] *= 1.0 - share
+            g[COEF1 + i] = brake * share * factor / (2.0 * bore)
+            eighth = factor / 8.0
+            turbulent = eighth * (re - 1000.0) * PRANDTL / (1.0 + 12.7 * math.sqrt(eighth) * (PRANDTL ** (2.0 / 3.0) - 1.0))
+            g[COEF2 + i] *= 1.0 - share + share * max(turbulent / laminar, 1.0)
     mean[0] = nu_sum / (b - a)
     mean[1] = re_sum / (b - a)
     return fastest
@@ -508,7 +494,7 @@ def _look_afresh(cfl: float, remembers: float, hose: np.ndarray, g: np.ndarray, 
     """Refresh friction, heat and the terms of the memory; returns the time step, or -1 when the air is faster than can be."""
     dt = STEP_S
     for h in range(hose.shape[0]):
-        fastest = refresh_hose(int(hose[h, 0]), int(hose[h, 1]), h, hose, remembers, g, mean)
+        fastest = refresh_hose(h, hose, remembers, g, mean)
         if not fastest < 5e3:
             return -1.0
         memory[h, 18] = 1.1 * fastest
@@ -596,12 +582,13 @@ def _sides(
                 out = 2.0 * end - 1.0
                 i = int(hose[j, end]) - end
                 r, u, p = row[LO + 3 * end, i], out * row[LO + 3 * end + 1, i], row[LO + 3 * end + 2, i]
-                c = math.sqrt(GAMMA * p / r)
-                z = c / (area * max(1.0 - u / c, 0.05))
+                rt = p / r
+                c = math.sqrt(GAMMA * rt)
+                z = GAMMA * rt / (area * max(c - u, 0.05 * c))
                 side[s, end, 0] = p + z * (r * u * area - end * loss[s])
                 side[s, end, 1] = z
                 side[s, end, 2] = 0.5 / (r * area * area)
-                side[s, end, 3] = p / (r * R_AIR_J_PER_KG_K) + 0.5 * u * u / CP_J_PER_KG_K
+                side[s, end, 3] = rt / R_AIR_J_PER_KG_K + 0.5 * u * u / CP_J_PER_KG_K
         else:
             temp = energy[j] / (mass[j] * CV_J_PER_KG_K)
             p = (GAMMA - 1.0) * energy[j] / volume[j, 0]
@@ -799,8 +786,8 @@ def run(
             for j in range(3):
                 row[W + j, a - 1] = 2.0 * face[h, 0, j] - row[W + j, a]
                 row[W + j, b] = 2.0 * face[h, 1, j] - row[W + j, b - 1]
-            predict_hose(a, b, dt / hose[h, 2], dt, g)
-            inner_fluxes(a, b, g)
+            predict_hose(h, hose, dt, g)
+            inner_fluxes(h, hose, g)
         for s in range(n_store):
             loss[s] = 0.0
             before[s, 0], before[s, 1] = ends[s, 0], ends[s, 1]
@@ -828,10 +815,10 @@ def run(
         for s in range(n_store):
             if is_hose[s]:
                 h = index[s]
-                books[4] += hose[h, 2] * hose[h, 3] * advance_hose(int(hose[h, 0]), int(hose[h, 1]), dt / hose[h, 2], dt, g, memory, h)
+                books[4] += hose[h, 2] * hose[h, 3] * advance_hose(h, hose, dt, g, memory)
                 for end in range(2):
                     ends[s, end] = face[h, end, 2]
-                    if abs(face[h, end, 1]) + math.sqrt(GAMMA * face[h, end, 2] / face[h, end, 0]) > memory[h, 18]:
+                    if abs(face[h, end, 1]) + row[W + 4, int(hose[h, end]) - end] > memory[h, 18]:
                         stale = True
         for i in range(n_probe):
             c = int(probe[i, 0])

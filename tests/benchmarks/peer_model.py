@@ -20,6 +20,7 @@ from analysis.constants import CP_J_PER_KG_K, CV_J_PER_KG_K, GAMMA, PRANDTL, R_A
 from analysis.model import Network, settled
 from analysis.model import _work as room
 from analysis.network import (
+    COEF,
     FLUX,
     OPTIONS,
     RATE,
@@ -33,7 +34,6 @@ from analysis.network import (
 )
 
 Floats = NDArray[np.float64]
-SHEAR, WARMTH = 5, 7  # rows of coefficients in the cells: k0, k1 of friction; h and wall temperature
 NOW = 1e-9  # a step so short that the half-time states are those of now
 
 
@@ -73,14 +73,15 @@ def slope(
             k = at + 11 * (i - a)
             r, u = y[k], y[k + 1] / y[k]
             row[W, i], row[W + 1, i], row[W + 2, i] = r, u, (GAMMA - 1.0) * (y[k + 2] - 0.5 * r * u * u)
-            row[3, i] = row[4, i] = 0.0
-        refresh_hose(a, b, h, hose, 1.0, g, mean)
+            row[W + 3, i] = row[W + 2, i] / (r * R_AIR_J_PER_KG_K)
+            row[W + 4, i] = math.sqrt(GAMMA * row[W + 2, i] / r)
+        refresh_hose(h, hose, 1.0, g, mean)
         kept[h, 0], kept[h, 1] = mean[0] / (0.25 * hose[h, 4] * hose[h, 4]), mean[1]
         for j in range(3):
             row[W + j, a - 1] = row[W + j, a]
             row[W + j, b] = row[W + j, b - 1]
-        predict_hose(a, b, 0.0, 0.0, g)
-        inner_fluxes(a, b, g)
+        predict_hose(h, hose, 0.0, g)
+        inner_fluxes(h, hose, g)
         at += 11 * (b - a)
     tool = place[is_hose.shape[0] - 1]
     loss[is_hose.shape[0] - 1] = rate * mass[tool]
@@ -112,10 +113,10 @@ def slope(
             d0 = (row[FLUX, i] - row[FLUX, i + 1]) / dx
             d1 = (row[FLUX + 1, i] - row[FLUX + 1, i + 1]) / dx
             d2 = (row[FLUX + 2, i] - row[FLUX + 2, i + 1]) / dx
-            du = (d1 - u * d0) / r - (row[SHEAR, i] + row[SHEAR + 1, i] * abs(u)) * u
+            du = (d1 - u * d0) / r - (row[COEF, i] + row[COEF + 1, i] * abs(u)) * u
             # Friction leaves the total energy as it is: what the motion loses becomes heat.
             dt = (d2 - (CV_J_PER_KG_K * t + 0.5 * u * u) * d0) / (r * CV_J_PER_KG_K)
-            heat = row[WARMTH, i] * (row[WARMTH + 1, i] - t)
+            heat = row[COEF + 2, i] * (hose[h, 6] - t)
             past_u = y[k + 3] + y[k + 4] + y[k + 5] + y[k + 6]
             past_t = y[k + 7] + y[k + 8] + y[k + 9] + y[k + 10]
             du -= 4.0 * per_radius * past_u
