@@ -47,13 +47,14 @@ def serve_feed(server: flask.Flask, recordings: Recordings) -> None:
 def feed(recordings: Recordings, reader: Reader, window_pa: Window) -> Iterator[str]:
     """Tell how the recording stands, a dozen times a second, with what the trace has gained."""
     begun = due = time.monotonic()
-    name, since_s = "", -math.inf
+    followed, since_s = ("", False), -math.inf
     while due - begun < AT_MOST_S:
         live = None
         try:
             live = recordings.live()
-            if live is None or live.session.name != name:
-                name, since_s = ("" if live is None else live.session.name), -math.inf
+            now = ("", False) if live is None else (live.session.name, live.share >= 1.0)
+            if now != followed:  # what was recorded before has been read: the trace can be shown from its beginning
+                followed, since_s = now, -math.inf
             message = told(recordings, live, reader, window_pa, since_s)
         except OSError as problem:  # a folder that may not be read, a disk that has gone: said, and tried again
             message = quiet(f"{problem.filename or 'The sessions'} cannot be read: {problem.strerror}.")

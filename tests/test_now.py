@@ -316,6 +316,24 @@ def test_the_feed_sends_each_piece_of_the_trace_once(home: Path, recordings: Rec
     assert all(len(m["trace"][0]) <= 82 for m in messages[1:])  # 200 a second and both ends
 
 
+def test_who_joins_late_gets_the_trace_from_its_beginning_once_it_has_been_read(
+    home: Path, recordings: Recordings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(following, "BUDGET_S", 0.0)
+    with recording(home) as recorder:
+        for i in range(3):
+            recorder.write(*flat(640.0, 1.0, since_s=float(i)))
+        recorder.show(*flat(650.0, 0.2, since_s=3.0))
+        lines = feed(recordings, BAR, None)
+        messages = [json.loads(next(lines))]
+        while messages[-1]["texts"]["catching"]:
+            messages.append(json.loads(next(lines)))
+        lines.close()  # type: ignore[attr-defined]
+    assert messages[0]["trace"][0][0] >= 3.0
+    assert messages[-1]["trace"][0][0] == 0.0
+    assert messages[-1]["trace"][0][-1] > 3.0
+
+
 def test_a_folder_that_cannot_be_read_is_said_and_tried_again(recordings: Recordings, monkeypatch: pytest.MonkeyPatch) -> None:
     def gone() -> None:
         raise PermissionError(13, "Permission denied", "sessions")
