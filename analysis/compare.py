@@ -128,7 +128,9 @@ def compare(before: Trace, after: Trace) -> Comparison:
                 f"The line stood {100.0 * pressure_shift:+.1f} % in absolute pressure after the change; the dips were compared at equal "
                 "pressure, and the interval is wider for it. Set the same pressure on both days for a sharper answer."
             )
-        dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, float(np.hypot(effect.u_between(pace), pressure_u)))
+        dip_u = (effect.u_between(pace), pressure_u, b.record.depth_u, a.record.depth_u)
+        dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, float(np.linalg.norm(dip_u)))
+        dip_b, dip_a = dip_b.widened(Z_95 * b.record.depth_u), dip_a.widened(Z_95 * a.record.depth_u)
         if min(b.ended.sum(), a.ended.sum()) >= FEWEST:
             # A recovery that was seen depends on the interval before the shot, never on the one that would have cut it off.
             seen = [np.where(s.ended, np.log(np.maximum(s.time_s, 1e-6)), np.nan) for s in (b, a)]

@@ -13,6 +13,7 @@ from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
+from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
 from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
 from analysis.plugged import PlugWatch
 from analysis.pump_ripple import without_ripple
@@ -30,9 +31,11 @@ LOOK_BACK_S = 1.5  # and seen with so much of what came before
 RIPPLE_SHARE = 0.02  # of a fall; less ripple is left in
 HISTORY_S = 3.0
 LONGEST_RECOVERY_S = 60.0
+TOGETHER = 64  # shots that are measured again by their mean dip and that of as many after them
 RING_S = 1.5  # for so long after a shot the hose may ring
 RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 SAME_FALL_S = 0.05
+UNSURE_U, TOLD_U = 0.02, 0.012  # of a dip, as a share: what the reader is warned of, and what is good enough
 RISEN_FROM_GAP, FAINT_SIGMA = 1.4, 6.0
 BESIDE_S = 0.06
 GOES_ON = -0.4  # of the dip: further down than its fitted bottom at the end of the view
@@ -55,7 +58,7 @@ RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's o
 
 @dataclass(slots=True)
 class _Open:
-    """A shot whose recovery is still being watched: as the sensor shows it and without the sensor's lag, and that one's noise [Pa]."""
+    """A shot whose recovery is still being watched: as the sensor shows it and without the sensor's lag, and the noise of readings [Pa]."""
 
     fall: Fall
     true: Fall
@@ -102,6 +105,8 @@ class ShotDetector:
         self._turns: list[tuple[float, float, float]] = []  # start and end of a burst as known when issued at a position
         self._sizes: deque[float] = deque(maxlen=15)  # of the last shots
         self._shots: list[Shot] = []
+        self._seen: list[Seen] = []  # those after them, which their mean dip may still tell better
+        self._depth_u = 0.0
         self._events: list[Event] = []
         self._gap_ends: list[tuple[float, float]] = []
         self._first_s = np.nan
@@ -113,11 +118,12 @@ class ShotDetector:
 
     @property
     def shots(self) -> tuple[Shot, ...]:
-        """Shots so far; the last may still be recovering and is then given as such."""
+        """Shots so far; the last may still be recovering and is then given as such, and some before it as measured by themselves."""
+        closed = (*self._shots, *(s.shot for s in self._seen))
         if self._open is None:
-            return tuple(self._shots)
+            return closed
         fall = self._open.true
-        return (*self._shots, _shot(fall, float("nan"), max(self._last_s - fall.time_s, 0.0), "not recovered"))
+        return (*closed, _shot(fall, float("nan"), max(self._last_s - fall.time_s, 0.0), "not recovered"))
 
     @property
     def events(self) -> tuple[Event, ...]:
@@ -399,8 +405,7 @@ class ShotDetector:
         self._slow.shot_times.append(fall.time_s)
         self._close(fall.time_s)
         self._settle(last=False)
-        step_s = self._widths.step_s if self._widths else 1.0
-        self._open = _Open(fall, true, grown(noise, self.lag_s, step_s) if self.lag_s else noise)
+        self._open = _Open(fall, true, noise)
         self._last = fall
         self._not_before = fall.minimum_s
 
@@ -422,6 +427,7 @@ class ShotDetector:
         """Turn shots into a tool plugged in where the shots after them have shown that they were."""
         for time_s, until_s in self._plugs.settle(last=last):
             self._shots = [shot for shot in self._shots if abs(shot.time_s - time_s) > SAME_FALL_S]
+            self._seen = [s for s in self._seen if abs(s.shot.time_s - time_s) > SAME_FALL_S]
             self._events.append(Event(kind="connected", time_s=time_s, until_s=until_s))
 
     def _close(self, until_s: float, *, cut: bool = True) -> None:
@@ -436,8 +442,27 @@ class ShotDetector:
         if until_s - fall.time_s > LONGEST_RECOVERY_S:
             until_s, outcome = fall.time_s + LONGEST_RECOVERY_S, "not recovered"
         shot = self._recovered(until_s, closed=True)
-        self._shots.append(shot if shot is not None else _shot(self._open.true, float("nan"), until_s - fall.time_s, outcome))
+        self._keep(shot if shot is not None else _shot(self._open.true, float("nan"), until_s - fall.time_s, outcome), until_s)
+
+    def _keep(self, shot: Shot, until_s: float) -> None:
+        """End the watch on the open shot, and keep its readings for the mean dip."""
+        if self._open is None or self._widths is None:
+            return
+        until_s = min(until_s, shot.time_s + shot.censored_s + AFTER_S, shot.time_s + LONGEST_S)
+        a, z = self._t[: self._scanned].searchsorted([shot.time_s - LEAD_STEPS * self._widths.step_s, until_s])
+        slope, noise = self._open.fall.slope_pa_per_s, self._open.noise_pa
+        self._seen.append(Seen(shot=shot, slope_pa_per_s=slope, noise_pa=noise, t_s=self._t[a:z].copy(), p_pa=self._clean[a:z].copy()))
         self._open = None
+        if len(self._seen) >= 2 * TOGETHER:
+            self._sharpen(TOGETHER)
+
+    def _sharpen(self, count: int) -> None:
+        """Tell the first of the shots kept by the mean dip of them all, and let them go."""
+        if self._seen and self._widths is not None:
+            shots, depth_u = sharpened(self._seen, self._widths.step_s, self.lag_s)
+            self._shots += shots[:count]
+            self._depth_u = max(self._depth_u, depth_u)
+            del self._seen[:count]
 
     def _next_gap(self, time_s: float) -> float:
         """Last reading before the next gap after a time [s]; infinite where none is known."""
@@ -456,7 +481,8 @@ class ShotDetector:
             if not closed:  # the newest readings still wait for those after them
                 z -= span(self.lag_s, self._widths.step_s)
                 p = p[: max(z - a, 0)]
-        at = recovery(self._t[a : max(z, a)], p, level, self._open.noise_pa, fall.dip_pa, self._widths.step_s, closed=closed)
+        noise = grown(self._open.noise_pa, self.lag_s, self._widths.step_s) if self.lag_s else self._open.noise_pa
+        at = recovery(self._t[a : max(z, a)], p, level, noise, fall.dip_pa, self._widths.step_s, closed=closed)
         if np.isnan(at) or at - fall.time_s > LONGEST_RECOVERY_S:
             return None
         return _shot(fall, at - fall.time_s, at - fall.time_s, "recovered")
@@ -474,8 +500,7 @@ class ShotDetector:
         limit = min(limit, self._next_gap(fall.time_s))
         shot = self._recovered(limit, closed=False)
         if shot is not None:
-            self._shots.append(shot)
-            self._open = None
+            self._keep(shot, float("inf"))
         elif limit > fall.time_s + LONGEST_RECOVERY_S or limit > self._next_gap(fall.time_s) - 1e-6:
             self._close(limit, cut=False)
 
@@ -498,6 +523,7 @@ class ShotDetector:
         self._append(np.empty(0), np.empty(0), last=True)
         self._advance(last=True)
         self._settle(last=True)
+        self._sharpen(len(self._seen))
         w = self._widths
         assert w is not None
         rate = 1.0 / w.step_s
@@ -506,6 +532,12 @@ class ShotDetector:
             warnings.append(
                 f"{rate:.3g} readings a second are too few to see shots: a dip lasts only some tens of milliseconds. "
                 "Log at least 50 a second, better 200."
+            )
+        if self._depth_u > UNSURE_U:
+            enough = 50.0 * np.ceil(rate * (self._depth_u / TOLD_U) ** 0.5 / 50.0)
+            warnings.append(
+                f"{rate:.3g} readings a second show little of dips this brief: how deep they go is good to {200.0 * self._depth_u:.0f} %. "
+                f"Log {enough:.0f} a second, and more shots."
             )
         if self._dropped:
             warnings.append(f"{self._dropped} readings repeat a time or go back in time and were left out.")
@@ -518,6 +550,7 @@ class ShotDetector:
             shots=tuple(self._shots),
             events=self.events,
             warnings=tuple(warnings),
+            depth_u=self._depth_u,
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -28,3 +29,10 @@ class Estimate:
         if low is not None and high is not None and low > high:
             low, high = high, low
         return Estimate(value=value, low=low, high=high)
+
+    def widened(self, share: float) -> Estimate:
+        """Add what is uncertain besides to a closed interval: an independent 95 % half-width, as a share of the value."""
+        if self.value is None or self.low is None or self.high is None:
+            return self
+        low, high = (math.hypot(end - self.value, share * self.value) for end in (self.low, self.high))
+        return Estimate(value=self.value, low=self.value - low, high=self.value + high)

@@ -69,6 +69,8 @@ class ShotRecord:
         What the reader must know before trusting the numbers.
     taken_out : tuple of Shot
         What the detector took for shots and somebody has taken out by hand.
+    depth_u : float
+        Standard uncertainty of their dips that readings too far apart for them leave, as a share; the same for all.
     """
 
     readings: int
@@ -80,3 +82,4 @@ class ShotRecord:
     events: tuple[Event, ...]
     warnings: tuple[str, ...]
     taken_out: tuple[Shot, ...] = ()
+    depth_u: float = 0.0

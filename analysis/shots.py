@@ -175,7 +175,7 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         not_recovered=count["not recovered"],
         median_recovery_s=curve.median if curve else none,
         recovery_90_s=curve.quantile(0.9) if curve else none,
-        median_dip_pa=median_interval(dips),
+        median_dip_pa=median_interval(dips).widened(Z_95 * record.depth_u),
         median_before_pa=median_interval(before),
         steadiness_pa=float(np.subtract(*np.percentile(before, [90, 10]))) if len(shots) >= 3 else None,
         lowest_before_pa=float(before.min()) if shots else None,

@@ -1,0 +1,240 @@
+"""The mean dip of many shots: laid over each other, their readings show what those of one shot are too far apart to show.
+
+All shots of a line have about the same shape and fall between the readings by chance. So the readings of many, each shifted to where its
+shot begins and scaled to how deep it goes, lie close together on one curve; and between two readings a shot goes as that curve does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solveh_banded
+
+from analysis.measures import BOTTOM_S, HELD_S, RECOVERED, measure, recovery
+from analysis.record import Shot
+from analysis.sensor_lag import span, unlagged
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+FEWEST = 8  # shots
+MOST_LOW = 8  # readings below half of a dip; with more, the shot itself shows how deep it goes
+LEAD_STEPS = 3.0  # readings before the onset that are kept
+AFTER_S = HELD_S + 0.1  # and after the recovery
+LONGEST_S = 0.8
+FINEST, PER_NODE = 8, 5  # nodes of the curve to a reading at most, and readings to a node at least
+STIFFNESS = 1.0  # of the curve, which holds it where a node has few readings
+ROUNDS, STEPS = 20, 2  # of finding the curve, and of shifting and scaling the shots on it in each round
+SPREAD = 0.05  # of the depths, as far as is known before
+FARTHEST_STEPS = 1.5  # that a shot is moved from where it was measured to begin
+BACK = 0.2  # of the dip: what follows on the way back is the line's, and differs from shot to shot
+STRAY = 4.0  # times the usual distance from the curve
+UNLIKE_SIGMA, UNLIKE_SHARE = 3.0, 0.06  # a shot this far off the curve has another shape
+# Depth, as a share: what a dip that lasts for one reading leaves unsure. It shrinks with the square of the readings on the mean dip, and in
+# proportion to those on single shots. From dips with sharp and round bottoms, 10 to 40 ms wide, at 70 to 200 readings a second.
+MEAN_U, SINGLE_U = 0.1, 0.2
+UNIT_PA = 1e5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """A shot as it was measured by itself, and the readings around it.
+
+    Attributes
+    ----------
+    shot : Shot
+        As measured.
+    slope_pa_per_s, noise_pa : float
+        Slope of the line before it [Pa/s]; noise of the readings [Pa].
+    t_s, p_pa : ndarray, shape (n,)
+        Readings [s, Pa] from `LEAD_STEPS` before the onset up to what comes next, or until the recovery has been held.
+    """
+
+    shot: Shot
+    slope_pa_per_s: float
+    noise_pa: float
+    t_s: Floats
+    p_pa: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanDip:
+    """The curve that shots share, and how each lies on it.
+
+    Attributes
+    ----------
+    x_s, share : ndarray, shape (m,)
+        Time from an origin near the onset [s], evenly spaced, and the share of the dip that is lost by then: 0 before, 1 at the bottom.
+    at_s, depth_pa : ndarray, shape (n,)
+        Where the origin of each shot lies [s], and how deep it goes [Pa].
+    off_pa : ndarray, shape (n,)
+        How far its readings lie off the curve, root mean square [Pa].
+    """
+
+    x_s: Floats
+    share: Floats
+    at_s: Floats
+    depth_pa: Floats
+    off_pa: Floats
+
+    @property
+    def width_s(self) -> float:
+        """How long more than half of the dip is lost [s]."""
+        return float(np.sum(self.share > 0.5) * (self.x_s[1] - self.x_s[0]))
+
+
+def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[list[Shot], float]:
+    """Measure shots again between their readings, where these are few and the mean dip says how the pressure went.
+
+    Parameters
+    ----------
+    seen : sequence of Seen
+        In order of time.
+    step_s : float
+        Spacing of the readings [s].
+    lag_s : float
+        Time constant of the sensor's first-order response, which is taken out [s].
+
+    Returns
+    -------
+    list of Shot
+        In the same order; as they were where readings are close enough, shots too few, or a shot unlike the others.
+    float
+        Standard uncertainty of their dips that comes from the spacing of the readings, as a share.
+    """
+    shots = [s.shot for s in seen]
+    low = float(np.median([np.sum(s.shot.before_pa - s.p_pa > 0.5 * s.shot.dip_pa) for s in seen])) if seen else np.inf
+    if low > MOST_LOW:
+        return shots, 0.0
+    if len(seen) < FEWEST:
+        return shots, SINGLE_U / max(low, 1.0)
+    mean = superimpose(seen, step_s)
+    onset_s = _onset(mean, step_s)
+    if onset_s is None:
+        return shots, SINGLE_U / max(low, 1.0)
+    fine_s = float(mean.x_s[1] - mean.x_s[0])
+    true = unlagged(mean.x_s, mean.share, lag_s, span(lag_s, fine_s)) if lag_s else mean.share
+    time_s = (mean.at_s + onset_s).tolist()
+    for i, s in enumerate(seen):
+        if mean.off_pa[i] > max(UNLIKE_SIGMA * s.noise_pa, UNLIKE_SHARE * mean.depth_pa[i]):
+            continue
+        next_s = time_s[i + 1] if i + 1 < len(seen) and seen[i + 1].shot.time_s < s.t_s[-1] + 2.0 * step_s else np.inf
+        shots[i] = _measured(s, mean, true, i, time_s[i], next_s, step_s)
+    return shots, MEAN_U * min(step_s / mean.width_s, 1.0) ** 2
+
+
+def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
+    """Find the curve that shots share, and how each is shifted and scaled on it, by turns.
+
+    Parameters
+    ----------
+    seen : sequence of Seen
+        At least `FEWEST`.
+    step_s : float
+        Spacing of the readings [s].
+    """
+    n = len(seen)
+    shot = np.repeat(np.arange(n), [s.t_s.size for s in seen])
+    t = np.concatenate([s.t_s for s in seen])
+    lost = np.concatenate([s.shot.before_pa - s.p_pa for s in seen])
+    noise = float(np.median([s.noise_pa for s in seen]))
+    first = np.array([s.shot.time_s for s in seen])
+    at, depth = first, np.array([s.shot.dip_pa for s in seen])
+    end = float(np.median([s.t_s[-1] - s.shot.time_s for s in seen]))  # beyond, few shots have readings
+    spacing = max(step_s / FINEST, PER_NODE * step_s / n)
+    x = np.arange(-(LEAD_STEPS + 1.0) * step_s, end + spacing, spacing)
+    share, off = np.zeros(x.size), np.zeros(n)
+    for _ in range(ROUNDS):
+        weight = (depth[shot] / np.median(depth)) ** 2
+        share = _curve(x, t - at[shot], lost / depth[shot], weight)
+        away = np.abs(lost / depth[shot] - np.interp(t - at[shot], x, share))
+        usual = 1.4826 * float(np.median(away)) + 1e-4
+        share = _curve(x, t - at[shot], lost / depth[shot], weight * (away < STRAY * usual))
+        share /= share.max()
+        bottom = int(np.argmax(share))
+        until = x[min(bottom + int(np.argmax(share[bottom:] < BACK)), x.size - 1)] if share[-1] < BACK else x[-1]
+        steep = np.gradient(share, x)
+        for _ in range(STEPS):  # Gauss and Newton, for each shot by itself
+            since = t - at[shot]
+            told = (since > x[0]) & (since < until)
+            k, since = shot[told], since[told]
+            by_depth, by_shift = np.interp(since, x, share), -depth[k] * np.interp(since, x, steep)
+            rest = lost[told] - depth[k] * by_depth
+            off = np.sqrt(np.bincount(k, rest**2, n) / np.maximum(np.bincount(k, minlength=n), 1))
+            typical = float(np.median(depth))
+            known = (noise / (SPREAD * typical)) ** 2  # that shots of a line are much alike holds those on which readings are few
+            a = np.bincount(k, by_shift**2, n) + (noise / step_s) ** 2
+            b = np.bincount(k, by_shift * by_depth, n)
+            c = np.bincount(k, by_depth**2, n) + known
+            p = np.bincount(k, by_shift * rest, n)
+            q = np.bincount(k, by_depth * rest, n) + known * (typical - depth)
+            both = a * c - b * b
+            shift = np.clip((p * c - q * b) / both, -0.5 * step_s, 0.5 * step_s)
+            at = np.clip(at + shift, first - FARTHEST_STEPS * step_s, first + FARTHEST_STEPS * step_s)
+            depth = np.maximum(depth + (a * q - b * p) / both, 0.3 * depth)
+    return MeanDip(x_s=x, share=share, at_s=at, depth_pa=depth, off_pa=off)
+
+
+def _curve(x: Floats, at: Floats, y: Floats, weight: Floats) -> Floats:
+    """Least-squares curve of straight pieces between the nodes `x`, with a little stiffness."""
+    m = x.size
+    place = (at - x[0]) / (x[1] - x[0])
+    i = np.floor(place).astype(np.int64)
+    inside = (i >= 0) & (i < m - 1)
+    i, w, y, weight = i[inside], (place - i)[inside], y[inside], weight[inside]
+    # The matrix of the normal equations, its upper diagonals in rows: the last is the main one.
+    rows = np.zeros((3, m))
+    rows[2] = np.bincount(i, weight * (1.0 - w) ** 2, m) + np.bincount(i + 1, weight * w**2, m)
+    rows[1, 1:] = np.bincount(i, weight * w * (1.0 - w), m)[:-1]
+    for offset, bend in ((0, 1.0), (1, -2.0), (2, 1.0)):  # (y[i-1] - 2 y[i] + y[i+1])^2 at all nodes but the ends
+        rows[2, offset : m - 2 + offset] += STIFFNESS * bend**2
+    rows[1, 1:-1] -= 2.0 * STIFFNESS
+    rows[1, 2:] -= 2.0 * STIFFNESS
+    rows[0, 2:] += STIFFNESS
+    solved: Floats = solveh_banded(rows, np.bincount(i, weight * (1.0 - w) * y, m) + np.bincount(i + 1, weight * w * y, m))
+    return solved
+
+
+def _onset(mean: MeanDip, step_s: float) -> float | None:
+    """When the mean dip begins, from its origin [s]; None where it cannot be told."""
+    spacing = mean.x_s[1] - mean.x_s[0]
+    level = spacing * np.arange(round(0.2 / spacing), 0, -1)
+    x = np.concatenate([mean.x_s[0] - level, mean.x_s])
+    p = -UNIT_PA * np.concatenate([np.zeros(level.size), mean.share])
+    bottom_s = float(mean.x_s[np.argmax(mean.share)])
+    fall = measure(x, p, bottom_s, max(0.016, step_s), 0.003 * UNIT_PA, UNIT_PA, spacing, float(x[0]), float(x[-1]))
+    return None if fall is None else fall.time_s
+
+
+def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next_s: float, step_s: float) -> Shot:
+    """Measure a shot whose pressure goes between readings as the mean dip does, and what it has beside that as a line.
+
+    Parameters
+    ----------
+    share : ndarray, shape (m,)
+        The mean dip as it was before the sensor.
+    time_s, next_s : float
+        When the shot begins, and the next where that is what its readings end with; else infinite [s].
+    """
+    shot, depth, fine_s = s.shot, mean.depth_pa[i], mean.x_s[1] - mean.x_s[0]
+    before = shot.before_pa + s.slope_pa_per_s * (time_s - shot.time_s)
+    beside = s.p_pa - before + depth * np.interp(s.t_s - mean.at_s[i], mean.x_s, mean.share)
+    beside[1:-1] = (beside[:-2] + beside[1:-1] + beside[2:]) / 3.0
+    t = np.arange(time_s, min(next_s, s.t_s[-1] + step_s), fine_s)
+    p = before - depth * np.interp(t - mean.at_s[i], mean.x_s, share) + np.interp(t, s.t_s, beside)
+    low = int(np.argmin(p[t < time_s + BOTTOM_S])) if t.size else 0
+    if low == 0:
+        return shot
+    dip = before - float(p[low])
+    took = recovery(t[low:], p[low:], before - (1.0 - RECOVERED) * dip, s.noise_pa / 3.0**0.5, dip, fine_s, closed=True) - time_s
+    now = replace(shot, time_s=time_s, before_pa=before, minimum_pa=before - dip, dip_pa=dip)
+    if np.isfinite(took):
+        return replace(now, recovery_s=took, censored_s=took, outcome="recovered")
+    if np.isfinite(next_s):
+        return replace(now, recovery_s=np.nan, censored_s=next_s - time_s, outcome="cut off")
+    # Watched for longer than the readings that are kept.
+    moved = shot.time_s - time_s
+    return replace(now, recovery_s=shot.recovery_s + moved, censored_s=shot.censored_s + moved)

@@ -1,0 +1,122 @@
+"""Brief dips, of which one shot shows a few readings, measured between them by the mean dip of many shots."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.mean_dip import Seen, sharpened, superimpose
+from analysis.record import Shot
+from analysis.shots import find_shots, summarise
+from tests.shot_scores import Scene, Scored, dip_shape, record, score
+
+# Below half of its depth for 20, 29 and 38 ms.
+SHARP = Scene(name="sharp", fall_s=0.005, bottom_s=0.015, recovery_s=0.012, overshoot=0.05, noise_pa=800.0, bursts=8)
+ROUND = replace(SHARP, name="round", fall_s=0.012, bottom_s=0.02, recovery_s=0.02)
+LONGER = replace(SHARP, name="longer", bottom_s=0.03, recovery_s=0.016)
+
+
+def errors(scene: Scene, seed: int) -> tuple[float, float]:
+    """Median size of the error of the dip, as a share, and of the recovery [s]."""
+    made = record(scene, seed)
+    found = find_shots(made.t_s, made.p_pa)
+    s = score(found, made)
+    return s.dip, s.recovery * float(np.nanmedian(made.recoveries_s))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize(
+    ("scene", "rate_hz"), [(SHARP, 130.0), (SHARP, 160.0), (ROUND, 80.0), (ROUND, 160.0), (LONGER, 70.0), (LONGER, 160.0)]
+)
+def test_brief_dips_are_measured_between_their_readings(scene: Scene, rate_hz: float, seed: int) -> None:
+    dip, recovery_s = errors(replace(scene, rate_hz=rate_hz), seed)
+    assert dip <= 0.03
+    assert recovery_s <= 0.01
+
+
+@pytest.mark.parametrize("rate_hz", [60.0, 80.0, 100.0])
+def test_dips_too_brief_for_their_readings_are_told_with_their_doubt(rate_hz: float) -> None:
+    made = record(replace(SHARP, rate_hz=rate_hz), 4)
+    found = find_shots(made.t_s, made.p_pa)
+    assert any("how deep" in w and "Log" in w for w in found.warnings)
+    true = float(np.median(made.dips_pa))
+    told = summarise(found).median_dip_pa
+    assert told.low is not None
+    assert told.high is not None
+    assert told.low < true < told.high
+
+
+def test_few_shots_have_no_mean_dip_and_say_so() -> None:
+    made = record(replace(SHARP, rate_hz=100.0, single=7, bursts=0), 2)
+    many = record(replace(SHARP, rate_hz=100.0), 2)
+    few, enough = (find_shots(m.t_s, m.p_pa) for m in (made, many))
+    assert few.depth_u > 2.0 * enough.depth_u
+    assert any("more shots" in w for w in few.warnings)
+
+
+def test_readings_close_enough_leave_no_doubt() -> None:
+    made = record(replace(SHARP, rate_hz=1000.0), 2)
+    found = find_shots(made.t_s, made.p_pa)
+    assert found.depth_u == 0.0
+    assert found.warnings == ()
+
+
+def shown_by(scene: Scene, lag_s: float, seed: int) -> Scored:
+    """A recording as a sensor of first order shows it, without noise."""
+    fine = record(replace(scene, rate_hz=5000.0, noise_pa=0.0, step_pa=0.0, jitter=0.0), seed)
+    shown, p = fine.p_pa.copy(), fine.p_pa[0]
+    share = 1.0 - np.exp(-1.0 / 5000.0 / lag_s)
+    for i, x in enumerate(fine.p_pa):
+        p += share * (x - p)
+        shown[i] = p
+    return replace(fine, p_pa=shown)
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 160.0])
+def test_a_sensors_lag_is_taken_out_of_the_mean_dip(rate_hz: float) -> None:
+    lag_s = 0.006
+    fine = shown_by(ROUND, lag_s, 3)
+    rng = np.random.default_rng(6)
+    keep = np.unique(np.searchsorted(fine.t_s, np.arange(0.0, fine.t_s[-1], 1.0 / rate_hz) + rng.uniform(0.0, 0.1 / rate_hz)))
+    t, p = fine.t_s[keep], fine.p_pa[keep] + rng.normal(0.0, 500.0, keep.size)
+    slow, freed = score(find_shots(t, p), fine), score(find_shots(t, p, lag_s=lag_s), fine)
+    assert slow.dip > 0.08
+    assert freed.dip < 0.025
+
+
+def seen(scene: Scene, step_s: float, phases: np.ndarray, depths: np.ndarray) -> list[Seen]:
+    """Shots whose readings lie on them at given phases, measured to the nearest reading."""
+    out = []
+    for i, (phase, depth) in enumerate(zip(phases, depths, strict=True)):
+        t = 10.0 * i + step_s * (np.arange(-3, 12) + phase)
+        p = 6e5 + depth * dip_shape(t - 10.0 * i, scene)
+        shot = Shot(
+            time_s=float(t[2]), before_pa=6e5, minimum_pa=float(p.min()), dip_pa=float(6e5 - p.min()),
+            recovery_s=0.1, censored_s=0.1, outcome="recovered",
+        )  # fmt: skip
+        out.append(Seen(shot=shot, slope_pa_per_s=0.0, noise_pa=100.0, t_s=t, p_pa=p))
+    return out
+
+
+def test_shots_are_laid_over_each_other_and_scaled() -> None:
+    rng = np.random.default_rng(1)
+    depths = rng.uniform(7e4, 9e4, 40)
+    mean = superimpose(seen(LONGER, 0.01, rng.uniform(0.0, 1.0, 40), depths), 0.01)
+    shift = mean.at_s - 10.0 * np.arange(40)
+    apart = np.abs(shift - np.median(shift))  # a shot without a reading on its edges may lie a little off
+    assert np.median(apart) < 0.0005
+    assert np.percentile(apart, 90) < 0.002
+    assert mean.depth_pa == pytest.approx(depths * np.median(mean.depth_pa / depths), rel=0.03)
+    assert mean.width_s == pytest.approx(0.038, abs=0.003)
+
+
+def test_a_shot_unlike_the_others_stays_as_it_was_measured() -> None:
+    rng = np.random.default_rng(2)
+    shots = seen(LONGER, 0.01, rng.uniform(0.0, 1.0, 40), np.full(40, 8e4))
+    at = shots[7].t_s - 70.0
+    shots[7] = replace(shots[7], p_pa=shots[7].p_pa + np.where((at > 0.015) & (at < 0.03), 4e4, 0.0))  # it comes back at half-time
+    now, _ = sharpened(shots, 0.01)
+    assert now[7] is shots[7].shot
+    assert sum(a is not b.shot for a, b in zip(now, shots, strict=True)) >= 37
