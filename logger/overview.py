@@ -89,7 +89,7 @@ def piece_of(t: Floats, p: Floats) -> Piece:
 def overview_of(pieces: Iterable[Piece]) -> Overview:
     """Put the pieces of a recording together, in order of time."""
     times, values, apart = [np.empty(0)], [np.empty(0)], [np.empty((0, 2))]
-    readings, usual_s, last = 0, float("nan"), None
+    readings, largest, usual_s, last = 0, 1, 0.0, None
     for piece in pieces:
         begin_s, begin_pa, *end = piece.ends
         if last is None and begin_s < piece.t_s[0]:
@@ -101,12 +101,13 @@ def overview_of(pieces: Iterable[Piece]) -> Overview:
         values.append(piece.p_pa)
         apart.append(piece.apart_s)
         readings, last = readings + piece.readings, end
-        usual_s = piece.usual_s if np.isnan(usual_s) else usual_s
+        if piece.readings > largest:  # a gap may be all that a small one holds
+            largest, usual_s = piece.readings, piece.usual_s
     if last is not None and times[-1][-1] < last[0]:
         times.append(np.array([last[0]]))
         values.append(np.array([last[1]]))
     far = np.concatenate(apart)
-    gaps = far[np.diff(far, axis=1)[:, 0] > GAP_STEPS * (0.0 if np.isnan(usual_s) else usual_s)]
+    gaps = far[np.diff(far, axis=1)[:, 0] > GAP_STEPS * usual_s]
     return Overview(t_s=np.concatenate(times), p_pa=np.concatenate(values), gaps_s=gaps, readings=readings)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from dash import no_update
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 import dashboard.work
@@ -217,6 +217,7 @@ def test_the_overview_is_kept_on_disk_and_made_again_when_it_is_deleted_spoilt_o
     np.testing.assert_allclose(both(home)[0].overview.p_pa, 2.0 * first.p_pa)
 
 
+@example(cuts=[2], gaps={1})
 @given(cuts=st.lists(st.integers(1, 9_999), max_size=6), gaps=st.sets(st.integers(1, 9_999), max_size=4))
 def test_an_overview_is_the_same_however_the_recording_is_cut_into_pieces(cuts: list[int], gaps: set[int]) -> None:
     t = np.arange(10_000) / 100.0
@@ -269,13 +270,14 @@ def test_shots_found_by_stretches_are_those_found_in_memory_also_when_corrected(
 
 def test_the_page_shows_the_trace_while_shots_are_looked_for_and_fills_in(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     work, query = Work(home), {"session": NAME}
-    with held(monkeypatch, dashboard.work, "look_for_shots", 0.4):
+    with held(monkeypatch, dashboard.work, "look_for_shots", 0.4) as looking:
+        search = work.searching(NAME)
+        assert search is not None
+        assert looking.wait(60.0)
         meanwhile = str(shots.layout(work, query, Reader("bar")))
         assert "Worked out 40 %" in meanwhile
         assert "job-tick" in meanwhile
         assert "shot-table" not in meanwhile
-        search = work.searching(NAME)
-        assert search is not None
         asked = {"job": search.name, "session": NAME, "channel": "tool", "sketch": False}
         assert progress(work, asked) == ("Worked out 40 %", "0.400", no_update, no_update)
         zoomed = shots.zoomed(work, {"trace": NAME, "channel": "tool", "axis": "min"}, (50.0, 51.0), Reader("bar"))
@@ -293,7 +295,7 @@ def test_a_leak_down_shows_the_trace_while_it_is_worked_out(home: Path, monkeypa
     monkeypatch.setattr(dashboard.work, "PATIENCE_S", 0.0)
     with held(monkeypatch, Work, "leak", None) as asked:
         meanwhile = str(leakdown.layout(work, query, Reader("bar")))
-        assert asked.is_set()
+        assert asked.wait(60.0)
         assert "Looking through the readings" in meanwhile
         assert f"Pressure of {NAME} against time" in meanwhile
     monkeypatch.setattr(dashboard.work, "PATIENCE_S", 60.0)
@@ -318,7 +320,9 @@ def test_a_leak_down_waits_for_shots_only_where_something_moves(home: Path, monk
 def test_a_setting_and_a_line_wait_for_shots_with_the_progress_shown(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     work = Work(home)
     work.save_line("boathouse", (LINES / "boathouse.toml").read_text(encoding="utf-8"))
-    with held(monkeypatch, dashboard.work, "look_for_shots", 0.25):
+    with held(monkeypatch, dashboard.work, "look_for_shots", 0.25) as looking:
+        assert work.searching(NAME) is not None
+        assert looking.wait(60.0)
         assert "Worked out 25 %" in str(setting.layout(work, {"session": NAME}, Reader("bar")))
         assert "Worked out 25 %" in str(line.layout(work, {"session": NAME}, Reader("bar")))
     work.shots(NAME)
