@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from analysis.units import UnitError, parse_quantity
 from dashboard.reader import UNIT_SETS
@@ -20,8 +20,10 @@ from logger.logbook import SERVICE
 
 if TYPE_CHECKING:
     from analysis.line import Line, Part
+    from logger.long import LongRecording
     from logger.open import Recording
 
+Opened = TypeVar("Opened", "Recording", "LongRecording", "Recording | LongRecording")
 WHAT = "a session's name or folder, or a CSV file"
 
 
@@ -86,7 +88,26 @@ def _open(what: str, args: argparse.Namespace) -> Recording:
     """Open what the user named; say on stderr what he should know of it."""
     from logger.open import open_what
 
-    recording = open_what(what, channel=args.channel, unit=args.unit, marks=args.marks)
+    return _noted(open_what(what, channel=args.channel, unit=args.unit, marks=args.marks))
+
+
+def _open_light(what: str, args: argparse.Namespace) -> Recording | LongRecording:
+    """Open what the user named without holding the readings of a long session."""
+    from logger.long import open_light
+
+    return open_light(what, channel=args.channel, unit=args.unit, marks=args.marks)
+
+
+def _open_stretch(what: str, args: argparse.Namespace) -> Recording:
+    """Open what the user named; of a long session the stretch in which most happens, as the pages do."""
+    from logger.open import Recording
+
+    opened = _open_light(what, args)
+    return _noted(opened if isinstance(opened, Recording) else opened.stretch())
+
+
+def _noted(recording: Opened) -> Opened:
+    """Say on stderr what the user should know of a recording."""
     for warning in recording.warnings:
         print(f"{recording.name}: {warning}", file=sys.stderr)
     return recording
@@ -212,7 +233,7 @@ def _export(args: argparse.Namespace) -> int:
     from logger.export import export_recording
 
     output = _output(args.output)
-    rows = export_recording(_open(args.what, args), output, unit=args.to_unit)
+    rows = export_recording(_noted(_open_light(args.what, args)), output, unit=args.to_unit)
     print(f"{output}: {rows} readings.", file=sys.stderr)
     return 0
 
@@ -390,7 +411,7 @@ def _compare(args: argparse.Namespace) -> int:
     from analysis.predict import predict_change
     from dashboard import answers, compare_words, wording
 
-    before, after = _open(args.before, args), _open(args.after, args)
+    before, after = _open_stretch(args.before, args), _open_stretch(args.after, args)
     comparison, reader = compare(before.trace(), after.trace()), _reader(args)
     said = [*wording.compare(comparison, reader), *compare_words.left_out_words(comparison)]
     expected = None
@@ -416,7 +437,7 @@ def _fit(args: argparse.Namespace) -> int:
     from analysis.fit import fit_line
     from dashboard import answers, fit_words
 
-    recording = _open(args.what, args)
+    recording = _open_stretch(args.what, args)
     fitted = fit_line(
         recording.t_s,
         recording.pressures,

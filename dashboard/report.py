@@ -26,7 +26,7 @@ from dashboard.static_page import find, of_class, text, to_html
 from dashboard.work import Work
 from logger.home import line_file, lines_folder, sessions_folder
 from logger.kept import save_imported
-from logger.open import open_what
+from logger.open import session_or_file
 from logger.session import Session
 
 PAPERS: Final = {"a4": "A4", "letter": "Letter"}
@@ -202,23 +202,21 @@ def stage(folder: Path, whats: Sequence[str], *, unit: str | None, marks: Path |
     """
     names = []
     for what in dict.fromkeys(whats):
-        if Path(what).is_file() and Path(what).name != "session.toml":
+        found = session_or_file(what, home)
+        if isinstance(found, Path):
             from logger.csv_in import read_csv
 
-            reading = read_csv(Path(what), name=Path(what).stem, unit=unit)
-            names.append(save_imported(folder, Path(what).stem, reading).name)
+            names.append(save_imported(folder, found.stem, read_csv(found, name=found.stem, unit=unit)).name)
         else:
-            session = open_what(what, home=home).session
-            assert session is not None  # it was no file
-            shutil.copytree(session.folder, sessions_folder(folder) / session.folder.name)
-            names.append(session.folder.name)
+            shutil.copytree(found.folder, sessions_folder(folder) / found.folder.name)
+            names.append(found.folder.name)
         if marks is not None:
             with (sessions_folder(folder) / names[-1] / "marks.jsonl").open("a", encoding="utf-8") as kept:
                 kept.write(marks.read_text(encoding="utf-8").rstrip("\n") + "\n")
     if line is not None:
-        found = line_file(line, home)
+        file = line_file(line, home)
         lines_folder(folder).mkdir(parents=True)
-        shutil.copyfile(found, lines_folder(folder) / f"{found.stem}.toml")
+        shutil.copyfile(file, lines_folder(folder) / f"{file.stem}.toml")
     return names
 
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from logger.channel import Channel
 from logger.home import cache_folder
 from logger.marks import Mark
-from logger.open import NoReadingsError, Recording, out_of_range, pressure_choice, recording_of
+from logger.open import NoReadingsError, Recording, more_marks, open_what, out_of_range, pressure_choice, recording_of, session_or_file
 from logger.overview import GAP_S, GAP_STEPS, Overview, Piece, load_overview, overview_of, piece_of, save_overview, sketch_of
 from logger.readings import READINGS_FILE, Stretches
 from logger.session import Session
@@ -70,10 +70,10 @@ class LongRecording:
         self._notes = extremes.warnings
         self.sketch = sketch_of(extremes.t_s.reshape(-1, 2), np.sort(extremes.p_pa.reshape(-1, 2)), sum(self._stretches.sizes))
 
-    def with_marks(self, marks: Sequence[Mark]) -> LongRecording:
-        """Share the readings and all that is known of them, with the marks as they are now."""
+    def with_marks(self, marks: Sequence[Mark], warnings: Sequence[str] = ()) -> LongRecording:
+        """Share the readings and all that is known of them, with these marks and what is to be said of them."""
         other = copy.copy(self)
-        other.marks = marks
+        other.marks, other._notes = marks, (*self._notes, *warnings)
         return other
 
     @property
@@ -286,6 +286,29 @@ class LongRecording:
 def is_long(session: Session) -> bool:
     """Tell whether a session is so long that it is not held as a whole."""
     return session.finished and session.count > LONG
+
+
+def open_light(
+    what: Path | str,
+    *,
+    channel: str | None = None,
+    unit: str | None = None,
+    marks: Path | str | None = None,
+    home: Path | str | None = None,
+) -> Recording | LongRecording:
+    """Open what `open_what` opens, without holding the readings of a long session.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing of that name, it has no such channel or no pressure, or a file is refused.
+    """
+    found = session_or_file(what, home)
+    if isinstance(found, Path) or not is_long(found):
+        return open_what(what, channel=channel, unit=unit, marks=marks, home=home)
+    recording = LongRecording(found, channel, home)
+    _ = recording.overview  # so that its warnings are complete
+    return recording if marks is None else recording.with_marks(*more_marks(recording.marks, marks))
 
 
 def look_through(session: Session, home: Path | str | None) -> None:

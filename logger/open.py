@@ -185,15 +185,25 @@ def open_what(
     ValueError
         If there is nothing of that name, it has no such channel or no pressure, or a file is refused.
     """
+    found = session_or_file(what, home)
+    return _from_csv(found, channel, unit, marks) if isinstance(found, Path) else _from_session(found, channel, marks)
+
+
+def session_or_file(what: Path | str, home: Path | str | None = None) -> Session | Path:
+    """Find a session by its name or folder, or a file, without reading any of it.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing of that name.
+    """
     path = Path(what)
     if path.is_dir() and (path / "session.toml").exists():
-        return _from_session(open_session(path), channel, marks)
+        return open_session(path)
     if path.is_file():
-        if path.name == "session.toml":
-            return _from_session(open_session(path.parent), channel, marks)
-        return _from_csv(path, channel, unit, marks)
+        return open_session(path.parent) if path.name == "session.toml" else path
     try:
-        session = find_session(home, str(what))
+        return find_session(home, str(what))
     except ValueError as problem:
         if path.suffix.lower() in {".csv", ".txt", ".tsv", ".dat", ".log"} or len(path.parts) > 1:
             kind = "is a folder, but no session (it holds no session.toml)" if path.is_dir() else "there is no such file"
@@ -201,7 +211,6 @@ def open_what(
             raise ValueError(msg) from None
         msg = f"{problem} Nor is there a file of that name here."
         raise ValueError(msg) from None
-    return _from_session(session, channel, marks)
 
 
 def _from_session(session: Session, channel: str | None, marks: Path | str | None) -> Recording:
@@ -223,6 +232,12 @@ def _from_session(session: Session, channel: str | None, marks: Path | str | Non
         time_s = raw["time_s"]
         columns = {c.column: partial(c.si, raw[c.name]) for c in session.channels}
     return _recording(session.name, time_s, columns, channel, [*session.marks], warnings, marks, session)
+
+
+def more_marks(marks: Sequence[Mark], file: Path | str) -> tuple[list[Mark], list[str]]:
+    """Add the marks of a file, in order of time; and say which of its lines were left out."""
+    more, left_out = read_marks(Path(file))
+    return sorted([*marks, *more], key=lambda m: float(m["time_s"])), list(left_out)
 
 
 def out_of_range(number: int, channel: str) -> str:
@@ -254,8 +269,7 @@ def _recording(
     session: Session | None,
 ) -> Recording:
     if marks_file is not None:
-        more, left_out = read_marks(Path(marks_file))
-        marks = sorted([*marks, *more], key=lambda m: float(m["time_s"]))
+        marks, left_out = more_marks(marks, marks_file)
         warnings += left_out
     absolute = {c.removesuffix("_abs_pa"): c for c in columns if c.endswith("_abs_pa")}
     temperatures = {c.removesuffix("_k"): c for c in columns if c.endswith("_k")}

@@ -30,11 +30,12 @@ from dashboard.reader import Reader
 from dashboard.underway import Job, StillWorkingError
 from dashboard.work import Work
 from dashboard.zoom import POINTS, curve
+from farend import main
 from logger.channel import Channel
 from logger.export import export_recording
 from logger.home import cache_folder
 from logger.kept import find_session
-from logger.long import LongRecording, look_through
+from logger.long import LongRecording, look_through, open_light
 from logger.open import Recording, open_what
 from logger.overview import overview_of, piece_of
 from logger.readings import Stretches
@@ -395,3 +396,22 @@ def test_a_long_session_is_exported_piece_by_piece_as_from_memory(home: Path, fo
     assert export_recording(long, pieces, "psi") == export_recording(whole, memory, "psi")
     read = pd.read_csv if form == "csv" else pd.read_parquet
     pd.testing.assert_frame_equal(read(pieces), read(memory))
+
+
+def test_commands_hold_no_more_of_a_long_session_than_a_stretch(
+    home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    whole = open_what(NAME, home=home)
+    shutil.copytree(home / "sessions" / NAME, home / "sessions" / "other")
+    marks = home / "marks.jsonl"
+    marks.write_text('{"time_s": 50.0, "kind": "note", "text": "here"}\n{"time_s": "then"}\n', encoding="utf-8")
+    monkeypatch.setenv("FAREND_HOME", str(home))
+    monkeypatch.setattr(logger.session, "read_columns", None)  # which reads all
+    assert main(["export", NAME, "-o", str(home / "out.parquet")]) == 0
+    np.testing.assert_array_equal(pd.read_parquet(home / "out.parquet").time_s, whole.t_s)
+    assert main(["compare", NAME, str(home / "sessions" / "other")]) == 0
+    assert "long: only 90 000 of 200 000 readings are looked at" in capsys.readouterr().err
+    opened = open_light(NAME, marks=marks)
+    assert [m["text"] for m in opened.marks] == ["here"]
+    assert any("marks.jsonl" in warning for warning in opened.warnings)
+    assert open_light(NAME).channels == whole.channels
