@@ -1,30 +1,27 @@
-"""What the pages ask for: recordings, analyses and air lines of one home folder, each worked out once and kept a while."""
+"""What the pages ask of a home folder: its recordings opened, and what the analysis says of them and of its air lines."""
 
 from __future__ import annotations
 
 import contextlib
-import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from analysis.units import from_si
 from dashboard import recording_figures
 from dashboard.fitting import FitState, Fittings
+from dashboard.once import Once
 from dashboard.recordings import Recordings
 from dashboard.search import look_for_shots
+from dashboard.shelf import Shelf
 from dashboard.underway import Job, Jobs, StillWorkingError
 from dashboard.zoom import curve
-from logger.home import bin_folder, lines_folder, safe_name, tools_file
-from logger.kept import delete, find_session, list_sessions, rename, restore, save_imported
-from logger.long import LONG, LongRecording, is_long, look_through
+from logger.long import LONG, LongRecording, is_long
 from logger.readings import READINGS_FILE
-from logger.session import Session, append_mark, change_session, open_session
+from logger.session import Session, append_mark
 
 if TYPE_CHECKING:
     from analysis.carry_off import CarryOff, FillCheck
@@ -34,7 +31,7 @@ if TYPE_CHECKING:
     from analysis.dial_in import DialIn
     from analysis.estimate import Estimate
     from analysis.leakdown import Stretches
-    from analysis.line import Line, Part
+    from analysis.line import Line
     from analysis.model import Simulation
     from analysis.predict import Prediction
     from analysis.record import ShotRecord
@@ -44,96 +41,30 @@ if TYPE_CHECKING:
     from analysis.steady import Steady
     from analysis.water_variants import WaterVariant
     from analysis.whatif import WhatIf
-    from logger.logbook import Entry
     from logger.open import Recording
-    from logger.sensors import Sensor
 
-T = TypeVar("T")
-KEPT = 60  # results held in memory
-RECORDINGS_KEPT = 4  # recordings among them; an hour at 1 kHz is about 60 MB
-WHOLE_MOST = 3 * LONG  # readings of all that are held together
-LONG_KEPT = 4  # long sessions of which the overview and a few row groups are held
 PATIENCE_S = 0.3  # for which a page waits for an answer before it shows that one is being worked out
 DRAWINGS_KEPT = 2000  # thumbnails; a few kB each
 AROUND_S = 62.0  # readings that a correction by hand looks at: a shot's recovery is watched for a minute
 JUDGED_AFTER_S = 0.01  # a judgement belongs to the last shot before it
-TEXT_MOST = 4000  # characters of a session's notes
 BESIDE_MOST_S = 600.0  # of a session that are set beside the model
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
-    """A file that was imported: the session's name, and what was understood, in sentences."""
-
-    name: str
-    sentences: tuple[str, ...]
+Asked = tuple[str, str | None]  # a session's name, and the channel of it that is meant
 
 
-class Work:
-    """Everything the pages know, for one home folder.
-
-    Parameters
-    ----------
-    home : Path
-        Folder with ``sessions`` and ``lines``.
-    """
+class Work(Shelf):
+    """A home folder, and all that the pages know of what it keeps: each answer is worked out once and kept a while."""
 
     def __init__(self, home: Path) -> None:
-        self.home = home
-        self._kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
-        self._making: dict[tuple[Any, ...], threading.Lock] = {}
+        super().__init__(home)
+        self.recordings = Recordings(home)
+        self.jobs = Jobs()
+        self._once = Once()
         self._counts: dict[tuple[str, int, int], int] = {}
         self._drawings: OrderedDict[tuple[str, int, int], str] = OrderedDict()
-        self.jobs = Jobs()
-        self._lock = threading.Lock()
-        self.recordings = Recordings(self.home)
         self._fittings = Fittings()
 
-    def _once(self, key: tuple[Any, ...], make: Callable[[], T]) -> T:
-        """Make a value, or hand out the one that was made before from the same key; who asks meanwhile waits for that one alone."""
-        with self._lock:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-                return self._kept[key]
-            turn = self._making.setdefault(key, threading.Lock())
-        with turn:
-            with self._lock:
-                if key in self._kept:
-                    return self._kept[key]
-            value = make()
-            with self._lock:
-                self._kept[key] = value
-                self._making.pop(key, None)
-                self._drop_oldest()
-        return value
-
-    def _drop_oldest(self) -> None:
-        """Forget what was not asked for in a while; recordings are large, so only few of them stay."""
-        readings = 0
-        for place, key in enumerate(reversed([key for key in self._kept if key[0] == "recording"])):
-            readings += self._kept[key].t_s.size
-            if place and (place >= RECORDINGS_KEPT or readings > WHOLE_MOST):
-                del self._kept[key]
-        for key in [key for key in self._kept if key[0] == "long"][:-LONG_KEPT]:
-            del self._kept[key]
-        while len(self._kept) > KEPT:
-            self._kept.popitem(last=False)
-
-    # Sessions
-
-    def sessions(self) -> tuple[Session, ...]:
-        """Sessions that are kept, newest first."""
-        return tuple(reversed(list_sessions(self.home)))
-
-    def session(self, name: str) -> Session:
-        """Find a session by its name.
-
-        Raises
-        ------
-        ValueError
-            If there is none; the message says so.
-        """
-        return find_session(self.home, name)
+    # Recordings
 
     def recording(self, name: str, channel: str | None = None) -> Recording:
         """Open a session's readings for a page that needs each of them; read again when the session has changed on disk.
@@ -177,40 +108,74 @@ class Work:
                 self._drawings.popitem(last=False)
         return self._drawings[version]
 
-    def take_in(self, file_name: str, data: bytes, unit: str | None) -> Taken:
-        """Import one file that was dropped on the page: a CSV file, or a session that was packed.
+    def _behind(self, key: tuple[Any, ...], make: Callable[[Job[Any]], object]) -> None:
+        """Have what `_once` keeps worked out behind the pages.
 
         Raises
         ------
+        StillWorkingError
+            If that takes longer than a page can wait.
         ValueError
-            If the file is refused; the message says what was seen and what is needed.
+            If it was refused.
         """
-        from dashboard import wording
-        from dashboard.access import PACKED, check_upload
-        from logger.csv_in import read_csv
-        from logger.pack import unpack
 
-        check_upload(file_name, data)
-        if file_name.lower().endswith(PACKED):
-            session = unpack(self.home, data)
-            return Taken(name=session.name, sentences=(f"{session.name}: a packed session, {session.count} readings.",))
-        stem = Path(file_name.replace("\\", "/")).stem
-        reading = read_csv(data, name=stem, unit=unit or None)
-        folder = save_imported(self.home, stem, reading)
-        look_through(open_session(folder), self.home)
-        return Taken(name=folder.name, sentences=tuple(wording.imported(reading, folder)))
+        def keep(job: Job[None]) -> None:
+            make(job)  # and do not hold it
 
-    def edit(self, name: str, new_name: str, *, notes: str, line: str, site: str) -> str:
-        """Change what is said of a session, and return its name as kept.
+        job = self.jobs.job(key, keep)
+        if not job.ends_within(PATIENCE_S):
+            raise StillWorkingError(job)
+        job.result()
 
-        Raises
-        ------
-        ValueError
-            If the name cannot be kept or is taken, or the session is being recorded.
-        """
-        kept = rename(self.session(name).folder, new_name)
-        change_session(kept.folder, notes=notes.strip()[:TEXT_MOST], line=line.strip()[:200], site=site.strip()[:200])
-        return kept.name
+    # Shots
+
+    def shots(self, name: str, channel: str | None = None) -> tuple[ShotRecord, ShotSummary]:
+        """Find and sum up the shots of a session; in a long one that was not looked through yet this takes a while."""
+        from analysis.corrections import correct, corrections
+        from analysis.shots import summarise
+
+        session = self.session(name)
+        recording = self.opened(name, channel)
+        window_pa = self._window_of(name)
+
+        def find() -> tuple[ShotRecord, ShotSummary]:
+            if isinstance(recording, LongRecording):
+                made = corrections(recording.marks, recording.channel)
+                record = correct(self._search(session, recording).result(), *recording.near(list(made), AROUND_S), made)
+            else:
+                record = recording.shots()
+            return record, summarise(record, window_pa=window_pa)
+
+        # By the channel's own name: a page asks for "the tool's", its figure for the one that was drawn.
+        return self._once(("shots", *_version(session), recording.channel, window_pa), find)
+
+    def _window_of(self, name: str) -> tuple[float, float] | None:
+        """Window of the tool on the line that a session names [Pa gauge], if there is one."""
+        with contextlib.suppress(ValueError):
+            return self.line(self.line_of(name)).tool.window_pa
+        return None
+
+    def searching(self, name: str, channel: str | None = None) -> Job[ShotRecord] | None:
+        """The search for shots in a long session, as long as it is under way; None where nothing is left to wait for."""
+        session = self.session(name)
+        if not is_long(session):
+            return None
+        search = self._search(session, self._long(session, channel))
+        return None if search.ended else search
+
+    def _search(self, session: Session, recording: LongRecording) -> Job[ShotRecord]:
+        """The search in a long session; begun when it is first asked for."""
+        return self.jobs.job(("shots", *_readings_version(session), recording.channel), lambda job: look_for_shots(job, recording))
+
+    def shot_count(self, name: str) -> int | None:
+        """Count the shots of a session; None where it is so long that counting is left to its own page."""
+        session = self.session(name)
+        if session.count > LONG:
+            return None
+        version = _version(session)
+        if version not in self._counts:
+            self._counts[version] = len(self.shots(name)[0].shots)
+        return self._counts[version]
 
     def correct(self, name: str, channel: str | None, kind: Kind, at_s: float) -> None:
         """Correct the detector by hand: a shot here, or not a shot; the opposite of a correction undoes it.
@@ -239,49 +204,6 @@ class Work:
             rows.append(f"{number},{s.time_s:.4f},{pressures},{recovery},{outcome},{by_hand}")
         return "\n".join(rows) + "\n"
 
-    def delete(self, name: str) -> Path:
-        """Move a session to the bin and return where it is there."""
-        return delete(self.session(name).folder, self.home)
-
-    def restore(self, binned: str) -> str:
-        """Bring a session back from the bin and return its name.
-
-        Raises
-        ------
-        ValueError
-            If there is nothing of that name in the bin.
-        """
-        folder = bin_folder(self.home) / Path(binned).name
-        return restore(folder, self.home).name
-
-    # Analyses
-
-    def shots(self, name: str, channel: str | None = None) -> tuple[ShotRecord, ShotSummary]:
-        """Find and sum up the shots of a session; in a long one that was not looked through yet this takes a while."""
-        from analysis.corrections import correct, corrections
-        from analysis.shots import summarise
-
-        session = self.session(name)
-        recording = self.opened(name, channel)
-        window_pa = self._window_of(name)
-
-        def find() -> tuple[ShotRecord, ShotSummary]:
-            if isinstance(recording, LongRecording):
-                made = corrections(recording.marks, recording.channel)
-                record = correct(self._search(session, recording).result(), *recording.near(list(made), AROUND_S), made)
-            else:
-                record = recording.shots()
-            return record, summarise(record, window_pa=window_pa)
-
-        # By the channel's own name: a page asks for "the tool's", its figure for the one that was drawn.
-        return self._once(("shots", *_version(session), recording.channel, window_pa), find)
-
-    def _window_of(self, name: str) -> tuple[float, float] | None:
-        """Window of the tool on the line that a session names [Pa gauge], if there is one."""
-        with contextlib.suppress(ValueError):
-            return self.line(self.line_of(name)).tool.window_pa
-        return None
-
     def air_per_shot(self, name: str, channel: str | None, volume_m3: float) -> Estimate:
         """Weigh the air of a shot in the volume behind the sensor [m3 ANR]; in a long session by whole stretches alone."""
         from analysis.shot_step import air_of_a_shot
@@ -293,27 +215,35 @@ class Work:
         key = ("air", *_version(self.session(name)), recording.channel, volume_m3)
         return self._once(key, lambda: air_of_a_shot(record, recording.t_s, recording.p_pa, volume_m3=volume_m3))
 
-    def searching(self, name: str, channel: str | None = None) -> Job[ShotRecord] | None:
-        """The search for shots in a long session, as long as it is under way; None where nothing is left to wait for."""
-        session = self.session(name)
-        if not is_long(session):
-            return None
-        search = self._search(session, self._long(session, channel))
-        return None if search.ended else search
+    def setting(self, name: str, channel: str | None, limit_pa: float | None, of: str | None) -> DialIn:
+        """Find the setting that a session's judged shots ask for."""
+        from analysis.dial_in import dial_in
 
-    def _search(self, session: Session, recording: LongRecording) -> Job[ShotRecord]:
-        """The search in a long session; begun when it is first asked for."""
-        return self.jobs.job(("shots", *_readings_version(session), recording.channel), lambda job: look_for_shots(job, recording))
+        recording, record = self.opened(name, channel), self.shots(name, channel)[0]
+        if isinstance(recording, LongRecording):
+            told = np.searchsorted([s.time_s for s in record.shots], [float(m["time_s"]) for m in recording.marks if m["kind"] == "judged"])
+            t_s, p_pa = recording.near([record.shots[i - 1].time_s for i in told if i], AROUND_S)
+        else:
+            t_s, p_pa = recording.t_s, recording.p_pa
+        return dial_in(t_s, p_pa, record, recording.marks, limit_pa=limit_pa, work=of or None)
 
-    def shot_count(self, name: str) -> int | None:
-        """Count the shots of a session; None where it is so long that counting is left to its own page."""
-        session = self.session(name)
-        if session.count > LONG:
-            return None
-        version = _version(session)
-        if version not in self._counts:
-            self._counts[version] = len(self.shots(name)[0].shots)
-        return self._counts[version]
+    def judge_shot(self, name: str, channel: str | None, index: int, depth: str | float, of: str) -> None:
+        """Keep how deep the nail of a shot sits: "proud", "flush" or "deep", or measured [mm].
+
+        Raises
+        ------
+        ValueError
+            If there is no such shot.
+        """
+        shots = self.shots(name, channel)[0].shots
+        if not 0 <= index < len(shots):
+            msg = f"there is no shot {index + 1}; the session has {len(shots)}."
+            raise ValueError(msg)
+        said = {"depth": depth} if isinstance(depth, str) else {"depth_mm": depth}
+        text = {"text": of.strip()[:200]} if of.strip() else {}
+        append_mark(self.session(name).folder, {"time_s": round(shots[index].time_s + JUDGED_AFTER_S, 3), "kind": "judged", **said, **text})
+
+    # Leaks
 
     def leak(
         self,
@@ -359,17 +289,14 @@ class Work:
         StillWorkingError
             If it is still being worked out.
         """
-        session = self.session(name)
 
         def make(job: Job[None]) -> None:
             if self.leak(name, channel, volume_m3, leave_out=leave_out, use=use, job=job).pumped:
                 self.cycles(name, channel, volume_m3)
 
+        session = self.session(name)
         if is_long(session):
-            job = self.jobs.job(("leak", *_version(session), channel, volume_m3, leave_out, use), make)
-            if not job.ends_within(PATIENCE_S):
-                raise StillWorkingError(job)
-            job.result()
+            self._behind(("leak", *_version(session), channel, volume_m3, leave_out, use), make)
         return self.leak(name, channel, volume_m3, leave_out=leave_out, use=use)
 
     def cycles(self, name: str, channel: str | None, volume_m3: float | None) -> Cycles:
@@ -389,12 +316,27 @@ class Work:
             return self.recording(name, channel)
         return self._once(("recording", *_readings_version(session), channel, "means"), self._long(session, channel).averaged)
 
-    def compare(self, before: Recording, after: Recording) -> Comparison:
-        """Compare two recordings of this home."""
+    # Before and after
+
+    def compare(self, before: Asked, after: Asked) -> Comparison:
+        """Compare two sessions; long ones behind the pages.
+
+        Raises
+        ------
+        StillWorkingError
+            If it is still being worked out.
+        """
         from analysis.compare import compare
 
-        which = [part for r in (before, after) for part in (*_version(self.session(r.name)), r.channel)]
-        return self._once(("compare", *which), lambda: compare(before.trace(), after.trace()))
+        sessions = [self.session(name) for name, _ in (before, after)]
+        key = ("compare", *_version(sessions[0]), before[1], *_version(sessions[1]), after[1])
+
+        def compared(_: object = None) -> Comparison:
+            return self._once(key, lambda: compare(self.recording(*before).trace(), self.recording(*after).trace()))
+
+        if any(is_long(session) for session in sessions):
+            self._behind(key, compared)
+        return compared()
 
     def predict(self, before: Line, after: Line) -> Prediction:
         """What the line model expects of a change of the line."""
@@ -402,75 +344,7 @@ class Work:
 
         return self._once(("predict", before, after), lambda: predict_change(before, after))
 
-    def line_of(self, name: str) -> str:
-        """Name of the kept air line that a session was recorded on; empty where it names none that is kept."""
-        from analysis.line import parse_line
-
-        wanted = self.session(name).line
-        for kept, text in self.lines().items():
-            with contextlib.suppress(ValueError):
-                if wanted and wanted in {kept, parse_line(text).name}:
-                    return kept
-        return ""
-
-    # Air lines
-
-    def lines(self) -> dict[str, str]:
-        """Air-line files by the name of the file: the text of each."""
-        folder = lines_folder(self.home)
-        return {p.stem: p.read_text(encoding="utf-8") for p in sorted(folder.glob("*.toml"))} if folder.is_dir() else {}
-
-    def line(self, name: str) -> Line:
-        """Read a kept air line.
-
-        Raises
-        ------
-        ValueError
-            If there is none of that name, or its file cannot be used.
-        """
-        from analysis.line import parse_line
-
-        kept = self.lines()
-        if name not in kept:
-            msg = f"There is no air line {name!r}. Choose one of the list, or write one on the Setup page."
-            raise ValueError(msg)
-        return parse_line(kept[name])
-
-    def save_line(self, name: str, text: str) -> str:
-        """Check an air-line file and keep it under a name; return the name as kept."""
-        from analysis.line import parse_line
-
-        parse_line(text)
-        kept = safe_name(name.removesuffix(".toml"))
-        folder = lines_folder(self.home)
-        folder.mkdir(parents=True, exist_ok=True)
-        beside = folder / f".{kept}.toml.new"
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(folder / f"{kept}.toml")
-        return kept
-
-    def write_down(
-        self, line: str, kind: str, *, answers: Mapping[str, bool] | None = None, water_m3: float | None = None, note: str = ""
-    ) -> None:
-        """Write into the log book what was done to a line, or found before work, with the time."""
-        from logger.logbook import Entry, write_entry
-
-        now = datetime.now().astimezone()
-        write_entry(
-            self.home, Entry(when=now, line=line, kind=kind, answers=answers or {}, water_m3=water_m3, note=note.strip()[:TEXT_MOST])
-        )
-
-    def entries(self, line: str) -> tuple[Entry, ...]:
-        """What the log book says of a line, in order of time."""
-        from logger.logbook import read_entries
-
-        return read_entries(self.home, line)
-
-    def sensors(self) -> dict[str, Sensor]:
-        """Sensors that are known, by name."""
-        from logger.sensors import read_sensors
-
-        return read_sensors(self.home)
+    # The line in the model
 
     def simulate(self, line: Line, shots_s: tuple[float, ...], duration_s: float) -> Simulation:
         """Fire shots at a line in the model."""
@@ -513,81 +387,6 @@ class Work:
 
         return self._once(("steady", line, flow_m3_per_s), lambda: steady_loss(line, flow_m3_per_s))
 
-    def setting(self, name: str, channel: str | None, limit_pa: float | None, of: str | None) -> DialIn:
-        """Find the setting that a session's judged shots ask for."""
-        from analysis.dial_in import dial_in
-
-        recording, record = self.opened(name, channel), self.shots(name, channel)[0]
-        if isinstance(recording, LongRecording):
-            told = np.searchsorted([s.time_s for s in record.shots], [float(m["time_s"]) for m in recording.marks if m["kind"] == "judged"])
-            t_s, p_pa = recording.near([record.shots[i - 1].time_s for i in told if i], AROUND_S)
-        else:
-            t_s, p_pa = recording.t_s, recording.p_pa
-        return dial_in(t_s, p_pa, record, recording.marks, limit_pa=limit_pa, work=of or None)
-
-    def judge_shot(self, name: str, channel: str | None, index: int, depth: str | float, of: str) -> None:
-        """Keep how deep the nail of a shot sits: "proud", "flush" or "deep", or measured [mm].
-
-        Raises
-        ------
-        ValueError
-            If there is no such shot.
-        """
-        shots = self.shots(name, channel)[0].shots
-        if not 0 <= index < len(shots):
-            msg = f"there is no shot {index + 1}; the session has {len(shots)}."
-            raise ValueError(msg)
-        said = {"depth": depth} if isinstance(depth, str) else {"depth_mm": depth}
-        text = {"text": of.strip()[:200]} if of.strip() else {}
-        append_mark(self.session(name).folder, {"time_s": round(shots[index].time_s + JUDGED_AFTER_S, 3), "kind": "judged", **said, **text})
-
-    def tools_text(self) -> str:
-        """The file of the builder's own tools; empty where there is none."""
-        path = tools_file(self.home)
-        return path.read_text(encoding="utf-8") if path.is_file() else ""
-
-    def save_tools(self, text: str) -> int:
-        """Check a file of tools and keep it; return how many there are.
-
-        Raises
-        ------
-        ValueError
-            If it cannot be used; nothing is kept then.
-        """
-        from analysis.line import parse_tools
-        from logger.durable import write_text
-
-        count = len(parse_tools(text))
-        self.home.mkdir(parents=True, exist_ok=True)
-        write_text(tools_file(self.home), text)
-        return count
-
-    def tools(self) -> dict[str, Part]:
-        """Tools by name: the builder's own, and those of the kept air lines. Of two that are called alike the lower limit counts."""
-        from analysis.line import lower_limit, parse_line, parse_tools
-
-        found: dict[str, Part] = {}
-        with contextlib.suppress(ValueError):
-            found = {tool.name: tool for tool in parse_tools(self.tools_text())}
-        for text in self.lines().values():
-            with contextlib.suppress(ValueError):
-                tool = parse_line(text).tool
-                found[tool.name] = lower_limit(found[tool.name], tool) if tool.name in found else tool
-        return found
-
-    def water(self, line: Line, given: Mapping[str, float], kind: str, weather: str = "") -> tuple[WaterVariant, ...]:
-        """Follow the water along a line and its variants; `given` holds what the reader entered, in SI, by the name of its entry.
-
-        Raises
-        ------
-        ValueError
-            If the session that is to tell the weather does not.
-        """
-        from dashboard.water_asked import water_asked
-        from logger.weather import read_weather
-
-        return water_asked(line, given, kind, read_weather(str(self.session(weather).folder)) if weather else None)
-
     def size(self, line: Line, shots: int, every_s: float, floor_pa: float) -> Sizing:
         """Find the smallest receiver for a burst."""
         from analysis.sizing import size_receiver
@@ -619,6 +418,19 @@ class Work:
             ("filling", *_version(self.session(name)), line, volume_m3),
             lambda: check_filling(line, recording.t_s, recording.p_pa, channel=recording.channel, volume_m3=volume_m3),
         )
+
+    def water(self, line: Line, given: Mapping[str, float], kind: str, weather: str = "") -> tuple[WaterVariant, ...]:
+        """Follow the water along a line and its variants; `given` holds what the reader entered, in SI, by the name of its entry.
+
+        Raises
+        ------
+        ValueError
+            If the session that is to tell the weather does not.
+        """
+        from dashboard.water_asked import water_asked
+        from logger.weather import read_weather
+
+        return water_asked(line, given, kind, read_weather(str(self.session(weather).folder)) if weather else None)
 
 
 def _readings_version(session: Session) -> tuple[Any, ...]:

@@ -137,7 +137,7 @@ def test_memory_holds_few_recordings(tmp_path: Path) -> None:
             work.recording(name, channel)
     for channel in (None, "tank"):
         work.recording(NIGHT, channel)
-    assert sum(key[0] == "recording" for key in work._kept) == 4
+    assert sum(key[0] == "recording" for key in work._once._kept) == 4
 
 
 def test_a_recording_of_work_is_no_leakdown(work: Work) -> None:

@@ -386,7 +386,13 @@ def test_no_page_holds_more_of_a_long_session_than_a_stretch(home: Path, monkeyp
     assert work.setting(NAME, None, None, None) == expected  # from the shots that were judged, wherever they are
     shutil.copytree(home / "sessions" / NAME, home / "sessions" / "other")
     change_session(home / "sessions" / "other", notes="the same again")
-    assert f"“{NAME}”: only" in str(compare.layout(work, {"before": NAME, "after": "other"}, Reader("bar")))
+    monkeypatch.setattr(dashboard.work, "PATIENCE_S", 0.0)
+    query = {"before": NAME, "after": "other"}
+    with held(monkeypatch, LongRecording, "stretch", None) as asked:
+        assert "Looking through the readings" in str(compare.layout(work, query, Reader("bar")))
+        assert asked.wait(60.0)
+    monkeypatch.setattr(dashboard.work, "PATIENCE_S", 60.0)
+    assert f"“{NAME}”: only" in str(compare.layout(work, query, Reader("bar")))
 
 
 @pytest.mark.parametrize("form", ["csv", "parquet"])

@@ -10,8 +10,11 @@ from dash import Dash, html
 
 from analysis.estimate import Estimate
 from dashboard import compare_words, shot_figures, ui, wording
+from dashboard.job_card import working
 from dashboard.reader import Reader, change, finer_seconds
+from dashboard.underway import StillWorkingError
 from dashboard.work import Work
+from logger.long import LongRecording
 
 if TYPE_CHECKING:
     from analysis.compare import Comparison
@@ -44,18 +47,21 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         )
     if before == after:
         return ui.page(TITLE, ui.controls(*head), ui.empty("That is the same session twice", "Choose another one for after."), lead=lead)
-    recordings = [work.recording(query[side], query.get(f"sensor_{side}")) for side in ("before", "after")]
-    result = work.compare(*recordings)
+    asked = [(query[side], query.get(f"sensor_{side}")) for side in ("before", "after")]
+    opened = [work.opened(*each) for each in asked]
+    head += [ui.channel_choice(r, f"sensor_{side}", f"Sensor {side}") for side, r in zip(("before", "after"), opened, strict=True)]
+    try:
+        result = work.compare(*asked)
+    except StillWorkingError as under_way:
+        long = next(r for r in opened if isinstance(r, LongRecording))
+        return ui.page(TITLE, ui.controls(*head), working(long, under_way.job), lead=lead)
+    recordings = [work.recording(*each) for each in asked]
     sides = {"before": result.before, "after": result.after}
     noted = [f"“{r.name}”: {warning}" for r in recordings for warning in r.warnings]
     warnings = [*noted, *result.warnings]
     return ui.page(
         TITLE,
-        ui.controls(
-            *head,
-            ui.channel_choice(recordings[0], "sensor_before", "Sensor before"),
-            ui.channel_choice(recordings[1], "sensor_after", "Sensor after"),
-        ),
+        ui.controls(*head),
         ui.answer(wording.compare(result, reader), tone=TONES[result.verdict], sure="all intervals 95 %"),
         ui.readouts(_readouts(result)) if result.dip_change.value is not None else None,
         _pictures(sides, reader),
