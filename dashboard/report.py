@@ -148,7 +148,7 @@ def report_html(work: Work, wanted: Sequence[Wanted], reader: Reader, *, made: d
     ValueError
         If a chapter cannot be made; the message says why.
     """
-    pages = [chapter.page.layout(work, chapter.query, reader) for chapter in wanted]
+    pages = [chapter.page.layout(work.patient(), chapter.query, reader) for chapter in wanted]
     sessions = _sessions(work, wanted)
     cautions = [text(item) for page in pages for aside in find(page, of_class("cautions")) for item in find(aside, _is_item)]
     return (

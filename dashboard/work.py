@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import copy
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -63,6 +64,13 @@ class Work(Shelf):
         self._counts: dict[tuple[str, int, int], int] = {}
         self._drawings: OrderedDict[tuple[str, int, int], str] = OrderedDict()
         self._fittings = Fittings()
+        self._patient = False
+
+    def patient(self) -> Work:
+        """All the same, but it waits for every answer: for what is written once."""
+        waits = copy.copy(self)
+        waits._patient = True
+        return waits
 
     # Recordings
 
@@ -123,7 +131,7 @@ class Work(Shelf):
             make(job)  # and do not hold it
 
         job = self.jobs.job(key, keep)
-        if not job.ends_within(PATIENCE_S):
+        if not self._patient and not job.ends_within(PATIENCE_S):
             raise StillWorkingError(job)
         job.result()
 
@@ -161,7 +169,7 @@ class Work(Shelf):
         if not is_long(session):
             return None
         search = self._search(session, self._long(session, channel))
-        return None if search.ended else search
+        return None if self._patient or search.ended else search
 
     def _search(self, session: Session, recording: LongRecording) -> Job[ShotRecord]:
         """The search in a long session; begun when it is first asked for."""

@@ -27,6 +27,7 @@ import logger.session
 from dashboard.job_card import progress
 from dashboard.pages import compare, leakdown, line, setting, shots
 from dashboard.reader import Reader
+from dashboard.report import Wanted, report_html
 from dashboard.underway import Job, StillWorkingError
 from dashboard.work import Work
 from dashboard.zoom import POINTS, curve
@@ -402,6 +403,20 @@ def test_a_long_session_is_exported_piece_by_piece_as_from_memory(home: Path, fo
     assert export_recording(long, pieces, "psi") == export_recording(whole, memory, "psi")
     read = pd.read_csv if form == "csv" else pd.read_parquet
     pd.testing.assert_frame_equal(read(pieces), read(memory))
+
+
+def test_a_report_waits_for_what_a_page_shows_later(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(dashboard.work, "PATIENCE_S", 0.0)
+    made = datetime(2026, 6, 4, tzinfo=UTC)
+    shutil.copytree(home / "sessions" / NAME, home / "sessions" / "other")
+    for page, query, answer in (
+        (leakdown, {"session": NAME, "channel": "tank"}, "Fall at the start"),
+        (shots, {"session": NAME}, "Every shot"),
+        (compare, {"before": NAME, "after": "other"}, "only 90 000 of 200 000 readings"),
+    ):
+        report = report_html(Work(home), [Wanted(page=page, query=query)], Reader("bar"), made=made)
+        assert answer in report
+        assert "Working it out" not in report
 
 
 def test_commands_hold_no_more_of_a_long_session_than_a_stretch(
