@@ -30,6 +30,7 @@ DOWN_ODDS, UP_ODDS, SURE_ODDS, MOST_ODDS = 0.67, 3.2, 5.0, 12.0
 FORGOTTEN_S = 120.0  # while not yet sure; a pump's start disturbs the supply less often
 SHORTEST_S = 0.008
 ODDS_SHARE, DEEPEST_SHARE = 0.02, 0.4  # of absolute pressure; jumps that count, and the deepest that a shot may be
+FALLING_ON = 0.3  # of a jump: so much as the pressure falls just before
 STEADY_RISE_SIGMA, STEEPER = 4.0, 2.0  # a rise that noise does not make; a line comes back from a corner the faster the nearer to it
 LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
 LEAST_STEP_PA = 1e-3
@@ -159,13 +160,16 @@ def shot_like(state: Floats, t_s: float, jump_pa: float, left_abs_pa: float, las
 
 
 @jit
-def turns_back(t: Floats, raw: Floats, earlier: float, left: float, k: int, run: int, sigma: float) -> bool:
-    """Whether a brief jump down is the bottom of a dip: the pressure, which did not rise before, goes on rising from it.
+def is_bottom(t: Floats, raw: Floats, earlier: float, left: float, k: int, run: int, sigma: float, known: bool) -> bool:
+    """Whether a brief jump down from `left`, which the readings `k` to `k + run` undo, is the bottom of a dip.
 
-    The readings `k` to `k + run` lie no lower than the rise after them, carried back and allowed to begin more steeply.
+    It is where it only goes on with a fall, or where the pressure, which did not rise before, goes on rising: then the readings lie no
+    lower than that rise, carried back and allowed to begin more steeply. `known` is whether the reading after them is.
     """
+    if earlier - left > FALLING_ON * (left - raw[k]):
+        return True
     z = k + run
-    rise = raw[z + 1] - raw[z]
+    rise = raw[z + 1] - raw[z] if known else 0.0
     if rise < STEADY_RISE_SIGMA * sigma or left - earlier > 0.5 * rise:
         return False
     below = 0.0
@@ -258,7 +262,7 @@ def scan(
                         run = n
                         break
                     n += 1
-            if run > 0 and x < left and i - 1 > start and i + run + 1 < until and turns_back(t, raw, clean[k - 2], left, k, run, sigma):
+            if run > 0 and x < left and i - 1 > start and is_bottom(t, raw, clean[k - 2], left, k, run, sigma, i + run + 1 < until):
                 run = 0
             if run > 0 and jump > ODDS_SHARE * (left + 1e5) and shot_like(state, t[k], x - left, left + 1e5, run * step_s):
                 run = 0

@@ -149,6 +149,23 @@ def test_a_sharp_bottom_is_no_spike(seed: int) -> None:
     assert np.median(dips) > 0.95
 
 
+@pytest.mark.parametrize(("rate_hz", "noise_pa"), [(500.0, 1000.0), (1000.0, 300.0), (1000.0, 1000.0)])
+@pytest.mark.parametrize("back_s", [0.025, 0.05])
+def test_a_dip_that_comes_back_at_once_keeps_its_bottom(rate_hz: float, noise_pa: float, back_s: float) -> None:
+    """What lies below the level that the pressure regains within 16 ms is no spike either."""
+    rng = np.random.default_rng(4)
+    t = np.arange(0.0, 60.0, 1.0 / rate_hz)
+    x = np.arange(0.0, 1.0, 1e-4)
+    depth = (1.0 - np.exp(-x / 0.004)) * np.exp(-x / back_s)
+    p = np.full(t.size, 6.2e5)
+    for when in 2.0 + 1.5 * np.arange(36) + rng.uniform(0.0, 0.3, 36):
+        p -= 7e4 / depth.max() * np.interp(t - when, x, depth, left=0.0, right=0.0)
+    dips = np.array([s.dip_pa for s in find_shots(t, p + rng.normal(0.0, noise_pa, t.size)).shots]) / 7e4
+    assert dips.size == 36
+    assert dips.min() > 0.95  # where the bottom is cut off, 0.7
+    assert np.median(dips) == pytest.approx(1.0, abs=0.02)
+
+
 def test_recovery_is_measured_at_ninety_percent_of_the_dip() -> None:
     made = record(Scene(name="one", single=12, bursts=0, overshoot=0.0, noise_pa=300.0, step_pa=0.0), 3)
     found = find_shots(made.t_s, made.p_pa)
