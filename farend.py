@@ -9,7 +9,7 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -20,6 +20,7 @@ from logger.logbook import SERVICE
 
 if TYPE_CHECKING:
     from analysis.line import Line, Part
+    from analysis.record import ShotRecord
     from logger.long import LongRecording
     from logger.open import Recording
 
@@ -104,6 +105,14 @@ def _open_stretch(what: str, args: argparse.Namespace) -> Recording:
 
     opened = _open_light(what, args)
     return _noted(opened if isinstance(opened, Recording) else opened.stretch())
+
+
+def _open_hours(what: str, args: argparse.Namespace) -> tuple[Recording, Callable[[], ShotRecord]]:
+    """Open what the user named for what looks at hours: of a long session means; and a way to its shots."""
+    from logger.open import Recording
+
+    opened = _open_light(what, args)
+    return _noted(opened if isinstance(opened, Recording) else opened.averaged()), opened.shots
 
 
 def _noted(recording: Opened) -> Opened:
@@ -252,13 +261,15 @@ def _shots(args: argparse.Namespace) -> int:
     from analysis.shot_step import air_of_a_shot
     from analysis.shots import summarise
     from dashboard import answers, wording
+    from logger.open import Recording
 
-    recording = _open(args.what, args)
+    recording = _noted(_open_light(args.what, args))
     record = recording.shots(lag_s=parse_quantity(args.lag, "time"))
     volume_m3 = parse_quantity(args.volume, "volume") if args.volume else None
     summary = summarise(record, window_pa=_window(args.window))
     if volume_m3 is not None:
-        summary = replace(summary, air_per_shot_m3=air_of_a_shot(record, recording.t_s, recording.p_pa, volume_m3=volume_m3))
+        part = recording if isinstance(recording, Recording) else recording.stretch()
+        summary = replace(summary, air_per_shot_m3=air_of_a_shot(record, part.t_s, part.p_pa, volume_m3=volume_m3))
     return _answer(args, answers.shots(recording.channel, record, summary), wording.shots(record, summary, _reader(args)))
 
 
@@ -327,8 +338,8 @@ def _leakdown(args: argparse.Namespace) -> int:
     from analysis.shut_in import judge
     from dashboard import answers, wording
 
-    recording = _open(args.what[0], args)
-    judged = judge(recording.t_s, recording.p_pa, recording.shots, **_vessel(args, recording))
+    recording, find = _open_hours(args.what[0], args)
+    judged = judge(recording.t_s, recording.p_pa, find, **_vessel(args, recording))
     per_m3 = {} if args.energy is None else {"specific_power_j_per_m3": 3.6e6 * args.energy}
     cost = leak_cost(judged.leak.leak_m3_per_s, tariff_per_kwh=args.tariff, **per_m3)
     delivery = parse_quantity(args.delivery, "flow") if args.delivery else None
@@ -351,7 +362,7 @@ def _segments(args: argparse.Namespace) -> int:
     volumes = {name.strip(): parse_quantity(volume, "volume") for name, _, volume in given}
     tests: list[SegmentTest] = []
     for i, what in enumerate(args.what):
-        recording = _open(what, args)
+        recording, find = _open_hours(what, args)
         names = tuple(n.strip() for n in args.open[i].split(",")) if i < len(args.open) else stated_open(recording.marks)
         if not names or not set(names) <= set(volumes):
             msg = (
@@ -360,7 +371,7 @@ def _segments(args: argparse.Namespace) -> int:
             )
             raise ValueError(msg)
         vessel = _vessel(args, recording) | {"volume_m3": sum(volumes[n] for n in names)}
-        judged = judge(recording.t_s, recording.p_pa, recording.shots, **vessel)
+        judged = judge(recording.t_s, recording.p_pa, find, **vessel)
         tests.append(SegmentTest(name=recording.name, open=names, leak_m3_per_s=judged.leak.leak_m3_per_s))
     found = leak_by_segment(tuple(volumes), tests)
     reference_pa = parse_quantity(args.reference, "pressure")
@@ -396,8 +407,9 @@ def _cycles(args: argparse.Namespace) -> int:
     from analysis.shut_in import read_cycles
     from dashboard import answers, leak_answers, wording
 
-    recordings = [_open(what, args) for what in args.what]
-    found = [read_cycles(r.shots, r.t_s, r.p_pa, **_vessel(args, r)) for r in recordings]
+    opened = [_open_hours(what, args) for what in args.what]
+    recordings = [recording for recording, _ in opened]
+    found = [read_cycles(find, r.t_s, r.p_pa, **_vessel(args, r)) for r, find in opened]
     if len(found) == 1:
         return _answer(args, answers.cycles(found[0]), wording.cycles(found[0], _reader(args)))
     # Sessions know when they were; files stand in their order.
@@ -459,7 +471,7 @@ def _simulate(args: argparse.Namespace) -> int:
 
     line = _line(args.line)
     if args.like:
-        shots_s = like([s.time_s for s in _open(args.like, args).shots().shots])
+        shots_s = like([s.time_s for s in _noted(_open_light(args.like, args)).shots().shots])
     else:
         every_s, pause_s = parse_quantity(args.every, "time"), parse_quantity(args.pause, "time")
         shots_s = bursts(args.shots, every_s, repeats=args.bursts, pause_s=pause_s)

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from dashboard.underway import Job
     from logger.long import LongRecording
 
-PIECE: Final = 1 << 16  # readings given to the detector at a time: others get their turn in between
+PIECE: Final = 1 << 14  # readings given to the detector at a time: others get their turn in between
 
 
 def look_for_shots(job: Job[ShotRecord], recording: LongRecording) -> ShotRecord:

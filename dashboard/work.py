@@ -20,7 +20,7 @@ from dashboard.search import look_for_shots
 from dashboard.shelf import Shelf
 from dashboard.underway import Job, Jobs, StillWorkingError
 from dashboard.zoom import curve
-from logger.long import LONG, LongRecording, is_long
+from logger.long import AROUND_S, LONG, LongRecording, is_long
 from logger.readings import READINGS_FILE
 from logger.session import Session, append_mark
 
@@ -46,7 +46,6 @@ if TYPE_CHECKING:
 
 PATIENCE_S = 0.3  # for which a page waits for an answer before it shows that one is being worked out
 DRAWINGS_KEPT = 2000  # thumbnails; a few kB each
-AROUND_S = 62.0  # readings that a correction by hand looks at: a shot's recovery is watched for a minute
 JUDGED_AFTER_S = 0.01  # a judgement belongs to the last shot before it
 BESIDE_MOST_S = 600.0  # of a session that are set beside the model
 
@@ -139,7 +138,6 @@ class Work(Shelf):
 
     def shots(self, name: str, channel: str | None = None) -> tuple[ShotRecord, ShotSummary]:
         """Find and sum up the shots of a session; in a long one that was not looked through yet this takes a while."""
-        from analysis.corrections import correct, corrections
         from analysis.shots import summarise
 
         session = self.session(name)
@@ -148,8 +146,7 @@ class Work(Shelf):
 
         def find() -> tuple[ShotRecord, ShotSummary]:
             if isinstance(recording, LongRecording):
-                made = corrections(recording.marks, recording.channel)
-                record = correct(self._search(session, recording).result(), *recording.near(list(made), AROUND_S), made)
+                record = recording.corrected(self._search(session, recording).result())
             else:
                 record = recording.shots()
             return record, summarise(record, window_pa=window_pa)
@@ -213,13 +210,10 @@ class Work(Shelf):
         return "\n".join(rows) + "\n"
 
     def air_per_shot(self, name: str, channel: str | None, volume_m3: float) -> Estimate:
-        """Weigh the air of a shot in the volume behind the sensor [m3 ANR]; in a long session by whole stretches alone."""
+        """Weigh the air of a shot in the volume behind the sensor [m3 ANR]."""
         from analysis.shot_step import air_of_a_shot
-        from analysis.shots import air_per_shot
 
-        record, recording = self.shots(name, channel)[0], self.opened(name, channel)
-        if isinstance(recording, LongRecording):
-            return air_per_shot(record, volume_m3)
+        record, recording = self.shots(name, channel)[0], self.recording(name, channel)
         key = ("air", *_version(self.session(name)), recording.channel, volume_m3)
         return self._once(key, lambda: air_of_a_shot(record, recording.t_s, recording.p_pa, volume_m3=volume_m3))
 

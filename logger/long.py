@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ from logger.overview import GAP_S, GAP_STEPS, Overview, Piece, load_overview, ov
 from logger.readings import READINGS_FILE, Stretches
 from logger.session import Session
 
+if TYPE_CHECKING:
+    from analysis.record import ShotRecord
+
 Floats = NDArray[np.float64]
 T = TypeVar("T")
 
@@ -35,6 +38,7 @@ SOON: Final = 64  # row groups that are looked through before a page could show 
 SHORT_S: Final = 10.0  # stretches up to this are kept, as pages ask for the same shots again
 SHORT_KEPT: Final = 256
 CACHED_MOST: Final = 200  # overviews on disk
+AROUND_S: Final = 62.0  # that a correction by hand looks at: a shot's recovery is watched for a minute
 LIVELY: Final = 3.0  # times the median by which the pressure moves from extreme to extreme: there something happens
 AVERAGED: Final = 2_000_000  # readings aimed at
 AVERAGED_COLUMNS: Final = ("t_s", "p_pa", "temp_k", "p_amb_series_pa")
@@ -172,6 +176,22 @@ class LongRecording:
             t, p = self.between(end_s, end_s)
             parts.append((t[-1:], p[-1:]))
         return np.concatenate([t for t, _ in parts]), np.concatenate([p for _, p in parts])
+
+    def shots(self, *, lag_s: float = 0.0) -> ShotRecord:
+        """Find the shots, as `Recording.shots` does, reading all of it piece by piece."""
+        from analysis.detector import ShotDetector
+
+        detector = ShotDetector(lag_s=lag_s)
+        for t, p in self.blocks():
+            detector.feed(t, p)
+        return self.corrected(detector.finish(), lag_s=lag_s)
+
+    def corrected(self, found: ShotRecord, *, lag_s: float = 0.0) -> ShotRecord:
+        """Correct what the detector found by hand, where the marks say so."""
+        from analysis.corrections import correct, corrections
+
+        made = corrections(self.marks, self.channel)
+        return correct(found, *self.near(list(made), AROUND_S), made, lag_s=lag_s)
 
     def averaged(self) -> Recording:
         """Means over equal numbers of readings, some hundredths of a second each: for what looks at hours, not at tenths."""

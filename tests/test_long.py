@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import shutil
 import threading
 from base64 import b64decode
@@ -266,7 +267,7 @@ def test_shots_found_by_stretches_are_those_found_in_memory_also_when_corrected(
     out = found.shots[10].time_s
     work.correct(NAME, None, "not a shot", out)
     append_mark(home / "sessions" / NAME, {"time_s": found.shots[20].time_s + 3.0, "kind": "shot", "channel": "tool"})
-    assert work.shots(NAME)[0] == open_what(NAME, home=home).shots()
+    assert work.shots(NAME)[0] == open_what(NAME, home=home).shots() == long_of(home).shots()
     assert [s.time_s for s in work.shots(NAME)[0].taken_out] == [out]
 
 
@@ -430,6 +431,12 @@ def test_commands_hold_no_more_of_a_long_session_than_a_stretch(
     monkeypatch.setattr(logger.session, "read_columns", None)  # which reads all
     assert main(["export", NAME, "-o", str(home / "out.parquet")]) == 0
     np.testing.assert_array_equal(pd.read_parquet(home / "out.parquet").time_s, whole.t_s)
+    assert main(["shots", NAME, "--volume", "24 L", "--json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)["shots"]) > 40
+    assert main(["leakdown", NAME, "--channel", "tank", "--volume", "50 L", "--json"]) == 0
+    means = Work(home).leak(NAME, "tank", 0.05).leak.leak_m3_per_s.value
+    assert means is not None
+    assert json.loads(capsys.readouterr().out)["leak_l_per_s"]["value"] == pytest.approx(1e3 * means)
     assert main(["compare", NAME, str(home / "sessions" / "other")]) == 0
     assert "long: only 90 000 of 200 000 readings are looked at" in capsys.readouterr().err
     opened = open_light(NAME, marks=marks)
