@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from analysis import slopes
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.measures import Fall
+from analysis.pump_run import Course, after_rise, hidden_kink, pumped
 from analysis.record import Event, Kind
 
 Floats = NDArray[np.float64]
@@ -29,11 +30,8 @@ TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than t
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
 SHORTEST_RUN_S = 4.0  # no pump stops again sooner
 BUSY_BEFORE_S, BUSY_AFTER_S = 0.1, 0.6  # around a shot, not looked at for the pump
-RUN_SHARE = 0.012  # of absolute pressure, which a pump adds at least within the first seconds
-SAG_SHARE = 0.0007  # of absolute pressure, within two seconds of a stop
-REFILL_S, FADED = 12.0, 0.6  # a rise to no more than what the line had this long ago, and that fades this much, is a refill
-FEWEST_STEPS, CLEAR_SIGMA = 4, 6.0  # to see the slopes on both sides of a kink between shots
-KEEP_BINS = 400
+LOOK_BINS, PATIENCE_S = 5, 40.0  # how often and for how long a rise is asked whether a pump makes it
+KEEP_BINS = 600
 RISE_BINS, SINK_BINS = 25, 45  # a rise, and a slow fall, are judged this much later, when they are over
 
 
@@ -69,7 +67,7 @@ class SlowWatch:
         self._stood_pa = -np.inf  # pressure before the last draw
         self.events: list[Event] = []
         self.shot_times: list[float] = []
-        self._spent = 0  # shots already masked for good
+        self._masked: list[float] = []  # those before, of the bins that are kept
 
     def drop(self, fall: Fall) -> bool:
         """Take note of a fall that was judged to be no shot; False where it belongs to one that is known already."""
@@ -104,7 +102,9 @@ class SlowWatch:
                 i, j = np.searchsorted(self._t, [shot_s - BUSY_BEFORE_S, shot_s + BUSY_AFTER_S])
                 self._busy[max(i, a) : j] = 1.0
             if z:
-                self.shot_times = [s for s in self.shot_times if s + BUSY_AFTER_S + 1.0 > self._t[z - 1]]
+                done_s = float(self._t[z - 1]) - BUSY_AFTER_S - 1.0
+                self._masked = [s for s in (*self._masked, *self.shot_times) if self._t[0] < s <= done_s]
+                self.shot_times = [s for s in self.shot_times if s > done_s]
             self._kinks(z)
             self._next = self._base + z
         if last:
@@ -150,12 +150,14 @@ class SlowWatch:
                 self._start_s is not None
                 and self._t[k] > self._start_s + slopes.BIN_S * (1.5 * slopes.SIDE + slopes.LATER + 5) + SHORTEST_RUN_S
             ):
-                if self._rises(self._start_s, k):
+                rises = pumped(self._seen(k), self._start_s, k) if i % LOOK_BINS == 0 else None
+                if rises:
                     self._emit("pump start", self._start_s, self._start_s)
                     self._pump_seen = True
-                else:
+                    self._start_s = None
+                elif rises is False or self._t[k] > self._start_s + PATIENCE_S:
                     self._places[slopes.RUNNING] = 0
-                self._start_s = None
+                    self._start_s = None
 
     def _emit(self, kind: Kind, time_s: float, until_s: float) -> None:
         self.events.append(Event(kind=kind, time_s=time_s, until_s=until_s))
@@ -164,60 +166,42 @@ class SlowWatch:
 
     def _pump(self, kind: int, time_s: float, k: int) -> None:
         """Take note of a kink at bin k: the pump started or stopped, unless the line says otherwise."""
-        time_s = self._between_shots(time_s, kind, k)
+        seen = self._seen(k)
+        if self._busy[k - slopes.LATER : k + slopes.LATER].any():
+            hidden_s = hidden_kink(seen, k, k + slopes.SIDE + slopes.LATER)
+            if hidden_s is not None:
+                time_s = hidden_s - (slopes.RUN_UP_S if kind == slopes.START else 0.0)
         if kind == slopes.START:
             self._start_s = time_s
             return
-        top, after = float(self._p[max(k - 5, 0) : k + 10].max()), float(self._p[k + 15 : k + 30].max())
-        # Air that was just compressed cools, so a tank's pressure falls at once; a regulator holds it level instead.
-        level = after > top - SAG_SHARE * (top + ATMOSPHERE_ABS_PA)
-        soon = self._start_s is not None and time_s - self._start_s <= SHORTEST_RUN_S
-        if level or soon:
-            if self._start_s is None and self.events and self.events[-1].kind == "pump start":
+        end = k + slopes.SIDE + slopes.LATER
+        begun_s = self._start_s
+        run = begun_s is None or pumped(seen, begun_s, k)
+        then = after_rise(seen, k, end)
+        if run is False or (begun_s is not None and time_s - begun_s <= SHORTEST_RUN_S):
+            self._start_s = None
+        elif then == "level":  # a regulator holds it
+            if begun_s is None and self.events and self.events[-1].kind == "pump start":
                 self.events.pop()
+            self._start_s = None
+        elif run is None or then == "rises" or self._drawn(float(self._t[k - slopes.SIDE]), float(self._t[end - 1])):
+            self._places[slopes.RUNNING] = 1  # it may run on
         else:
-            if self._start_s is not None:
-                self._emit("pump start", self._start_s, self._start_s)
+            if begun_s is not None:
+                self._emit("pump start", begun_s, begun_s)
             self._emit("pump stop", time_s, time_s)
             self._pump_seen = True
-        self._start_s = None
+            self._start_s = None
 
-    def _between_shots(self, time_s: float, kind: int, k: int) -> float:
-        """Move a kink that shots hide to between the last step of the old slope and the first of the new that can be seen [s]."""
-        a, z = max(k - 2 * slopes.SIDE, 1), k + slopes.SIDE + slopes.LATER  # all of which the kinks have passed
-        if not self._busy[k - slopes.LATER : k + slopes.LATER].any():
-            return time_s
-        i = np.flatnonzero((self._busy[a:z] == 0.0) & (self._busy[a - 1 : z - 1] == 0.0)) + a
-        before, after = i[i < k - slopes.LATER], i[i >= k + slopes.LATER // 2]
-        if before.size < FEWEST_STEPS or after.size < FEWEST_STEPS:
-            return time_s
-        step = self._p[i] - self._p[i - 1]
-        sides = [self._p[j] - self._p[j - 1] for j in (before, after)]
-        old, new = (float(np.median(side)) for side in sides)
-        noise = 1.4826 * float(np.median(np.abs(np.concatenate([sides[0] - old, sides[1] - new]))))
-        if abs(new - old) < CLEAR_SIGMA * noise:
-            return time_s
-        # Where the steps fit best: the old slope up to one of them, the new one from the next.
-        misfit = np.cumsum((step - old) ** 2 - (step - new) ** 2)
-        last = int(np.argmin(misfit[:-1]))
-        moved = 0.5 * (self._t[i[last]] + self._t[i[last + 1] - 1])
-        return float(moved) - (slopes.RUN_UP_S if kind == slopes.START else 0.0)
+    def _drawn(self, from_s: float, until_s: float) -> bool:
+        """Whether air was drawn between two times."""
+        begun = self._drop is not None and self._drop.time_s < until_s
+        return begun or any(e.kind == "air draw" and e.time_s < until_s and e.until_s > from_s for e in self.events[-3:])
 
-    def _rises(self, start_s: float, k: int) -> bool:
-        """Whether the line itself, and not only its course between shots, stands higher at bin k than when the pump seemed to start."""
-        long_before, a, b = np.searchsorted(self._t[: k + 1], [start_s - REFILL_S, start_s - 2.0, start_s + 0.5])
-        if b <= a or k - 15 <= b:
-            return False
-        before, now = float(self._p[a:b].max()), float(self._p[k - 15 : k + 1].max())
-        least = RUN_SHARE * (before + ATMOSPHERE_ABS_PA)
-        if now - before <= least:
-            return False
-        if now - float(self._p[long_before:b].max()) > least:
-            return True
-        # It may only come back from the shots before: what a receiver is refilled with fades, what a pump delivers hardly does.
-        middle = (b + k) // 2
-        first, second = (float(self._course[j] - self._course[i]) for i, j in ((b, middle), (middle, k)))
-        return second > FADED * first
+    def _seen(self, k: int) -> Course:
+        """The line's slow course as it is known at bin k."""
+        shots = (*self._masked, *self.shot_times)
+        return Course(t_s=self._t, p_pa=self._p, busy=self._busy, free_pa=self._course, sigma_pa=float(self._sigma[k]), shots_s=shots)
 
     def _look(self, k: int) -> None:
         """See whether the drop that is under way has come to an end."""

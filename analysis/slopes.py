@@ -24,8 +24,6 @@ REACH = STEPS + 2 * SIDE + LATER + SIDE + 5
 
 RISE_FROM, RISE_UNTIL, RISE_NOW = 45, 15, 5  # bins back: where the level before a rise is read, and the level after it
 RUN_UP_S = 0.35
-RISE_FLOOR = 0.004  # of absolute pressure, in about two seconds
-BUSY_MOST = 0.75
 RISE_SHARE = 0.02  # of absolute pressure
 
 START, STOP, RISE, SINK = 1, 2, 3, 4
@@ -100,7 +98,7 @@ def kinks(
             places[QUIET] = n
             if n > 0:
                 recent = 0.0
-                m = min(n, 3)
+                m = min(n, 10)
                 for j in range(m):
                     recent += steps[j]
                 state[USUAL] = middle_of(steps, n)
@@ -145,19 +143,10 @@ def kinks(
         least = max(LEAST_PA_PER_S, 6.0 * doubt)
         kind = 0
         kink = after - before
-        occupied = 0.0
-        for j in range(SIDE):
-            occupied += busy[e - j]
         if kink > least and after > least and later > 0.6 * after and later < 1.7 * after and after < MOST_PA_PER_S:
-            # The pressure itself must rise, not only the course between shots; and where there is nearly nothing between shots, a
-            # line that comes back from them rises too.
-            rise = highest(p, e + SIDE, e + SIDE + LATER) - highest(p, e - LATER, e + 1)
-            if rise > max(0.3 * after * SIDE * BIN_S, RISE_FLOOR * (p[e] + 1e5)) and occupied < BUSY_MOST * SIDE:
-                kind = START
+            kind = START
         elif kink < -least and before > least and later < 0.35 * before and before < MOST_PA_PER_S:
-            rise = highest(p, e - 5, e + 6) - highest(p, e - SIDE - 5, e - SIDE + 6)
-            if rise > max(0.3 * before * SIDE * BIN_S, RISE_FLOOR * (p[e] + 1e5)):
-                kind = STOP
+            kind = STOP
         if kind != 0 and (abs(kink) > state[SIZE] or kind != places[KIND]):
             state[SIZE] = abs(kink)
             places[BEST] = e + base

@@ -6,7 +6,7 @@ The shapes are simple formulas, not the line model: a fall rounded like a valve'
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -254,6 +254,12 @@ def clumped(t: Floats, every_s: float) -> Floats:
     return stamps
 
 
+def refilled(made: Scored, kept_pa: float, in_s: float) -> Scored:
+    """Give a recording whose shots keep `kept_pa` each back to a line that a regulator refills, by 63 % in a time; no pump runs."""
+    late = np.maximum(made.t_s[:, None] - made.times_s, 0.0)
+    return replace(made, p_pa=made.p_pa + kept_pa * np.sum(1.0 - np.exp(-late / in_s), axis=1), events=())
+
+
 def recovery_s(
     scene: Scene, tank: Pump, times: list[float], dips: Floats, i: int, before_pa: float, dip_pa: float, length_s: float
 ) -> float:
@@ -400,15 +406,25 @@ EVENT_S, SLOW_EVENT_S = 1.0, 3.0  # the second for a regulator that is turned
 
 def events_f1(found: ShotRecord, true: Scored) -> float:
     """How many events are found, each once and by its kind; 1 where there are none."""
-    left = [(e.kind, e.time_s) for e in found.events]
-    hits = 0
-    for kind, time_s in true.events:
+    hits, told, there = matches(found, true)
+    return 2.0 * hits / (told + there) if told or there else 1.0
+
+
+PUMP: tuple[Kind, ...] = ("pump start", "pump stop")
+
+
+def matches(found: ShotRecord, true: Scored, kinds: tuple[Kind, ...] = ()) -> tuple[int, int, int]:
+    """How many events, of some kinds or of all, are found, each once and by its kind; how many were told; and how many there are."""
+    left = [(e.kind, e.time_s) for e in found.events if not kinds or e.kind in kinds]
+    there = [e for e in true.events if not kinds or e[0] in kinds]
+    told, hits = len(left), 0
+    for kind, time_s in there:
         within = SLOW_EVENT_S if kind == "regulator change" else EVENT_S
         near = min((e for e in left if e[0] == kind and abs(e[1] - time_s) <= within), key=lambda e: abs(e[1] - time_s), default=None)
         if near is not None:
             left.remove(near)
             hits += 1
-    return 2.0 * hits / (len(found.events) + len(true.events)) if found.events or true.events else 1.0
+    return hits, told, len(there)
 
 
 DRAWS = 6
@@ -419,11 +435,16 @@ def main() -> None:
     print(f"{'scene':<22} {'F1':>6} {'false':>6} {'missed':>6} {'onset ms':>9} {'dip %':>6} {'recovery %':>10} {'ends':>5} {'events':>6}")
     named = [(scene, seed) for scene in SCENES for seed in (1, 2, 3)]
     chance = [(drawn(place, seed), seed) for place in PLACES for seed in range(DRAWS)]
+    pump = np.zeros(3, dtype=int)
     for scene, seed in [*named, *chance]:
         made = record(scene, seed)
-        s = score(find_shots(made.t_s, made.p_pa), made)
+        read = find_shots(made.t_s, made.p_pa)
+        s = score(read, made)
+        pump += matches(read, made, PUMP)
         found = f"{scene.name:<22} {s.f1:6.3f} {s.false:6d} {s.missed:6d}"
         print(f"{found} {1e3 * s.onset_s:9.2f} {100 * s.dip:6.2f} {100 * s.recovery:10.2f} {s.ends:5.3f} {s.events:6.3f}")
+    hits, told, there = pump.tolist()
+    print(f"pump starts and stops: {hits} of {there} found, {told - hits} false, F1 {2.0 * hits / (told + there):.3f}")
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from analysis.line import parse_line
 from analysis.measures import slides
 from analysis.model import Nozzle, simulate
 from analysis.shots import ShotDetector, ShotRecord, air_per_shot, find_shots, summarise
-from tests.shot_scores import PLACES, SCENES, Scene, Scored, clumped, drawn, record, score
+from tests.shot_scores import PLACES, PUMP, SCENES, Scene, Scored, clumped, drawn, matches, record, refilled, score
 
 SMALL = Scene(name="small", single=3, bursts=1, per_burst=4)
 CAREFUL = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -61,6 +61,25 @@ def test_shots_are_found_where_they_are(name: str, least: float) -> None:
 def test_other_events_are_found_and_called_what_they_are(name: str, seed: int) -> None:
     made = record(scene(name), seed)
     assert score(find_shots(made.t_s, made.p_pa), made).events >= 0.9
+
+
+@pytest.mark.parametrize(
+    ("place", "least"),
+    [("on a receiver", 0.95), ("receiver with pump", 0.9), ("receiver, 5 gal", 0.9), ("receiver, 11 gal", 0.85), ("compressor end", 0.8)],
+)
+def test_a_pump_is_seen_to_start_and_stop_through_the_shots(place: str, least: float) -> None:
+    made = [record(drawn(place, seed) if place in PLACES else scene(place), seed) for seed in range(6)]
+    hits, told, there = np.sum([matches(find_shots(m.t_s, m.p_pa), m, PUMP) for m in made], axis=0)
+    assert 2.0 * hits / (told + there) >= least
+
+
+@pytest.mark.parametrize("in_s", [1.0, 3.0, 6.0])
+@pytest.mark.parametrize("place", ["receiver, 5 gal", "compressor end"])
+def test_a_receiver_that_a_regulator_refills_is_no_pump_however_long_it_takes(place: str, in_s: float) -> None:
+    for seed in (0, 1, 5):
+        still = replace(drawn(place, seed), pump_pa_per_s=0.0, ripple_pa=0.0)
+        made = refilled(record(still, seed), still.kept * still.dip_pa, in_s)
+        assert matches(find_shots(made.t_s, made.p_pa), made, PUMP) == (0, 0, 0)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -210,7 +229,16 @@ def test_block_sizes_do_not_matter(sizes: list[int], seed: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["near one step", "receiver with pump", "pump and ripple", "pump, 8 bit", "clumps of a USB port", "dips of 20 ms at 50 Hz"]
+    "name",
+    [
+        "near one step",
+        "on a receiver",
+        "receiver with pump",
+        "pump and ripple",
+        "pump, 8 bit",
+        "clumps of a USB port",
+        "dips of 20 ms at 50 Hz",
+    ],
 )
 @pytest.mark.parametrize("size", [61, 4999])
 def test_block_sizes_do_not_matter_in_noise_and_ripple(name: str, size: int) -> None:
