@@ -195,7 +195,7 @@ def dew_along(names: Sequence[str], temp_k: Sequence[float], dew_k: Sequence[tup
     dew, low, high = ([from_si(k, unit) for k in column] for column in zip(*dew_k, strict=True))
     around = {"mode": "none", "fill": "toself", "fillcolor": "rgba(43,124,191,0.16)", "hoverinfo": "skip"}
     fig.add_scatter(x=[*at, *at[::-1]], y=[*high, *low[::-1]], **around)
-    curves = (("temperature of the place", temperature, ORANGE, "solid"), ("dew point of its air", dew, BLUE, "dash"))
+    curves = (("temperature", temperature, ORANGE, "solid"), ("dew point", dew, BLUE, "dash"))
     for name, values, color, dash in curves:
         fig.add_scatter(
             x=at,

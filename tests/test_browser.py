@@ -114,7 +114,7 @@ def test_a_page_loads_whole_without_errors_or_outside_requests(watched: Watched,
     assert page.get_by_text("This did not work").count() == 0
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "the page scrolls sideways"
     small = page.eval_on_selector_all(
-        "main button, main a.button, .pages a, summary, .control input",
+        "main button, main a.button, .pages a, summary, input.mantine-Input-input",
         "all => all.filter(e => e.offsetParent && !e.closest('.ag, .modebar') && e.getBoundingClientRect().height < 43.5)"
         ".map(e => e.outerHTML)",
     )
