@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import copy
+import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -63,6 +64,7 @@ class Work(Shelf):
         self._counts: dict[tuple[str, int, int], int] = {}
         self._drawings: OrderedDict[tuple[str, int, int], str] = OrderedDict()
         self._fittings = Fittings()
+        self._one_at_a_time = threading.Lock()
         self._patient = False
 
     def patient(self) -> Work:
@@ -127,7 +129,8 @@ class Work(Shelf):
         """
 
         def keep(job: Job[None]) -> None:
-            make(job)  # and do not hold it
+            with self._one_at_a_time:  # as each takes memory
+                make(job)  # and do not hold it
 
         job = self.jobs.job(key, keep)
         if not self._patient and not job.ends_within(PATIENCE_S):

@@ -23,7 +23,6 @@ from urllib.parse import quote
 import numpy as np
 
 from logger.channel import Channel
-from logger.long import LongRecording
 from logger.readings import ParquetWriter
 from logger.session import create_session, save_session
 
@@ -92,9 +91,7 @@ def in_the_server(home: Path) -> None:
     work = Work(home)
     print(f"  before: {peak()}")
     timed("opened for the first time (a sketch)", lambda: shots.layout(work, {"session": WORK}, reader), AIM_OPEN_S)
-    timed("overview made", lambda: LongRecording(work.session(WORK), "tool", home).overview)
-    fresh = Work(home)
-    timed("opened again by a new server (overview from disk)", lambda: shots.layout(fresh, {"session": WORK}, reader), AIM_OPEN_S)
+    timed("overview made, behind the page", lambda: work.opened(WORK).overview)
     for width in (20_000.0, 2_000.0, 200.0, 20.0, 2.0):
         place = (17_000.0, 17_000.0 + width)
         timed(f"zoom to {width:g} s while shots are looked for", partial(shots.zoomed, work, trace, place, reader), AIM_ZOOM_S)
@@ -105,11 +102,14 @@ def in_the_server(home: Path) -> None:
     for width in (20_000.0, 2_000.0, 200.0, 20.0, 2.0):
         place = (27_000.0, 27_000.0 + width)
         timed(f"zoom to {width:g} s", partial(shots.zoomed, work, trace, place, reader), AIM_ZOOM_S)
-    timed("before and after, a stretch of each", lambda: compare.layout(work, {"before": WORK, "after": NIGHT}, reader))
+    timed("before and after: choices", lambda: compare.layout(work, {"before": WORK, "after": NIGHT}, reader))
+    timed("and the answer, from a stretch of each", lambda: compare.layout(work.patient(), {"before": WORK, "after": NIGHT}, reader))
     timed("setting", lambda: setting.layout(work, {"session": WORK}, reader))
     timed("leak-down of a night: its trace", lambda: leakdown.layout(work, {"session": NIGHT, "volume": "100 L"}, reader))
-    timed("and the answer", lambda: work.leak(NIGHT, None, 0.1))
+    timed("and the answer", lambda: leakdown.layout(work.patient(), {"session": NIGHT, "volume": "100 L"}, reader))
     print(f"  {peak()}", flush=True)
+    fresh = Work(home)
+    timed("opened again by a new server (overview from disk)", lambda: shots.layout(fresh, {"session": WORK}, reader), AIM_OPEN_S)
 
 
 class Server:
