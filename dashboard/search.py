@@ -24,7 +24,7 @@ def look_for_shots(job: Job[ShotRecord], recording: LongRecording) -> ShotRecord
     """
     from analysis.detector import ShotDetector
 
-    _ = recording.overview  # first of all: the pages show a sketch until it is there
+    recording.survey(job.stand_back)  # first of all: the pages show a sketch until it is there
     begin_s, end_s = recording.span_s
     detector = ShotDetector()
     job.done = 0.0

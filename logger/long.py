@@ -67,6 +67,7 @@ class LongRecording:
         self._home = home
         self._lock, self._making = threading.Lock(), threading.Lock()
         self._made: list[Overview] = []  # once it is known; one list for all that share these readings
+        self._hurry = threading.Event()  # somebody waits for it
         self._faults: dict[int, int] = {}
         self._groups: OrderedDict[int, tuple[Floats, Floats]] = OrderedDict()
         self._short: OrderedDict[tuple[float, float], tuple[Floats, Floats]] = OrderedDict()
@@ -95,10 +96,21 @@ class LongRecording:
     def overview(self) -> Overview:
         """Lowest and highest readings in few points: read through once, then kept on disk."""
         if not self._made:
-            with self._making:
-                if not self.surveyed:
-                    self._keep(self._each(lambda part: piece_of(part.t_s, part.p_pa)))
+            self._hurry.set()
+            self.survey()
         return self._made[0]
+
+    def survey(self, pause: Callable[[], None] | None = None) -> None:
+        """Make the overview, unless it was; if with a `pause` before each row group, then one after the other until somebody waits."""
+
+        def look(part: Recording) -> Piece:
+            if pause is not None and not self._hurry.is_set():
+                pause()
+            return piece_of(part.t_s, part.p_pa)
+
+        with self._making:
+            if not self.surveyed:
+                self._keep(self._each(look, at_once=1 if pause else AT_ONCE))
 
     @property
     def seen(self) -> Overview:
@@ -276,14 +288,14 @@ class LongRecording:
         parts = (self._part(i, beside=False) for i in range(len(self._stretches.times)))
         yield from (part for part in parts if part is not None)
 
-    def _each(self, look: Callable[[Recording], T], *, beside: bool = False) -> list[T]:
+    def _each(self, look: Callable[[Recording], T], *, beside: bool = False, at_once: int = AT_ONCE) -> list[T]:
         """What `look` makes of each row group, in order; several are read at once."""
 
         def of(number: int) -> T | None:
             part = self._part(number, beside=beside)
             return None if part is None else look(part)
 
-        with ThreadPoolExecutor(AT_ONCE) as pool:
+        with ThreadPoolExecutor(at_once) as pool:
             return [made for made in pool.map(of, range(len(self._stretches.times))) if made is not None]
 
     def _read_with(self, *, beside: bool) -> list[Channel]:

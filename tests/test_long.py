@@ -220,6 +220,26 @@ def test_the_overview_is_kept_on_disk_and_made_again_when_it_is_deleted_spoilt_o
     np.testing.assert_allclose(both(home)[0].overview.p_pa, 2.0 * first.p_pa)
 
 
+def test_an_overview_behind_the_pages_pauses_often_until_somebody_waits_for_it(home: Path) -> None:
+    first, paused = long_of(home), []
+    first.survey(lambda: paused.append(""))
+    assert len(paused) == 7  # row groups
+    first.survey(lambda: paused.append("again"))
+    assert "again" not in paused
+    shutil.rmtree(cache_folder(home))
+    second, asked = long_of(home), []
+
+    def ask() -> None:
+        asked.append(threading.Thread(target=lambda: second.overview))
+        asked[-1].start()
+        assert second._hurry.wait(60.0)
+
+    second.survey(ask)
+    (thread,) = asked
+    thread.join()
+    assert second.surveyed
+
+
 @example(cuts=[2], gaps={1})
 @given(cuts=st.lists(st.integers(1, 9_999), max_size=6), gaps=st.sets(st.integers(1, 9_999), max_size=4))
 def test_an_overview_is_the_same_however_the_recording_is_cut_into_pieces(cuts: list[int], gaps: set[int]) -> None:
