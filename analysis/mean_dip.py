@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
 
-from analysis.measures import BOTTOM_S, HELD_S, RECOVERED, measure, recovery
+from analysis.measures import BOTTOM_S, HELD_S, RECOVERED, measure, recovery, smooth, width_for
 from analysis.record import Shot
 from analysis.sensor_lag import span, unlagged
 
@@ -36,6 +36,7 @@ UNLIKE_SIGMA, UNLIKE_SHARE = 3.0, 0.06  # a shot this far off the curve has anot
 # Depth, as a share: what a dip that lasts for one reading leaves unsure. It shrinks with the square of the readings on the mean dip, and in
 # proportion to those on single shots. From dips with sharp and round bottoms, 10 to 40 ms wide, at 70 to 200 readings a second.
 MEAN_U, SINGLE_U = 0.1, 0.2
+BESIDE_S, BESIDE_SHARE = 0.1, 0.01  # what a shot has beside the curve is averaged over so long, or until noise leaves this of the dip
 UNIT_PA = 1e5
 
 
@@ -112,7 +113,7 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
     if len(seen) < FEWEST:
         return shots, SINGLE_U / max(low, 1.0)
     mean = superimpose(seen, step_s)
-    onset_s = _onset(mean, step_s)
+    onset_s = _onset(seen, mean, step_s)
     if onset_s is None:
         return shots, SINGLE_U / max(low, 1.0)
     fine_s = float(mean.x_s[1] - mean.x_s[0])
@@ -198,15 +199,18 @@ def _curve(x: Floats, at: Floats, y: Floats, weight: Floats) -> Floats:
     return solved
 
 
-def _onset(mean: MeanDip, step_s: float) -> float | None:
+def _onset(seen: Sequence[Seen], mean: MeanDip, step_s: float) -> float | None:
     """When the mean dip begins, from its origin [s]; None where it cannot be told."""
-    spacing = mean.x_s[1] - mean.x_s[0]
+    spacing = float(mean.x_s[1] - mean.x_s[0])
     level = spacing * np.arange(round(0.2 / spacing), 0, -1)
     x = np.concatenate([mean.x_s[0] - level, mean.x_s])
     p = -UNIT_PA * np.concatenate([np.zeros(level.size), mean.share])
+    share = float(np.median([s.noise_pa for s in seen]) / np.median(mean.depth_pa))
+    noise = UNIT_PA * max(share / (len(seen) * spacing / step_s) ** 0.5, 0.003)  # of the mean of the readings at a node
     bottom_s = float(mean.x_s[np.argmax(mean.share)])
-    fall = measure(x, p, bottom_s, max(0.016, step_s), 0.003 * UNIT_PA, UNIT_PA, spacing, float(x[0]), float(x[-1]))
-    return None if fall is None else fall.time_s
+    fall = measure(x, p, bottom_s, max(0.016, step_s), noise, UNIT_PA, spacing, float(x[0]), float(x[-1]))
+    shots_s = float(np.median([s.shot.time_s - at for s, at in zip(seen, mean.at_s, strict=True)]))
+    return fall.time_s if fall is not None and abs(fall.time_s - shots_s) < FARTHEST_STEPS * step_s else None
 
 
 def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next_s: float, step_s: float) -> Shot:
@@ -222,14 +226,15 @@ def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next
     shot, depth, fine_s = s.shot, mean.depth_pa[i], mean.x_s[1] - mean.x_s[0]
     before = shot.before_pa + s.slope_pa_per_s * (time_s - shot.time_s)
     beside = s.p_pa - before + depth * np.interp(s.t_s - mean.at_s[i], mean.x_s, mean.share)
-    beside[1:-1] = (beside[:-2] + beside[1:-1] + beside[2:]) / 3.0
+    n = max(3, width_for(s.noise_pa, depth, step_s, BESIDE_S, BESIDE_SHARE))
+    beside = smooth(beside, n)
     t = np.arange(time_s, min(next_s, s.t_s[-1] + step_s), fine_s)
     p = before - depth * np.interp(t - mean.at_s[i], mean.x_s, share) + np.interp(t, s.t_s, beside)
     low = int(np.argmin(p[t < time_s + BOTTOM_S])) if t.size else 0
     if low == 0:
         return shot
     dip = before - float(p[low])
-    took = recovery(t[low:], p[low:], before - (1.0 - RECOVERED) * dip, s.noise_pa / 3.0**0.5, dip, fine_s, closed=True) - time_s
+    took = recovery(t[low:], p[low:], before - (1.0 - RECOVERED) * dip, s.noise_pa / n**0.5, dip, fine_s, closed=True) - time_s
     now = replace(shot, time_s=time_s, before_pa=before, minimum_pa=before - dip, dip_pa=dip)
     if np.isfinite(took):
         return replace(now, recovery_s=took, censored_s=took, outcome="recovered")

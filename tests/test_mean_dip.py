@@ -10,7 +10,7 @@ import pytest
 from analysis.mean_dip import Seen, sharpened, superimpose
 from analysis.record import Shot
 from analysis.shots import find_shots, summarise
-from tests.shot_scores import Scene, Scored, dip_shape, record, score
+from tests.shot_scores import Scene, Scored, dip_shape, drawn, record, score
 
 # Below half of its depth for 20, 29 and 38 ms.
 SHARP = Scene(name="sharp", fall_s=0.005, bottom_s=0.015, recovery_s=0.012, overshoot=0.05, noise_pa=800.0, bursts=8)
@@ -34,6 +34,14 @@ def test_brief_dips_are_measured_between_their_readings(scene: Scene, rate_hz: f
     dip, recovery_s = errors(replace(scene, rate_hz=rate_hz), seed)
     assert dip <= 0.03
     assert recovery_s <= 0.01
+
+
+@pytest.mark.parametrize(("place", "seed"), [("tool, 11 gal", 31), ("tool, 1/2 in", 31), ("tool, 5 gal", 31), ("tool, 11 gal", 38)])
+def test_noise_does_not_mislead_the_mean_dip(place: str, seed: int) -> None:
+    scene = drawn(place, seed)  # 80 to 100 readings a second, noise of 7 % of the dip
+    found = score(find_shots((made := record(scene, seed)).t_s, made.p_pa), made)
+    assert abs(found.onset_s) <= 0.5 / scene.rate_hz
+    assert found.dip <= scene.noise_pa / scene.dip_pa
 
 
 @pytest.mark.parametrize("rate_hz", [60.0, 80.0, 100.0])
