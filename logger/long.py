@@ -34,7 +34,7 @@ T = TypeVar("T")
 LONG: Final = 3_000_000  # readings from which on a session is not held as a whole
 KEPT: Final = 3 << 20  # readings of row groups that are held; 50 MB
 AT_ONCE: Final = 2  # row groups looked through side by side
-SOON: Final = 64  # row groups that are looked through before a page could show anything else
+SOON: Final = 1 << 24  # readings that are looked through before a page could show anything else
 SHORT_S: Final = 10.0  # stretches up to this are kept, as pages ask for the same shots again
 SHORT_KEPT: Final = 256
 CACHED_MOST: Final = 200  # overviews on disk
@@ -115,7 +115,7 @@ class LongRecording:
     @property
     def seen(self) -> Overview:
         """The overview as far as it can be had at once: a sketch where it was not made yet and takes a moment."""
-        return self.overview if self.surveyed or len(self._stretches.times) <= SOON else self.sketch
+        return self.overview if self.surveyed or sum(self._stretches.sizes) <= SOON else self.sketch
 
     @property
     def surveyed(self) -> bool:
@@ -339,7 +339,8 @@ def open_light(
     if isinstance(found, Path) or not is_long(found):
         return open_what(what, channel=channel, unit=unit, marks=marks, home=home)
     recording = LongRecording(found, channel, home)
-    _ = recording.overview  # so that its warnings are complete
+    if any(c.valid is not None for c in found.channels):
+        _ = recording.overview  # which counts the faults that are warned of
     return recording if marks is None else recording.with_marks(*more_marks(recording.marks, marks))
 
 
