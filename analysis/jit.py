@@ -2,23 +2,42 @@
 
 from __future__ import annotations
 
+import importlib
+import sys
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import numba
 
 F = TypeVar("F", bound=Callable[..., object])
 
+_BLAS: Final = "scipy.linalg.cython_blas"
 
-def jit(function: F) -> F:
+
+def _load_without_blas() -> None:
+    """Load the part of numba that asks for scipy's linear algebra, which no compiled code here calls: half of scipy would come along."""
+    if _BLAS in sys.modules:
+        return
+    modules: dict[str, Any] = sys.modules
+    modules[_BLAS] = None  # to import it is now an error, after which numba does without
+    try:
+        importlib.import_module("numba.np.arraymath")
+    finally:
+        del modules[_BLAS]
+
+
+_load_without_blas()
+
+
+def jit(function: F, **options: Any) -> F:
     """Compile a function lazily at its first call (``numba.njit``), cached on disk if possible; other threads run beside it.
 
     numba refuses ``cache=True`` at import where neither the package's folder nor the user's cache folder is writable.
     """
     compiled: Any
     try:
-        compiled = numba.njit(cache=True, nogil=True)(function)
+        compiled = numba.njit(cache=True, nogil=True, **options)(function)
     except RuntimeError:
-        compiled = numba.njit(nogil=True)(function)
+        compiled = numba.njit(nogil=True, **options)(function)
     result: F = compiled
     return result

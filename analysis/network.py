@@ -38,16 +38,17 @@ from analysis.constants import (
     SUTHERLAND_S_K,
     SUTHERLAND_T0_K,
 )
+from analysis.jit import jit
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 # IEEE division, so that loops vectorise, and liberties with rounding (NaN and infinity stay what they are). Compiled code makes no
-# arrays: counting the references to those that it is given would cost a quarter of the time.
+# arrays: counting the references to those that it is given would cost a quarter of the time. No C calls it: no bridge for that.
 OPTIONS: Final[dict[str, Any]] = {
     "error_model": "numpy",
     "fastmath": {"contract", "arcp", "nsz", "reassoc"},
-    "nogil": True,
     "_nrt": False,
+    "no_cfunc_wrapper": True,
 }
 
 PLAIN: Final = 0  # a restriction by C and b
@@ -88,7 +89,12 @@ W, CONS, COEF, LO, HI, FLUX = 0, 5, 10, 14, 17, 21  # the same rows, where singl
 
 def _inner(function: F) -> F:
     """Compile as a part of `run`: never called from Python, so without the bridges that would take as long to compile again."""
-    return numba.njit(no_cpython_wrapper=True, no_cfunc_wrapper=True, **OPTIONS)(function)
+    return numba.njit(no_cpython_wrapper=True, **OPTIONS)(function)
+
+
+def _outer(function: F) -> F:
+    """Compile for Python."""
+    return jit(function, **OPTIONS)
 
 
 @_inner
@@ -710,15 +716,7 @@ def _volumes(
     return 1 if running else 0
 
 
-def _cached(function: F) -> F:
-    """Compile for Python, and keep the machine code on disk where that can be written."""
-    try:
-        return numba.njit(cache=True, **OPTIONS)(function)
-    except RuntimeError:  # neither the package's folder nor the user's cache can be written
-        return numba.njit(**OPTIONS)(function)
-
-
-@_cached
+@_outer
 def run(
     duration: float,
     cfl: float,

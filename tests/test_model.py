@@ -2,6 +2,8 @@
 
 import dataclasses
 import math
+import subprocess
+import sys
 from typing import Any
 
 import numpy as np
@@ -246,3 +248,13 @@ def test_warming_compiles_detector_and_model() -> None:
     warm()
     compiled: tuple[Any, ...] = (network.run, triggers.scan, slopes.kinks)
     assert all(function.signatures for function in compiled)
+
+
+def test_model_starts_without_half_of_scipy_and_leaves_it_whole() -> None:
+    """Numba would load scipy's linear algebra at the first call; what needs it later must still find it."""
+    program = (
+        "import sys, numpy as np; from analysis.line import parse_line; from analysis.model import simulate\n"
+        "simulate(parse_line(sys.argv[1]), [], duration_s=0.01); assert 'scipy.linalg' not in sys.modules\n"
+        "import scipy.linalg.cython_blas; assert np.allclose(scipy.linalg.inv(np.eye(2)), np.eye(2))"
+    )
+    subprocess.run([sys.executable, "-c", program, LINE], check=True)
