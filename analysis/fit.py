@@ -19,8 +19,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.constants import ANR_DENSITY_KG_PER_M3
 from analysis.estimate import Estimate
-from analysis.line import Line
+from analysis.line import Line, Part
 from analysis.line_episodes import (
+    ZERO_U_PA,
     Episode,
     Readings,
     at_temperature,
@@ -30,7 +31,7 @@ from analysis.line_episodes import (
     shot_episodes,
     zero_difference,
 )
-from analysis.line_loss import first_share, fitted_loss
+from analysis.line_loss import fitted_loss, own_share, regulator_fall
 from analysis.line_search import left, misfits, solve
 from analysis.line_unknowns import Problem, air_volume
 from analysis.robust_fit import Found, spread
@@ -48,6 +49,7 @@ MODEL_U: Final = {
     "bore": 0.01,
     "supply": 0.04,
     "restriction": 0.045,
+    "regulator": 0.05,
     "air": 0.015,
     "loss": 0.03,
     "ports": 0.055,
@@ -58,7 +60,7 @@ TOO_FAR: Final = 0.05  # share of a nozzle's fall, or of shots' dips, that may b
 TOO_FAR_SHOTS: Final = 0.15  # of shots without a nozzle
 TOLD: Final = 0.6  # a parameter whose uncertainty is still above this share of its prior's was not told by the recording
 HIDDEN_BORE_U: Final = 0.07  # of a hose that the recording does not show by itself; the scatter in tests.benchmarks.bench_fit
-UNITS: Final = {"bore": ("mm", 1e3), "conductance": ("l_per_s_bar", 1e8), "volume": ("l", 1e3)}
+UNITS: Final = {"bore": ("mm", 1e3), "conductance": ("l_per_s_bar", 1e8), "volume": ("l", 1e3), "droop": ("kpa", 1e-3)}
 
 _NONE: Final = Estimate(value=None)
 
@@ -110,6 +112,8 @@ class LineFit:
         Friction of the hoses over that of their bores.
     leak_m3_per_s : Estimate
         Leak of all behind the supply, free air at `inlet_pa` [m3/s].
+    regulator_fall_pa : Estimate
+        How far the outlet of the regulator next to the tool falls at `flow_m3_per_s`, below what it holds without flow [Pa].
     air_by_bore_m3 : Estimate
         Free air of a shot [m3] if the hose at the tool has the bore that its file says; only where no nozzle tells it.
     """
@@ -127,6 +131,7 @@ class LineFit:
     nominal_drop_pa: float
     friction: Estimate = _NONE
     leak_m3_per_s: Estimate = _NONE
+    regulator_fall_pa: Estimate = _NONE
     air_by_bore_m3: Estimate = _NONE
 
 
@@ -237,8 +242,8 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
     if trusted and residual > 3.0 * noise and any(p.kind == "regulator" for p in line.parts):
         trusted = False
         warnings.append(
-            "Behind the regulator the pressure goes otherwise than its file makes it, so nothing is claimed. State its conductance, droop "
-            "and time constant, or record with the regulator turned fully open."
+            "Behind the regulator the pressure goes otherwise than any regulator of the model makes it, so nothing is claimed. Check that "
+            "every part is in the line file, in its order, or record with the regulator turned fully open."
         )
     for unknown, value, bound in zip(problem.unknowns, x, problem.bound, strict=True):
         if unknown.asked_for and abs(value) > 0.999 * bound:
@@ -251,6 +256,10 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
     fitted = problem.fitted_line(x)
     u = np.sqrt(np.maximum(np.diag(cov), 0.0))
     shut, opened = any(e.shut for e in problem.episodes), any(e.blows and not e.shut for e in problem.episodes)
+    regulated = any(problem.regulates(k, x) for k in range(len(problem.episodes)))
+    # With a receiver its ports, the hoses and the nozzle's tap are hard to tell apart.
+    loss_u = MODEL_U["ports" if line.receiver else "loss"]
+    hidden = _hidden(line)
     shots, hoses = not blows.all(), [i for i, p in enumerate(line.parts) if p.kind == "hose"] or [0]
     parameters: list[Parameter] = []
     vague: list[str] = []
@@ -260,16 +269,16 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         kind = unknown.kind
         value, noise_u = unknown.value(float(x[i])), float(u[i])
         told_u = math.hypot(noise_u, MODEL_U[kind], off)
-        if kind == "supply":  # a valve that takes little of the loss is known the less from the loss
-            told_u = math.hypot(told_u, 0.5 * MODEL_U["ports" if line.receiver else "loss"] / first_share(fitted, flow, inlet))
+        if kind in ("supply", "regulator"):  # what takes little of the loss is known the less from the loss
+            told_u = math.hypot(told_u, 0.5 * loss_u / own_share(fitted, unknown.part, flow, inlet))
         if kind == "receiver":  # what its hoses hold before it and it itself cannot be told apart
-            told_u = math.hypot(told_u, 2.0 * HIDDEN_BORE_U * _room_before_receiver(line) / value)
+            told_u = math.hypot(told_u, 2.0 * HIDDEN_BORE_U * sum(_room(line.parts[i]) for i in hidden) / value)
         unit, scale = UNITS[unknown.name.split(".")[1]]
         told = trusted and noise_u < min(TOLD * unknown.prior_u, LOOSEST_U)
         # A hose before a receiver is seen only through it: its room adds to the receiver's, its friction to the ports' and the valve's.
-        told &= not (kind == "bore" and any(p.kind == "receiver" for p in line.parts[unknown.part :]))
+        told &= unknown.part not in hidden
         told &= bool(shots or kind != "restriction" or unknown.part < hoses[-1])  # what lies behind the nozzle is seen by shots alone
-        told &= (kind != "supply" or (opened and told_u < LOOSEST_SUPPLY_U)) and (kind != "receiver" or shut)
+        told &= (kind not in ("supply", "regulator") or (opened and told_u < LOOSEST_SUPPLY_U)) and (kind != "receiver" or shut)
         told &= not _in_one_passage(problem, unknown.part)
         if not told:
             vague.append(unknown.name)
@@ -279,7 +288,7 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         air = _air(problem, x, cov, math.hypot(off, off_shots)) if trusted else _NONE
         parameters.append(_air_parameter(line, air))
         vague += ["tool.air_per_shot"] if air.value is None else []
-    parameters += _regulators(asked)
+    parameters += _set_point(asked, problem, (found, cov))
     volume, drop = _NONE, _NONE
     steps = np.array([u.step if u.of_line else 0.0 for u in problem.unknowns])
     if shut and trusted:
@@ -288,8 +297,8 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
     elif not shut:
         warnings.append("There is no test nozzle with the supply shut; the volume of the line cannot be weighed. Shut it for one.")
     if opened and trusted:
-        # With a receiver its ports, the hoses and the nozzle's tap are hard to tell apart.
-        drop = fitted_loss(problem, x, cov, (flow, inlet), math.hypot(MODEL_U["ports" if line.receiver else "loss"], off))
+        zero_u_pa = ZERO_U_PA if regulated else 0.0
+        drop = fitted_loss(problem, x, cov, (flow, inlet), math.hypot(loss_u, off), zero_u_pa)
         if drop.value is None:
             warnings.append("At the stated flow the fitted line chokes: it cannot pass that much.")
     elif not opened:
@@ -314,6 +323,7 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         nominal_drop_pa=steady_loss(line, flow, inlet_pa=inlet).loss_pa,
         friction=band(values["friction"], float(u[problem.index["friction"]])) if opened and trusted else _NONE,
         leak_m3_per_s=_leak(problem, x, u, inlet) if trusted else _NONE,
+        regulator_fall_pa=regulator_fall(problem, x, cov, flow, math.hypot(MODEL_U["regulator"], off), loss_u) if trusted else _NONE,
     )
 
 
@@ -325,10 +335,15 @@ def _in_one_passage(problem: Problem, number: int) -> bool:
     return number in narrow and bool({number - 1, number + 1} & narrow)
 
 
-def _room_before_receiver(line: Line) -> float:
-    """Air in the hoses before the last receiver [m3]."""
-    last = max(i for i, p in enumerate(line.parts) if p.kind == "receiver")
-    return sum(math.pi / 4.0 * (p.bore_m or 0.0) ** 2 * (p.length_m or 0.0) for p in line.parts[:last] if p.kind == "hose")
+def _hidden(line: Line) -> list[int]:
+    """Hoses before the last receiver, which the recording shows only through it."""
+    last = max((i for i, p in enumerate(line.parts) if p.kind == "receiver"), default=0)
+    return [i for i in range(last) if line.parts[i].kind == "hose"]
+
+
+def _room(hose: Part) -> float:
+    """Air in a hose [m3]."""
+    return math.pi / 4.0 * (hose.bore_m or 0.0) ** 2 * (hose.length_m or 0.0)
 
 
 def _air(problem: Problem, x: Floats, cov: Floats, off: float) -> Estimate:
@@ -354,15 +369,23 @@ def _air_parameter(line: Line, air: Estimate) -> Parameter:
     )
 
 
-def _regulators(asked: _Asked) -> list[Parameter]:
-    """Set point of a regulator: the pressure at the tool when nothing flows."""
-    line, got = asked.line, asked.got
-    labels = line.labels()
-    where = [i for i, p in enumerate(line.parts) if p.kind == "regulator"]
-    if not where or (asked.unknown is not None and f"{labels[where[-1]]}.set" not in asked.unknown):
+def _set_point(asked: _Asked, problem: Problem, solved: tuple[Found, Floats] | None) -> list[Parameter]:
+    """What the regulator next to the tool holds without flow: as fitted or, without a fit, the pressure at rest."""
+    line = asked.line
+    number = max((i for i, p in enumerate(line.parts) if p.kind == "regulator"), default=-1)
+    name = f"{line.labels()[number]}.set"
+    if number < 0 or (asked.unknown is not None and name not in asked.unknown):
         return []
-    set_kpa = pressure_at_rest(got).map(lambda p: p / 1e3)
-    return [Parameter(name=f"{labels[where[-1]]}.set", value=set_kpa, nominal=(line.parts[where[-1]].set_pa or 0.0) / 1e3, unit="kpa")]
+    value = pressure_at_rest(asked.got)
+    if solved is not None:
+        found, cov = solved
+        i = problem.index[f"{line.labels()[number]}.holds"]
+        value = _NONE
+        if any(problem.regulates(k, found.x) for k in range(len(problem.episodes))):
+            p, half = problem.unknowns[i].value(float(found.x[i])), Z_95 * math.hypot(ZERO_U_PA, math.sqrt(float(cov[i, i])))
+            value = Estimate(value=p, low=p - half, high=p + half)
+    nominal = 1e-3 * (line.parts[number].set_pa or 0.0)
+    return [Parameter(name=name, value=value.map(lambda p: 1e-3 * p), nominal=nominal, unit="kpa")]
 
 
 def _leak(problem: Problem, x: Floats, u: Floats, p_pa: float) -> Estimate:
@@ -388,12 +411,13 @@ def _without_nozzle(asked: _Asked, shots: list[Episode]) -> LineFit:
     if asked.unknown is None or "tool.air_per_shot" in asked.unknown:
         parameters.append(_air_parameter(line, _NONE))
     names = tuple(p.name for p in parameters)
-    parameters += _regulators(asked)
+    solved = solve(problem) if shots else None
+    parameters += _set_point(asked, problem, solved)
     warnings.append(
         "Without a test nozzle no flow in this recording is known, so bores, volumes and air per shot scale together. Open a nozzle of "
         "known conductance at the tool end for a second, once with the supply shut and once with it open, and mark both."
     )
-    air, residual = _by_shots(problem) if shots else (_NONE, math.nan)
+    air, residual = _by_shots(problem, *solved) if solved else (_NONE, math.nan)
     return LineFit(
         parameters=tuple(parameters),
         volume_downstream_m3=_NONE,
@@ -410,14 +434,11 @@ def _without_nozzle(asked: _Asked, shots: list[Episode]) -> LineFit:
     )
 
 
-def _by_shots(problem: Problem) -> tuple[Estimate, float]:
+def _by_shots(problem: Problem, found: Found, cov: Floats) -> tuple[Estimate, float]:
     """What shots alone tell: the air of a shot [m3], if the bore of the hose at the tool is what it was sold as; and the misfit [Pa]."""
     hose = next((i for i in range(len(problem.line.parts) - 1, -1, -1) if problem.line.parts[i].kind == "hose"), None)
-    if hose is None:
-        return _NONE, math.nan
-    found, cov = solve(problem)
     residual, off = left(problem, found), float(misfits(problem, found).mean())
-    if off > TOO_FAR_SHOTS:  # the line behaves unlike its file: nothing may be said of its scale
+    if hose is None or off > TOO_FAR_SHOTS:  # the line behaves unlike its file: nothing may be said of its scale
         return _NONE, residual
     air = _air(problem, found.x, cov, off)
     bore_name = f"{problem.line.labels()[hose]}.bore"

@@ -36,6 +36,7 @@ REST_S: Final = 0.3  # before an opening, whose level it falls from
 FAST_S: Final = 0.002  # readings are averaged over this long while waves run,
 SLOW_S: Final = 0.1  # and over this long once they have died away
 ZERO_U_PA: Final = 2e3  # zero of an ordinary sensor; common practice, no source
+WARMS_PA: Final = 1e4  # by so much air that warms after a draw may lift a line above what its regulator holds, which does not relieve
 FLOOR_PA: Final = 200.0  # a mean of many readings is not trusted further than this
 MOST_SHOTS: Final = 6
 SHOT_MODEL_U: Final = 0.02  # share of the dip by which the model may miss it: nobody knows how the tool's valve opens and shuts
@@ -220,12 +221,12 @@ def zero_difference(got: Readings, line: Line, nozzles: Sequence[Mapping[str, An
 
 
 def pressure_at_rest(got: Readings) -> Estimate:
-    """Pressure at the tool when nothing flows [Pa gauge]: where it was most of the time within a narrow band near its top."""
+    """What a regulator holds [Pa gauge], as the tool's pressure when nothing flows: most of the time within a narrow band near its top."""
     top = float(np.percentile(got.tool, 95.0))
     rest = got.tool[np.abs(got.tool - top) < 3.0 * got.noise_pa + 2e3]
     value = _level(rest)
     half = Z_95 * math.hypot(ZERO_U_PA, got.noise_pa / math.sqrt(rest.size))
-    return Estimate(value=value, low=value - half, high=value + half)
+    return Estimate(value=value, low=value - half - WARMS_PA, high=value + half)
 
 
 def _bins(t: Floats, edges: Floats) -> tuple[Callable[[Floats], Floats], Floats]:

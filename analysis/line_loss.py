@@ -37,7 +37,7 @@ def _drop(line: Line, friction: float, port: float, flow_m3_per_s: float, inlet_
     return steady_loss(dataclasses.replace(line, parts=tuple(parts)), flow_m3_per_s, inlet_pa=inlet_pa).loss_pa
 
 
-def fitted_loss(problem: Problem, x: Floats, cov: Floats, at: tuple[float, float], model_u: float) -> Estimate:
+def fitted_loss(problem: Problem, x: Floats, cov: Floats, at: tuple[float, float], model_u: float, zero_u_pa: float) -> Estimate:
     """Loss of the fitted line, with what noise, the model and unknown critical ratios add; no value where it chokes.
 
     Parameters
@@ -49,6 +49,8 @@ def fitted_loss(problem: Problem, x: Floats, cov: Floats, at: tuple[float, float
         Free-air flow [m3/s], and pressure in the tank [Pa gauge].
     model_u : float
         What the model itself may be off by, one standard deviation, relative.
+    zero_u_pa : float
+        Standard uncertainty of the zero of a sensor that what a regulator holds was read with [Pa]; 0 without a regulator.
     """
     flow, inlet = at
     steps = np.array([u.step if u.of_line else 0.0 for u in problem.unknowns])
@@ -77,12 +79,46 @@ def fitted_loss(problem: Problem, x: Floats, cov: Floats, at: tuple[float, float
             low, high = (low, mid) if math.isfinite(got) and got < measured else (mid, high)
         other = loss(x, line.with_part(0, b=other_b, conductance=math.sqrt(low * high)))
         by_b = abs(math.log(other / here)) if math.isfinite(other) and math.isfinite(measured) else 0.1
-    return band(here, math.sqrt(by_noise**2 + model_u**2 + by_b**2))
+    return band(here, math.sqrt(by_noise**2 + model_u**2 + by_b**2 + (zero_u_pa / here) ** 2))
 
 
-def first_share(line: Line, flow_m3_per_s: float, inlet_pa: float) -> float:
-    """Share of the first part in the loss up to the tool's coupler, at least 1 %."""
+def regulator_fall(problem: Problem, x: Floats, cov: Floats, flow_m3_per_s: float, model_u: float, loss_u: float) -> Estimate:
+    """How far the last regulator lets its outlet fall below what it holds without flow [Pa], at a flow and the recording's tank pressure.
+
+    No value where it is not at work, or the line cannot pass that flow. What the model may miss of the loss behind it, `loss_u` of that,
+    the fit lays to the regulator.
+    """
+    at_work = [k for k, e in enumerate(problem.episodes) if e.blows and not e.shut and problem.regulates(k, x)]
+    if not at_work:
+        return Estimate(value=None)
+    number = max(i for i, p in enumerate(problem.line.parts) if p.kind == "regulator")
+
+    def fall(y: Floats) -> tuple[float, float]:
+        return _fall(problem.fitted_line(y), number, flow_m3_per_s, problem.tank_pa(at_work[0], y))
+
+    here, behind = fall(x)
+    if not here > 0.0:
+        return Estimate(value=None)
+    steps = np.array([u.step if u.part == number else 0.0 for u in problem.unknowns])
+    by_noise = spread(lambda y: fall(y)[0], x, cov, steps)
+    return band(here, math.hypot(by_noise / here, model_u, loss_u * behind / here))
+
+
+def _fall(line: Line, number: int, flow_m3_per_s: float, inlet_pa: float) -> tuple[float, float]:
+    """How far a regulator lets its outlet fall, below what it holds or below its inlet; the loss behind it [Pa]; NaN where it chokes."""
     found = steady_loss(line, flow_m3_per_s, inlet_pa=inlet_pa)
-    if not found.losses or not math.isfinite(found.loss_pa):
+    if not math.isfinite(found.loss_pa) or len(found.losses) <= number:
+        return math.nan, math.nan
+    at = found.losses[number]
+    return min(at.inlet_pa, line.parts[number].set_pa or 0.0) - at.outlet_pa, found.loss_pa - (inlet_pa - at.outlet_pa)
+
+
+def own_share(line: Line, number: int, flow_m3_per_s: float, inlet_pa: float) -> float:
+    """Share of a part in the loss up to the tool's coupler, at least 1 %; of a regulator in what is lost from its outlet on."""
+    if line.parts[number].kind == "regulator":
+        fall, behind = _fall(line, number, flow_m3_per_s, inlet_pa)
+        return max(fall / (fall + behind), 0.01) if math.isfinite(fall) and fall + behind > 0.0 else 1.0
+    found = steady_loss(line, flow_m3_per_s, inlet_pa=inlet_pa)
+    if len(found.losses) <= number or not math.isfinite(found.loss_pa):
         return 1.0
-    return max(found.losses[0].loss_pa / found.loss_pa, 0.01)
+    return max(found.losses[number].loss_pa / found.loss_pa, 0.01)

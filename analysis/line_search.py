@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 
 FIRST_ROUNDS: Final = 12  # enough to see which valley is the deepest
 ROUNDS: Final = 25
+MORE: Final = 4  # times so many, for the best of all searches
 TAPS_PA: Final = (0.0, -8e3, 8e3)  # what the tap beside the nozzle may show too much, to begin with
 MOMENTS_S: Final = np.linspace(-0.03, 0.03, 31)
 NOISY: Final = 1.15  # what an episode may leave, over its uncertainty, before the search is begun elsewhere as well
@@ -39,9 +40,10 @@ def solve(problem: Problem) -> tuple[Found, Floats]:
         return np.clip(x, -0.9 * problem.bound, 0.9 * problem.bound)
 
     usual = {"tool__chamber": _seed_chamber(problem, np.zeros(len(problem.unknowns))), **_seed_supply(problem)}
-    weighed = _seed_room(problem)
-    starts = [begin(**usual, **weighed, tap=tap) for tap in (TAPS_PA if "tap" in problem.index else (0.0,))]
-    if "supply.conductance" in problem.index and "supply__conductance" not in usual:
+    weighed, nozzle = _seed_room(problem), any(e.blows for e in problem.episodes)
+    starts = [begin(**usual, **weighed, tap=tap) for tap in (TAPS_PA if nozzle else (0.0,))]
+    regulated = any(p.kind == "regulator" for p in problem.line.parts)
+    if "supply.conductance" in problem.index and "supply__conductance" not in usual and not regulated:
         starts.append(begin(**usual, **weighed, supply__conductance=-1.5))
     if len(starts) > 1:
         brief = problem.brief()
@@ -51,9 +53,9 @@ def solve(problem: Problem) -> tuple[Found, Floats]:
     found = [search(problem, starts[0], rounds=ROUNDS)]
     if _above_noise(found[0]) > NOISY:
         others = [begin(**usual), _in_two(problem, begin(**usual, **weighed))]
-        found += [search(problem, x, rounds=ROUNDS) for x in others]
+        found += [search(problem, x, rounds=ROUNDS) for x in others if not np.array_equal(x, starts[0])]
     found.sort(key=lambda f: f.cost)
-    best = found[0]
+    best = _to_its_end(problem, found[0]) if nozzle else found[0]
     # Neighbouring residuals are alike, and the model is not perfect: so much less does a difference in cost mean.
     means = max(_above_noise(best), 1.0) ** 2 * max(correlation(r) for r in best.groups)
     cov = covariance(best, problem.prior_u)
@@ -65,6 +67,17 @@ def solve(problem: Problem) -> tuple[Found, Floats]:
                 away[problem.index["share"]] = 0.0
             cov = cov + 0.5 * np.outer(away, away)
     return best, cov
+
+
+def _to_its_end(problem: Problem, found: Found) -> Found:
+    """Go on with a search that its rounds cut off, or that stands where more than noise is left: some valleys are long and flat."""
+    for _ in range(MORE):
+        if found.ended and _above_noise(found) <= NOISY:
+            break
+        before, found = found, search(problem, found.x, rounds=ROUNDS)
+        if before.cost - found.cost < RIVAL:
+            break
+    return found
 
 
 def _timed(problem: Problem, x: Floats) -> Floats:
@@ -122,7 +135,8 @@ def _seed_room(problem: Problem) -> dict[str, float]:
 def _seed_supply(problem: Problem) -> dict[str, float]:
     """Conductance of the supply from the loss that the longest nozzle showed."""
     line, opened = problem.line, [e for e in problem.episodes if e.blows and not e.shut]
-    if opened and line.receiver is None and line.parts[0].conductance is not None and line.parts[0].kind != "regulator":
+    regulated = any(p.kind == "regulator" for p in line.parts)
+    if opened and line.receiver is None and line.parts[0].conductance is not None and not regulated:
         e = max(opened, key=lambda e: e.blows[0][1])
         late = e.since_s > e.since_s[-1] - 0.3 if e.blows[0][1] > 2.0 else (e.since_s > 0.9 * e.blows[0][1]) & (e.since_s < e.blows[0][1])
         before = e.start_tool_pa

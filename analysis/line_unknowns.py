@@ -28,7 +28,17 @@ BRIEF_S: Final = 5.0  # after the first nozzle, which is then enough
 RATE_HZ: Final = 500.0
 SHORT_STEPS: Final = 0.5  # while a tool fires; else a dip jumps with every unknown that moves the steps, and the search sticks
 TAP_REFERENCE_PA: Final = 8e5
-FIELD: Final = {"bore": "bore_m", "volume": "volume_m3", "conductance": "conductance", "chamber": "volume_m3"}
+FIELD: Final = {
+    "bore": "bore_m",
+    "volume": "volume_m3",
+    "conductance": "conductance",
+    "chamber": "volume_m3",
+    "droop": "droop_pa",
+    "follows": "time_constant_s",
+    "holds": "set_pa",
+}
+FOLLOWS_S: Final = 0.02  # time constant of a regulator whose file names none; common practice, no source
+NO_DROP_PA: Final = 1e4  # by so much the tank must stand above the tool at rest for a regulator to be at work: more than sensors are off
 LEAK_SHOWS_PA_PER_S: Final = 100.0
 STEP: Final = 6e-3  # of a logarithm, for differences; with much less the time steps of two runs show in them, and the search sticks
 
@@ -75,14 +85,14 @@ class Unknown:
     @property
     def asked_for(self) -> bool:
         """Whether it is a property of a part that somebody asks for, and not a help of the fit."""
-        return "." in self.name and self.name != "tool.chamber" and not self.name.startswith("regulator")
+        return "." in self.name and not self.name.endswith((".chamber", ".follows", ".holds"))
 
     @property
     def kind(self) -> str:
-        """Of what is asked for: ``supply``, ``receiver``, ``bore``, ``volume`` or ``restriction``."""
+        """Of what is asked for: ``supply``, ``receiver``, ``regulator``, ``bore`` or ``restriction``."""
         part, what = self.name.split(".")
         part = part.rstrip("0123456789")
-        return part if part in ("supply", "receiver") else "restriction" if what == "conductance" else what
+        return part if part in ("supply", "receiver", "regulator") else "restriction" if what == "conductance" else what
 
     @property
     def step(self) -> float:
@@ -118,8 +128,10 @@ def unknowns_of(line: Line, episodes: Sequence[Episode], chosen: Sequence[str] |
         elif part.conductance is not None:
             prior_u, bound = (1.0, 4.0) if i == 0 else (0.5, 2.5)  # somebody may have left the supply valve nearly shut
             out.append(Unknown(f"{labels[i]}.conductance", part.conductance, prior_u, bound, part=i))
+        if part.kind == "regulator":
+            out.append(Unknown(f"{labels[i]}.droop", part.droop_pa or 0.0, 1.0, 4.0, part=i))
     if chosen is not None:
-        known = [*(u.name for u in out if not u.name.startswith("regulator")), "tool.air_per_shot"]
+        known = [*(u.name for u in out), "tool.air_per_shot"]
         known += [f"{label}.set" for label in labels if label.startswith("regulator")]
         for name in chosen:
             if name not in known:
@@ -131,6 +143,18 @@ def unknowns_of(line: Line, episodes: Sequence[Episode], chosen: Sequence[str] |
     if shots:
         out.append(Unknown("share", 0.5, 0.3, 0.6))
     # What nobody asks for, but the readings depend on.
+    regulators = [i for i, part in enumerate(line.parts) if part.kind == "regulator"]
+    for i in regulators:
+        out.append(Unknown(f"{labels[i]}.follows", line.parts[i].time_constant_s or FOLLOWS_S, 1.0, 2.5, part=i))
+    if regulators:
+        # It does not relieve: air that warms after a draw, and its own closing, leave the line at rest above what it holds.
+        rest = min((e.start_tool_pa for e in episodes if not e.shut), default=line.parts[regulators[-1]].set_pa or 0.0)
+        out.append(Unknown(f"{labels[regulators[-1]]}.holds", rest, 5e3, 4e4, plain=True, part=regulators[-1]))
+        # The pressure before it: what a sensor at the tank shows is off by its zero, and by what a hose cools after it was filled and shut.
+        low, high = line.compressor.cut_in_pa, line.compressor.cut_out_pa
+        seen = any(e.supply_pa is not None for e in episodes)
+        of_tank = (0.0, 5e3, 2e4) if seen else (0.5 * (low + high), 0.25 * (high - low), 0.5 * (high - low))
+        out.append(Unknown("level", *of_tank, plain=True))
     out.append(Unknown("friction", 1.0, 0.25, 2.0))  # roughness, and full-bore fittings, which pressures at the ends cannot tell from it
     out.append(Unknown("heat", 1.0, 0.3, 1.0))  # of the hoses' walls
     out.append(Unknown("tank", line.compressor.tank_m3, 0.1, 0.4))
@@ -239,11 +263,14 @@ class Problem:
         return {u.name: u.value(float(v)) for u, v in zip(self.unknowns, x, strict=True)}
 
     def fitted_line(self, x: Floats) -> Line:
-        """Return the line with the fitted parts."""
+        """Return the line with the fitted parts; a regulator that never holds the pressure back is a restriction."""
         line = self.line
         for u, v in zip(self.unknowns, x, strict=True):
             if u.part >= 0:
                 line = line.with_part(u.part, **{FIELD[u.name.split(".")[1]]: u.value(float(v))})
+        for i, part in enumerate(line.parts):
+            if part.kind == "regulator" and not any(self.regulates(k, x) for k in range(len(self.episodes))):
+                line = line.with_part(i, set_pa=math.inf)
         return line
 
     def _network(self, x: Floats, values: dict[str, float]) -> Network:
@@ -268,15 +295,18 @@ class Problem:
             self._kept.clear()
         values = self.values(x)
         net = self._network(x, values)
-        supply, tool = e.start_supply_pa + net.p_amb_pa, e.start_tool_pa + net.p_amb_pa
+        tank, tool = self.tank_pa(k, x) + net.p_amb_pa, e.start_tool_pa + net.p_amb_pa
         if e.shut:
             net.element[0, 0] *= 1e-7
-        regulated = np.flatnonzero(np.isfinite(net.element[:, 3]))
-        if regulated.size:  # it holds the pressure that was seen at rest
-            net.element[regulated[-1], 3] = tool
+        regulators = np.flatnonzero(np.isfinite(net.element[:, 3]))
+        if self.regulates(k, x):
+            holds = net.element[regulators[-1], 3]
+            net.element[regulators[-1], 3] = tool  # where the line behind it rests
+            state = settled(net, tank)
+            net.element[regulators[-1], 3] = holds
         else:
-            supply = supply if e.shut else tool
-        state = settled(net, supply, tool)
+            net.element[regulators, 3] = math.inf  # all wide open
+            state = settled(net, tank if e.shut else tool, tool)
         if (leak := values.get("leak", 0.0)) > 0.0:
             net.leak = np.vstack([net.leak, [net.is_hose.size - 2, -1.0, math.inf, iso_k(leak), 0.5, 0.0]])
         if not e.blows:
@@ -307,6 +337,18 @@ class Problem:
         )
         self._kept[key] = trace
         return trace
+
+    def tank_pa(self, k: int, x: Floats) -> float:
+        """Pressure in the tank as an episode begins [Pa gauge]. Without a sensor there, a regulator is taken to be at work."""
+        e = self.episodes[k]
+        if (i := self.index.get("level")) is None:
+            return e.start_supply_pa
+        level = self.unknowns[i].value(float(x[i]))
+        return level + e.start_supply_pa if e.supply_pa is not None else max(level, e.start_tool_pa + 2.0 * NO_DROP_PA)
+
+    def regulates(self, k: int, x: Floats) -> bool:
+        """Whether there is a regulator and, as an episode begins, it keeps the pressure at the tool below the tank's."""
+        return any(p.kind == "regulator" for p in self.line.parts) and self.tank_pa(k, x) > self.episodes[k].start_tool_pa + NO_DROP_PA
 
     def shot_kg(self, k: int, x: Floats) -> float:
         """Air that left the tool in the shot of an episode [kg].

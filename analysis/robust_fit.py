@@ -19,12 +19,13 @@ OLDEST: Final = 2  # steps that derivatives are used for again
 
 @dataclass(slots=True)
 class Found:
-    """Where a search stands: unknowns, cost, residuals in groups, and their derivatives there."""
+    """Where a search stands: unknowns, cost, residuals in groups, their derivatives there, and whether it found no better place."""
 
     x: Floats
     cost: float
     groups: list[Floats]
     jacobian: list[Floats]
+    ended: bool = False
 
 
 def soft(r: Floats) -> float:
@@ -78,6 +79,7 @@ def search(misfit: Misfit, start: Floats, *, rounds: int) -> Found:
         gain = found.cost - step.cost if step else 0.0
         found = step or found
         if gain < ENOUGH and age == 0:
+            found.ended = True
             break
         age += 1
         if gain < ENOUGH or gain < 0.5 * foretold or age > OLDEST:

@@ -404,6 +404,7 @@ def fit(f: LineFit, findings: Sequence[str]) -> Json:
         "parameters": [{"name": p.name} | estimate(p.value) | {"nominal": number(p.nominal), "unit": p.unit} for p in f.parameters],
         "volume_downstream_l": estimate(f.volume_downstream_m3, LITRE),
         "line_drop_kpa": estimate(f.line_drop_pa, KPA),
+        "regulator_fall_kpa": estimate(f.regulator_fall_pa, KPA),
         "flow_l_per_s": number(f.flow_m3_per_s, LITRE),
         "inlet_kpa": number(f.inlet_pa, KPA),
         "residual_kpa": number(f.residual_pa, KPA),

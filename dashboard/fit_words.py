@@ -15,7 +15,14 @@ if TYPE_CHECKING:
 
 NARROW: Final = 0.8  # of its nominal, below which a restriction is worth a word
 ROUGH: Final = 1.4  # times the usual friction
-WHAT: Final = {"bore": "bore", "conductance": "conductance", "volume": "volume", "air_per_shot": "air per shot", "set": "set point"}
+WHAT: Final = {
+    "bore": "bore",
+    "conductance": "conductance",
+    "volume": "volume",
+    "air_per_shot": "air per shot",
+    "set": "set point",
+    "droop": "droop",
+}
 
 
 def fit(f: LineFit, reader: Reader) -> list[str]:
@@ -136,6 +143,9 @@ def _measured(f: LineFit, reader: Reader) -> list[str]:
         file = f"; its file makes it {reader.pressure(f.nominal_drop_pa)}" if math.isfinite(f.nominal_drop_pa) else ""
         lost = reader.estimate(f.line_drop_pa, reader.pressure)
         out.append(f"At {reader.flow(f.flow_m3_per_s)} of free air the line loses {lost} on the way to the tool{file}.")
+    if f.regulator_fall_pa.value is not None:
+        fall = reader.estimate(f.regulator_fall_pa, reader.pressure)
+        out.append(f"The regulator lets the pressure behind it fall by {fall} at that flow, its tank as in this recording.")
     if f.volume_downstream_m3.value is not None:
         room = reader.estimate(f.volume_downstream_m3, reader.volume)
         out.append(f"The room behind the supply is {room}; the line file makes it {reader.volume(f.nominal_volume_m3)}.")

@@ -1,6 +1,6 @@
 """Do the intervals of a line fit hold the truth? Invented lines, recorded by a finer model with faults the fit does not know of.
 
-    python -m tests.benchmarks.bench_fit [--trials N] [--first SEED] [--out FILE]
+    python -m tests.benchmarks.bench_fit [--regulated] [--trials N] [--first SEED] [--out FILE]
     python -m tests.benchmarks.bench_fit --read FILE [FILE ...]
 
 Each trial draws a line (hose, bore not as sold, supply valve down to half closed, with or without a receiver partly full of water), a
@@ -43,7 +43,7 @@ from numpy.typing import NDArray
 
 from analysis.constants import ANR_DENSITY_KG_PER_M3, GAMMA, R_AIR_J_PER_KG_K
 from analysis.fit import fit_line
-from analysis.line import Line, parse_line
+from analysis.line import Line, Part, parse_line
 from analysis.line_unknowns import air_volume
 from analysis.model import Nozzle, build, run_network, settled
 from analysis.steady import steady_loss
@@ -53,6 +53,9 @@ Floats = NDArray[np.float64]
 CELL_M = 0.35
 FULL_SCALE_PA = 1.0e6
 TAP_REFERENCE_PA = 8e5
+VALVE = '[[part]]\nkind = "valve"\nconductance = "4 L/s/bar"\n'
+FEED = '[[part]]\nkind = "hose"\nlength = "{length} m"\nbore = "12.7 mm"\n'
+REGULATOR = '[[part]]\nkind = "regulator"\nset = "{set} bar"\n'
 RECEIVER = '[[part]]\nkind = "receiver"\nvolume = "{volume} L"\n[[part]]\nkind = "hose"\nlength = "{length} m"\nbore = "9 mm"\n'
 LINE = """
 [compressor]
@@ -60,10 +63,7 @@ tank = "200 L"
 cut_in = "4 bar"
 cut_out = "10 bar"
 delivery = "200 L/min"
-[[part]]
-kind = "valve"
-conductance = "4 L/s/bar"
-[[part]]
+{head}[[part]]
 kind = "hose"
 length = "{length} m"
 bore = "{bore} mm"
@@ -89,18 +89,41 @@ class Trial:
     ideal: dict[str, float]
 
 
-def invent(seed: int) -> Trial:
+def _head(regulated: bool, rng: np.random.Generator) -> str:
+    """What stands before the hose: a valve; or a regulator, with nothing, a valve, or a valve and a hose before it."""
+    if not regulated:
+        return VALVE
+    before = str(rng.choice(["", VALVE, VALVE + FEED.format(length=round(float(rng.uniform(4.0, 12.0))))]))
+    return before + REGULATOR.format(set=round(float(rng.uniform(4.5, 6.3)), 1))
+
+
+def _as_it_is(regulator: Part, rng: np.random.Generator) -> dict[str, float | None]:
+    """Draw what a regulator is really like; of its file only the set point is near."""
+    set_pa = (regulator.set_pa or 0.0) + float(rng.normal(0.0, 2e4))
+    return {
+        "set_pa": set_pa,
+        "conductance": (regulator.conductance or 0.0) * math.exp(float(rng.normal(0.0, 0.4))),
+        "droop_pa": set_pa * float(rng.uniform(0.03, 0.15)),
+        "time_constant_s": 0.02 * math.exp(float(rng.normal(0.0, 0.7))) if rng.random() < 0.75 else None,
+    }
+
+
+def invent(seed: int, regulated: bool = False) -> Trial:
     """Invent a line and record it."""
     rng = np.random.default_rng(seed)
     with_receiver = rng.random() < 0.25
     receiver_l = round(float(rng.uniform(10.0, 24.0)))
     extra = RECEIVER.format(volume=receiver_l, length=round(float(rng.uniform(3.0, 6.0)), 1)) if with_receiver else ""
     bore = float(rng.choice([8.0, 9.0, 9.5, 10.0]))
-    nominal = parse_line(LINE.format(length=round(float(rng.uniform(12.0, 30.0))), bore=bore, receiver=extra))
+    length, head = round(float(rng.uniform(12.0, 30.0))), _head(regulated, rng)
+    nominal = parse_line(LINE.format(length=length, bore=bore, receiver=extra, head=head))
     temp_k = float(rng.uniform(280.0, 303.0))
     supply = 4e-8 * math.exp(float(rng.uniform(math.log(0.2), math.log(1.05))))
-    true = nominal.with_part(0, conductance=supply, b=float(np.clip(rng.normal(0.3, 0.05), 0.1, 0.5)))
-    true = true.with_part(1, bore_m=bore * 1e-3 * float(rng.choice([1.0, rng.normal(1.0, 0.02), rng.uniform(0.85, 1.05)])))
+    true = nominal.with_part(0, b=float(np.clip(rng.normal(0.3, 0.05), 0.1, 0.5)))
+    if true.parts[0].kind == "valve":
+        true = true.with_part(0, conductance=supply)
+    first_hose = head.count("[[part]]")
+    true = true.with_part(first_hose, bore_m=bore * 1e-3 * float(rng.choice([1.0, rng.normal(1.0, 0.02), rng.uniform(0.85, 1.05)])))
     for i, part in enumerate(true.parts):
         if part.kind == "hose":
             true = true.with_part(i, roughness_m=5e-6 * math.exp(float(rng.normal(0.0, 0.7))))
@@ -108,6 +131,8 @@ def invent(seed: int) -> Trial:
             true = true.with_part(i, volume_m3=(part.volume_m3 or 0.0) * float(rng.choice([1.0, rng.uniform(0.5, 1.0)])))
         elif part.kind == "coupler":
             true = true.with_part(i, conductance=float(rng.uniform(1.5, 2.3)) * 1e-8, b=float(np.clip(rng.normal(0.3, 0.05), 0.1, 0.5)))
+        elif part.kind == "regulator":
+            true = true.with_part(i, **_as_it_is(part, rng))
     true = true.with_part(len(true.parts) - 1, volume_m3=float(rng.uniform(0.2, 0.45)) * 1e-3)
     site = {"temperature_k": temp_k}
     true = Line(name="", site=type(true.site)(**site), compressor=true.compressor, parts=true.parts)
@@ -117,12 +142,18 @@ def invent(seed: int) -> Trial:
     if rng.random() < 0.3:
         del channels["supply"]
     labels = true.labels()
-    truth = {"volume": 1e3 * air_volume(true), "drop": steady_loss(true, 4.65e-3, inlet_pa=620_500.0).loss_pa, "tool.air_per_shot": air}
+    truth: dict[str, float] = {
+        "volume": 1e3 * air_volume(true),
+        "drop": steady_loss(true, 4.65e-3, inlet_pa=620_500.0).loss_pa,
+        "tool.air_per_shot": air,
+    }
     for label, part in zip(labels, true.parts, strict=True):
         if part.bore_m:
             truth[f"{label}.bore"] = 1e3 * part.bore_m
         elif part.conductance:
             truth[f"{label}.conductance"] = 1e8 * part.conductance
+            if part.kind == "regulator":
+                truth |= {f"{label}.set": 1e-3 * (part.set_pa or 0.0), f"{label}.droop": 1e-3 * (part.droop_pa or 0.0)}
         elif part.kind == "receiver":
             truth[f"{label}.volume"] = 1e3 * (part.volume_m3 or 0.0)
     return Trial(t, channels, marks, nominal, truth, _ideal(true, truth, *nozzle))
@@ -134,6 +165,9 @@ def _ideal(true: Line, truth: dict[str, float], stated: float, tested_m3_per_s: 
     Every flow is off by that factor; the loss is right at the nozzle's flow, and at another one as far as b is.
     """
     ideal = {k: v * (math.sqrt(stated) if k.endswith("bore") else stated) for k, v in truth.items()}
+    if any(p.kind == "regulator" for p in true.parts):  # what it holds no nozzle alters
+        kept = {k: v for k, v in truth.items() if k.endswith((".set", ".droop"))}
+        return ideal | kept | {"drop": steady_loss(true, 4.65e-3 / stated, inlet_pa=620_500.0).loss_pa}
     measured = steady_loss(true, tested_m3_per_s, inlet_pa=tank_pa).loss_pa
     low, high = 0.2 * (true.parts[0].conductance or 0.0), 3.0 * (true.parts[0].conductance or 0.0)
     for _ in range(40):
@@ -213,9 +247,9 @@ def _sensor(p: Floats, noise: float, lag: float, t: Floats, rng: np.random.Gener
 Row = tuple[str, float, float, bool, float]
 
 
-def judge(seed: int) -> list[Row]:
+def judge(seed: int, regulated: bool) -> list[Row]:
     """Fit one trial: name, error, half-width (both relative; NaN where not told), whether the interval holds the truth, ideal error."""
-    trial = invent(seed)
+    trial = invent(seed, regulated)
     fit = fit_line(trial.t, trial.channels, trial.nominal, trial.marks)
     found = {p.name: p.value for p in fit.parameters}
     found |= {"volume": fit.volume_downstream_m3.map(lambda v: 1e3 * v), "drop": fit.line_drop_pa}
@@ -258,6 +292,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="coverage of the line fit's intervals")
     parser.add_argument("--trials", type=int, default=200)
     parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--regulated", action="store_true", help="with a regulator between the compressor and the hose")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--read", type=Path, nargs="+")
     chosen = parser.parse_args()
@@ -268,7 +303,7 @@ def main() -> None:
     rows, cost = [], []
     for seed in range(chosen.first, chosen.first + chosen.trials):
         start = time.process_time()
-        got = judge(seed)
+        got = judge(seed, chosen.regulated)
         cost.append(time.process_time() - start)
         rows += got
         if chosen.out:
