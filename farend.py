@@ -85,25 +85,16 @@ def _reader(args: argparse.Namespace) -> Any:
     return Reader(args.show)
 
 
-def _open(what: str, args: argparse.Namespace) -> Recording:
-    """Open what the user named; say on stderr what he should know of it."""
-    from logger.open import open_what
-
-    return _noted(open_what(what, channel=args.channel, unit=args.unit, marks=args.marks))
-
-
-def _open_light(what: str, args: argparse.Namespace) -> Recording | LongRecording:
-    """Open what the user named without holding the readings of a long session."""
-    from logger.long import open_light
-
-    return open_light(what, channel=args.channel, unit=args.unit, marks=args.marks)
+def _open(what: str, args: argparse.Namespace) -> Recording | LongRecording:
+    """Open what the user named, without holding a long session; say on stderr what he should know of it."""
+    return _noted(_opened(what, args))
 
 
 def _open_stretch(what: str, args: argparse.Namespace) -> Recording:
     """Open what the user named; of a long session the stretch in which most happens, as the pages do."""
     from logger.open import Recording
 
-    opened = _open_light(what, args)
+    opened = _opened(what, args)
     return _noted(opened if isinstance(opened, Recording) else opened.stretch())
 
 
@@ -111,8 +102,14 @@ def _open_hours(what: str, args: argparse.Namespace) -> tuple[Recording, Callabl
     """Open what the user named for what looks at hours: of a long session means; and a way to its shots."""
     from logger.open import Recording
 
-    opened = _open_light(what, args)
+    opened = _opened(what, args)
     return _noted(opened if isinstance(opened, Recording) else opened.averaged()), opened.shots
+
+
+def _opened(what: str, args: argparse.Namespace) -> Recording | LongRecording:
+    from logger.long import open_light
+
+    return open_light(what, channel=args.channel, unit=args.unit, marks=args.marks)
 
 
 def _noted(recording: Opened) -> Opened:
@@ -242,7 +239,7 @@ def _export(args: argparse.Namespace) -> int:
     from logger.export import export_recording
 
     output = _output(args.output)
-    rows = export_recording(_noted(_open_light(args.what, args)), output, unit=args.to_unit)
+    rows = export_recording(_open(args.what, args), output, unit=args.to_unit)
     print(f"{output}: {rows} readings.", file=sys.stderr)
     return 0
 
@@ -263,7 +260,7 @@ def _shots(args: argparse.Namespace) -> int:
     from dashboard import answers, wording
     from logger.open import Recording
 
-    recording = _noted(_open_light(args.what, args))
+    recording = _open(args.what, args)
     record = recording.shots(lag_s=parse_quantity(args.lag, "time"))
     volume_m3 = parse_quantity(args.volume, "volume") if args.volume else None
     summary = summarise(record, window_pa=_window(args.window))
@@ -388,7 +385,7 @@ def _volume_from(args: argparse.Namespace) -> int:
         return _complain("--volume-from is 'receiver 24 L' (a known one was let over) or 'air 10 L' (free air was drawn).", code=2)
     known_m3 = parse_quantity(amount, "volume")
     if args.what:
-        recording = _open(args.what[0], args)
+        recording, _ = _open_hours(args.what[0], args)
         step = find_step(recording.t_s, recording.p_pa)
         before_pa, after_pa = step.before_pa, step.after_pa
     elif args.before and args.after:
@@ -471,7 +468,7 @@ def _simulate(args: argparse.Namespace) -> int:
 
     line = _line(args.line)
     if args.like:
-        shots_s = like([s.time_s for s in _noted(_open_light(args.like, args)).shots().shots])
+        shots_s = like([s.time_s for s in _open(args.like, args).shots().shots])
     else:
         every_s, pause_s = parse_quantity(args.every, "time"), parse_quantity(args.pause, "time")
         shots_s = bursts(args.shots, every_s, repeats=args.bursts, pause_s=pause_s)
@@ -520,7 +517,7 @@ def _carry(args: argparse.Namespace) -> int:
     )
     check = None
     if args.filled:
-        recording = _open(args.filled, args)
+        recording, _ = _open_hours(args.filled, args)
         check = check_filling(line, recording.t_s, recording.p_pa, channel=recording.channel, volume_m3=volume_m3)
     said = wording.carry_off(found, check, _reader(args))
     return _answer(args, answers.carry_off(found, check), [*said, *wording.CARRY_NOTES, f"Mind: {wording.CAUTIONS['rated']}"])
@@ -561,7 +558,8 @@ def _setting(args: argparse.Namespace) -> int:
         maker_limit(_tool(args.tool)) if args.tool else None,
     ]
     limit_pa = min((p for p in limits if p is not None), default=None)
-    found = dial_in(recording.t_s, recording.p_pa, recording.shots(), recording.marks, limit_pa=limit_pa, work=args.work)
+    record = recording.shots()
+    found = dial_in(*recording.around_judged(record), record, recording.marks, limit_pa=limit_pa, work=args.work)
     return _answer(args, dry_answers.setting(found), dry_answers.setting_words(found, _reader(args)))
 
 

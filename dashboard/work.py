@@ -10,8 +10,6 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from analysis.units import from_si
 from dashboard import recording_figures
 from dashboard.fitting import FitState, Fittings
@@ -225,12 +223,7 @@ class Work(Shelf):
         from analysis.dial_in import dial_in
 
         recording, record = self.opened(name, channel), self.shots(name, channel)[0]
-        if isinstance(recording, LongRecording):
-            told = np.searchsorted([s.time_s for s in record.shots], [float(m["time_s"]) for m in recording.marks if m["kind"] == "judged"])
-            t_s, p_pa = recording.near([record.shots[i - 1].time_s for i in told if i], AROUND_S)
-        else:
-            t_s, p_pa = recording.t_s, recording.p_pa
-        return dial_in(t_s, p_pa, record, recording.marks, limit_pa=limit_pa, work=of or None)
+        return dial_in(*recording.around_judged(record), record, recording.marks, limit_pa=limit_pa, work=of or None)
 
     def judge_shot(self, name: str, channel: str | None, index: int, depth: str | float, of: str) -> None:
         """Keep how deep the nail of a shot sits: "proud", "flush" or "deep", or measured [mm].

@@ -189,6 +189,12 @@ class LongRecording:
             parts.append((t[-1:], p[-1:]))
         return np.concatenate([t for t, _ in parts]), np.concatenate([p for _, p in parts])
 
+    def around_judged(self, record: ShotRecord) -> tuple[Floats, Floats]:
+        """Every reading around the shots whose nails were judged [s, Pa gauge]."""
+        fired_s = [shot.time_s for shot in record.shots]
+        judged = np.searchsorted(fired_s, [float(m["time_s"]) for m in self.marks if m["kind"] == "judged"])
+        return self.near([fired_s[i - 1] for i in judged if i], AROUND_S)
+
     def shots(self, *, lag_s: float = 0.0) -> ShotRecord:
         """Find the shots, as `Recording.shots` does, reading all of it piece by piece."""
         from analysis.detector import ShotDetector

@@ -125,6 +125,11 @@ class Recording:
         """All of it, in one piece."""
         yield self
 
+    def around_judged(self, record: ShotRecord) -> tuple[Floats, Floats]:
+        """Every reading around the shots whose nails were judged: here all there are [s, Pa gauge]."""
+        del record
+        return self.t_s, self.p_pa
+
     @property
     def ambient_pa(self) -> float | Floats:
         """Ambient pressure [Pa abs]: the barometer's readings where there are any, else one value."""

@@ -457,6 +457,8 @@ def test_commands_hold_no_more_of_a_long_session_than_a_stretch(
     means = Work(home).leak(NAME, "tank", 0.05).leak.leak_m3_per_s.value
     assert means is not None
     assert json.loads(capsys.readouterr().out)["leak_l_per_s"]["value"] == pytest.approx(1e3 * means)
+    assert main(["setting", NAME]) == 0
+    assert "Judge" in capsys.readouterr().out
     assert main(["compare", NAME, str(home / "sessions" / "other")]) == 0
     assert "long: only 90 000 of 200 000 readings are looked at" in capsys.readouterr().err
     opened = open_light(NAME, marks=marks)
