@@ -33,6 +33,9 @@ LONGEST_CHAIN_S: Final = 45.0
 LONGEST_REST_S: Final = 10.0  # of rest before a nozzle, over which a leak shows
 SEARCH_S: Final = 3.0  # marks set by hand are this good
 REST_S: Final = 0.3  # before an opening, whose level it falls from
+SIGN_S: Final = 0.5  # before a fall, in which a first sign of it is looked for
+SIGN_MEAN_S: Final = 0.02  # over which that is averaged
+SIGN_PA: Final = 3e3  # departure from rest that is a sign
 FAST_S: Final = 0.002  # readings are averaged over this long while waves run,
 SLOW_S: Final = 0.1  # and over this long once they have died away
 ZERO_U_PA: Final = 2e3  # zero of an ordinary sensor; common practice, no source
@@ -191,7 +194,26 @@ def onset(t: Floats, p: Floats, near_s: float, lasts_s: float) -> float | None:
     level = float(np.median(before)) if before.size else float(pp[0])
     after = float(np.min(pp[k : right + 1]))
     below = np.flatnonzero((tt > tt[k] - span) & (pp < level - max(4.0 * noise, 0.15 * (level - after))))
-    return float(tt[below[0]]) if below.size else float(tt[k])
+    return _first_sign(t, p, float(tt[below[0]]) if below.size else float(tt[k]))
+
+
+def _first_sign(t: Floats, p: Floats, at_s: float) -> float:
+    """Moment, up to `SIGN_S` before a fall, at which the pressure already left its rest [s]; the fall's own where it did not.
+
+    Beside a large receiver a tap that shows too much while the nozzle blows may hide the first of the fall.
+    """
+    rest, back = (t > at_s - 2.0 * SIGN_S) & (t < at_s - SIGN_S), (t > at_s - SIGN_S) & (t < at_s + 0.5 * SIGN_MEAN_S)
+    n = round(SIGN_MEAN_S * back.sum() / SIGN_S)
+    if n < 2 or rest.sum() < 10 * n:
+        return at_s
+    trend = np.polyfit(t[rest] - at_s, p[rest], 1)
+
+    def off(which: NDArray[np.bool_]) -> Floats:
+        return np.abs(np.convolve(p[which] - np.polyval(trend, t[which] - at_s), np.full(n, 1.0 / n), "valid"))
+
+    signs = np.flatnonzero(off(back) > max(2.0 * float(off(rest).max()), SIGN_PA))
+    first = float(t[back][signs[0]]) + 0.5 * SIGN_MEAN_S if signs.size else at_s
+    return first if first < at_s - 2.0 * SIGN_MEAN_S else at_s
 
 
 def rise_before(got: Readings, at_s: float) -> float:

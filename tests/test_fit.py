@@ -12,7 +12,7 @@ from analysis.constants import ANR_DENSITY_KG_PER_M3, CV_J_PER_KG_K, R_AIR_J_PER
 from analysis.estimate import Estimate
 from analysis.fit import LineFit, fit_line
 from analysis.line import Line, parse_line
-from analysis.line_episodes import readings, shot_episodes, zero_difference
+from analysis.line_episodes import onset, readings, shot_episodes, zero_difference
 from analysis.line_unknowns import Problem, air_volume
 from analysis.model import Nozzle, build, run_network, settled
 from analysis.steady import steady_loss
@@ -165,6 +165,19 @@ def test_sensors_that_read_in_steps_are_read_between_them() -> None:
     marks = [{"time_s": 5.0, "kind": "nozzle", "duration_s": 1.0, "conductance_l_per_s_bar": 0.5}]
     assert got.noise_pa == pytest.approx(float(np.std(read["tool"][t < 5.0])), rel=0.1)
     assert zero_difference(got, parse_line(NOMINAL), marks, marks) == pytest.approx(300.0, abs=80.0)
+
+
+def test_an_opening_is_found_behind_a_tap_that_shows_too_much() -> None:
+    """Beside a receiver the pressure falls little at first, and a tap beside the blowing nozzle shows more than there is."""
+    rng = np.random.default_rng(5)
+    t = np.arange(12_000) / 1000.0
+    since = t - 6.0
+    shown = np.select([since < 0.0, since < 0.02, since < 0.3], [0.0, -7e3, 8e3], -4e3 - 1.5e4 * since)
+    p = 7e5 + shown + rng.normal(0.0, 800.0, t.size)
+    at = onset(t, p, 5.2, 1.2)
+    assert at == pytest.approx(6.0, abs=0.03)
+    plain = 7e5 + np.where(since > 0.0, -5e3 - 4e4 * since, 0.0) + rng.normal(0.0, 800.0, t.size)
+    assert onset(t, plain, 5.2, 1.2) == pytest.approx(6.0, abs=0.03)
 
 
 def test_findings_name_what_is_not_as_sold(fitted: LineFit) -> None:
