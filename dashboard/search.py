@@ -22,9 +22,10 @@ def look_for_shots(job: Job[ShotRecord], recording: LongRecording) -> ShotRecord
     ValueError
         If there are too few readings, or they cannot be read.
     """
-    from analysis.detector import ShotDetector
-
+    job.stand_back()
     recording.survey(job.stand_back)  # first of all: the pages show a sketch until it is there
+    from analysis.detector import ShotDetector  # loading it, too, would hold up the page that has just asked
+
     begin_s, end_s = recording.span_s
     detector = ShotDetector()
     job.done = 0.0
