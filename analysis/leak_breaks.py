@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from analysis.thermometer import believable
+from analysis.thermometer import Rounded, believable
 
 Array = NDArray[np.float64]
 
@@ -61,6 +61,10 @@ class Readings:
         Step of the readings [Pa]; 0 when none is seen.
     top_pa : float
         Where single readings pile up at the top: the sensor's end of range [Pa]; infinite when they do not.
+    temp_step_k : float
+        Step of the thermometer's readings [K]; 0 when none is seen.
+    rounded : Rounded or None
+        What `temp_k` was worked out from where the thermometer's steps are coarse.
     """
 
     t_s: Array
@@ -71,6 +75,8 @@ class Readings:
     noise_pa: float
     resolution_pa: float
     top_pa: float = np.inf
+    temp_step_k: float = 0.0
+    rounded: Rounded | None = None
 
 
 def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | float, *, blocks: int = MAX_POINTS) -> Readings:
@@ -112,6 +118,7 @@ def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | fl
         order = np.argsort(t, kind="stable")
         columns = [c if c.size == 1 else c[order] for c in columns]
     t, p, temp, amb = columns
+    temp_step = _resolution(temp[:: max(1, temp.size // 100_000)])
     temp = temp if temp.size == 1 else believable(t, temp)
     resolution = _resolution(p)
     top = _pile(p, resolution)
@@ -143,6 +150,7 @@ def condense(t_s: Array, p_pa: Array, temp_k: Array | None, p_amb_pa: Array | fl
         noise_pa=noise,
         resolution_pa=resolution,
         top_pa=top,
+        temp_step_k=temp_step,
     )
 
 
@@ -156,30 +164,12 @@ def coarsen(r: Readings, blocks: int) -> Readings:
     def mean(x: Array) -> Array:
         return np.asarray(np.add.reduceat(x * r.weight, starts) / total, dtype=np.float64)
 
-    return Readings(
-        t_s=mean(r.t_s),
-        p_pa=mean(r.p_pa),
-        p_amb_pa=mean(r.p_amb_pa),
-        temp_k=mean(r.temp_k),
-        weight=total,
-        noise_pa=r.noise_pa,
-        resolution_pa=r.resolution_pa,
-        top_pa=r.top_pa,
-    )
+    return replace(r, t_s=mean(r.t_s), p_pa=mean(r.p_pa), p_amb_pa=mean(r.p_amb_pa), temp_k=mean(r.temp_k), weight=total)
 
 
 def part(r: Readings, keep: NDArray[np.bool_]) -> Readings:
     """Take some blocks of a recording."""
-    return Readings(
-        t_s=r.t_s[keep],
-        p_pa=r.p_pa[keep],
-        p_amb_pa=r.p_amb_pa[keep],
-        temp_k=r.temp_k[keep],
-        weight=r.weight[keep],
-        noise_pa=r.noise_pa,
-        resolution_pa=r.resolution_pa,
-        top_pa=r.top_pa,
-    )
+    return replace(r, t_s=r.t_s[keep], p_pa=r.p_pa[keep], p_amb_pa=r.p_amb_pa[keep], temp_k=r.temp_k[keep], weight=r.weight[keep])
 
 
 def _block_starts(t: Array, blocks: int) -> NDArray[np.intp]:

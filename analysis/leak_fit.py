@@ -25,7 +25,7 @@ from analysis.air import CRITICAL_RATIO, iso6358_mass_flow
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, GAMMA
 from analysis.estimate import Estimate
 from analysis.leak_breaks import SETTLED, Readings, Span, coarsen, noise_of, part
-from analysis.statistics import Z_95
+from analysis.statistics import Z_95, matern
 
 Array = NDArray[np.float64]
 
@@ -354,7 +354,8 @@ def whiteners(d: Blocks, *, measured: bool, swings_k: tuple[float, ...] = (UNKNO
     daily = matern(apart, UNKNOWN_PACE_S)
     weather = each * WEATHER_PA**2 * daily
     if np.isfinite(d.temp_k).all():
-        noise = noise + np.diag((d.temp_noise_k / d.temp_k) ** 2 / d.weight)
+        rounding = np.zeros(apart.shape) if d.fine.rounded is None else d.fine.rounded.covariance(d.t_s)
+        noise = noise + (np.diag(d.temp_noise_k**2 / d.weight) + rounding) / np.outer(d.temp_k, d.temp_k)
     fixed = noise + (weather if np.ptp(d.p_amb_pa) == 0.0 else 0.0)
     swings = (0.0,) if measured else swings_k
     likely = [(k / ANR_TEMPERATURE_K) ** 2 * daily for k in swings]
@@ -371,9 +372,3 @@ def whiteners(d: Blocks, *, measured: bool, swings_k: tuple[float, ...] = (UNKNO
         inverse = np.tril(inverse)
         out.append((float(np.log(np.diag(root)).sum()), inverse))
     return out
-
-
-def matern(apart: Array, pace: float) -> Array:
-    """Correlation of a process that is smooth but not stiff (Matern 3/2)."""
-    x = np.sqrt(3.0) * apart / pace
-    return np.asarray((1.0 + x) * np.exp(-x), dtype=np.float64)

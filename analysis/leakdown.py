@@ -23,6 +23,7 @@ from analysis.leak_fit import SWINGS_K, Blocks, Posterior, lagged
 from analysis.leak_hidden import Hidden, hidden_break
 from analysis.leak_verdict import Rates, judged
 from analysis.statistics import Z_95
+from analysis.thermometer import rounded
 
 Array = NDArray[np.float64]
 Stretches = tuple[tuple[float, float], ...]
@@ -198,6 +199,9 @@ def fit_readings(
         raise ValueError(msg)
     fine, untold, said = without_temperature(fine)
     measured = bool(np.isfinite(fine.temp_k).all())
+    behind = rounded(fine.t_s, fine.temp_k, fine.temp_step_k) if measured else None
+    if behind is not None:
+        fine = replace(fine, temp_k=behind.at(fine.t_s), rounded=behind)
     refuse_what_is_no_line(fine)
     chosen = [Span(from_s=a, until_s=z, why="left out by you") for a, z in leave_out]
     wanted = [Span(from_s=a, until_s=z) for a, z in use]
@@ -217,7 +221,7 @@ def fit_readings(
         if hidden.bend:
             warnings.append(_said_of_bend(hidden))
     if measured and _goes_its_own_way(data, fit, choice, b):
-        alone = replace(fine, temp_k=np.full(fine.t_s.size, np.nan))
+        alone = replace(fine, temp_k=np.full(fine.t_s.size, np.nan), rounded=None)
         answer = fit_readings(
             alone, volume_m3=volume_m3, reference_pa=reference_pa, b=b, tight_m3_per_s=tight_m3_per_s, leave_out=leave_out, use=use
         )

@@ -238,3 +238,9 @@ def _cases(times: ArrayLike, ended: ArrayLike) -> tuple[NDArray[np.float64], NDA
         msg = "Times must be finite and not negative."
         raise ValueError(msg)
     return t, e
+
+
+def matern(apart: NDArray[np.float64], pace: float) -> NDArray[np.float64]:
+    """Correlation of a process that is smooth but not stiff (Matern 3/2)."""
+    x = np.sqrt(3.0) * apart / pace
+    return np.asarray((1.0 + x) * np.exp(-x), dtype=np.float64)

@@ -17,6 +17,7 @@ from analysis.leak_cost import leak_cost
 from analysis.leak_fit import lagged
 from analysis.leak_plan import plan_leakdown
 from analysis.leakdown import Leakdown, fit_leakdown, leak_at
+from analysis.thermometer import rounded
 from tests.broken_nights import broken_night
 from tests.nights import Night, Pump, Valve, simulate_night
 
@@ -340,6 +341,37 @@ def test_noisy_thermometer_moves_the_answer_by_no_more_than_its_interval() -> No
     noisy = night.temp_k + np.random.default_rng(3).standard_normal(night.t_s.size)
     answer = judge(replace(night, temp_k=noisy))
     assert covers(answer.leak_m3_per_s, leak_at(1e-12, answer.reference_pa))
+
+
+@pytest.mark.parametrize("step_k", [0.5, 1.0, 2.0])
+def test_thermometer_in_coarse_steps_is_read_by_when_it_turns(step_k: float) -> None:
+    held = 0
+    for seed in range(430, 440):
+        night = simulate_night(seed, conductance=2e-12, channel=("wall", "room")[seed % 2])
+        assert night.temp_k is not None
+        shown = 273.15 + step_k * np.round((night.temp_k - 273.15) / step_k)
+        answer = fit_leakdown(night.t_s, night.p_pa, volume_m3=night.volume_m3, temp_k=shown)
+        true = leak_at(2e-12, answer.reference_pa)
+        assert (answer.verdict, answer.temperature) == ("leak", "measured")
+        leak = answer.leak_m3_per_s
+        assert number(leak.high) - number(leak.low) < 0.25 * true
+        held += covers(leak, true)
+    assert held >= 9
+
+
+def test_temperature_behind_coarse_steps_lies_where_it_is_said_to() -> None:
+    t = np.arange(0.0, 36_000.0, 5.0)
+    true = 290.0 - 4.0 * t / 36_000.0 + 0.7 * np.sin(t / 4000.0)
+    shown = 0.5 * np.round(true / 0.5)
+    behind = rounded(t, shown, 0.5)
+    assert behind is not None
+    off = (behind.at(t) - true)[::60] / np.sqrt(np.diag(behind.covariance(t[::60])))
+    assert float(np.mean(np.abs(off) < 2.0)) > 0.95
+    assert float(np.std(behind.at(t) - true)) < 0.5 * float(np.std(shown - true))
+    noise = np.random.default_rng(1).normal(0.0, 0.3, t.size)
+    assert rounded(t, 0.5 * np.round((true + noise) / 0.5), 0.5) is None  # noise shows the fractions
+    assert rounded(t, 0.1 * np.round(true / 0.1), 0.1) is None  # fine enough
+    assert rounded(t, 290.0 + 0.4 * (-1.0) ** (t // 1500.0), 0.8) is None  # a heater that goes on and off
 
 
 def test_spikes_of_two_readings_are_taken_out_whatever_line_they_lie_on() -> None:
