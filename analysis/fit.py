@@ -47,19 +47,19 @@ MODEL_U: Final = {
     "volume": 0.014,
     "receiver": 0.02,
     "bore": 0.01,
-    "supply": 0.04,
+    "supply": 0.03,
     "restriction": 0.045,
     "regulator": 0.05,
     "air": 0.015,
     "loss": 0.03,
-    "ports": 0.055,
+    "ports": 0.04,
 }
 LOOSEST_U: Final = 0.2  # relative standard uncertainty above which a parameter is not worth a number
 LOOSEST_SUPPLY_U: Final = 0.1
 TOO_FAR: Final = 0.05  # share of a nozzle's fall, or of shots' dips, that may be left unexplained; beyond it nothing is claimed
 TOO_FAR_SHOTS: Final = 0.15  # of shots without a nozzle
 TOLD: Final = 0.6  # a parameter whose uncertainty is still above this share of its prior's was not told by the recording
-HIDDEN_BORE_U: Final = 0.07  # of a hose that the recording does not show by itself; the scatter in tests.benchmarks.bench_fit
+HIDDEN_BORE_U: Final = 0.04  # of a hose that the recording does not show by itself; the scatter in tests.benchmarks.bench_fit
 UNITS: Final = {"bore": ("mm", 1e3), "conductance": ("l_per_s_bar", 1e8), "volume": ("l", 1e3), "droop": ("kpa", 1e-3)}
 
 _NONE: Final = Estimate(value=None)
@@ -246,7 +246,7 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
             "every part is in the line file, in its order, or record with the regulator turned fully open."
         )
     for unknown, value, bound in zip(problem.unknowns, x, problem.bound, strict=True):
-        if unknown.asked_for and abs(value) > 0.999 * bound:
+        if unknown.asked_for and unknown.kind != "regulator" and abs(value) > 0.999 * bound:
             trusted = False
             warnings.append(
                 f"The fit would take {unknown.name} further from the file than it can be, so nothing is claimed. Check the marks, and that "
@@ -270,11 +270,14 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         value, noise_u = unknown.value(float(x[i])), float(u[i])
         told_u = math.hypot(noise_u, MODEL_U[kind], off)
         if kind in ("supply", "regulator"):  # what takes little of the loss is known the less from the loss
-            told_u = math.hypot(told_u, 0.5 * loss_u / own_share(fitted, unknown.part, flow, inlet))
+            share = own_share(fitted, unknown.part, flow, inlet)
+            # A hose's loss goes with the fifth power of its bore, a restriction's with the square of its conductance.
+            for_bore = 2.5 * HIDDEN_BORE_U * sum(own_share(fitted, i, flow, inlet) for i in hidden)
+            told_u = math.hypot(told_u, 0.5 * loss_u / share, for_bore / share)
         if kind == "receiver":  # what its hoses hold before it and it itself cannot be told apart
             told_u = math.hypot(told_u, 2.0 * HIDDEN_BORE_U * sum(_room(line.parts[i]) for i in hidden) / value)
         unit, scale = UNITS[unknown.name.split(".")[1]]
-        told = trusted and noise_u < min(TOLD * unknown.prior_u, LOOSEST_U)
+        told = trusted and noise_u < min(TOLD * unknown.prior_u, LOOSEST_U) and abs(x[i]) < 0.999 * unknown.bound
         # A hose before a receiver is seen only through it: its room adds to the receiver's, its friction to the ports' and the valve's.
         told &= unknown.part not in hidden
         told &= bool(shots or kind != "restriction" or unknown.part < hoses[-1])  # what lies behind the nozzle is seen by shots alone
@@ -356,7 +359,8 @@ def _air(problem: Problem, x: Floats, cov: Floats, off: float) -> Estimate:
         return np.array([problem.shot_kg(k, y) for k in shots]) / ANR_DENSITY_KG_PER_M3
 
     air = each(x)
-    steps = np.array([u.step if u.name in ("tool.chamber", "share", "shot") else 0.0 for u in problem.unknowns])
+    # Whether all shots took more or the tool lets out more is one: only with each shot's own air is the mean's uncertainty known.
+    steps = np.array([u.step if u.name in ("tool.chamber", "share", "shot") or u.sort == "shot" else 0.0 for u in problem.unknowns])
     by_noise = spread(lambda y: math.log(float(each(y).mean())), x, cov, steps)
     scatter = float(air.std(ddof=1) / air.mean()) / math.sqrt(air.size) if air.size > 1 else 0.03
     return band(float(air.mean()), math.sqrt(by_noise**2 + scatter**2 + MODEL_U["air"] ** 2 + off**2)) if by_noise < LOOSEST_U else _NONE
