@@ -35,6 +35,7 @@ NOTHING: Final = Estimate(value=None)
 RUN_UP_S: Final = 0.25  # standard uncertainty of a start, from what the motor does before the pressure rises [s]; no source
 SLOWEST_S: Final = 10.0  # readings further apart need not show a run at all [s]; the slowest that is asked for
 FEWEST_READINGS: Final = 3.0  # in a run, from which its length is told; by choice
+WEAK_RUNS: Final = 0.05  # from which on it is said that work makes the runs look weak; by choice
 ROUGH_BLOCKS: Final = 5_000  # readings in which a pump that was left on is recognised; 9 s over half a day
 
 
@@ -382,6 +383,8 @@ def _flows(
     warnings = []
     if flows.quiet_share < 0.15:
         warnings.append("Hardly a quiet stretch between the runs: the leak may be less than stated. Record with the tools idle.")
+    if flows.weak_runs > WEAK_RUNS:
+        warnings.append("Air is drawn in many of the pump's runs: it may deliver more than stated. Record with the tools idle.")
     to_leak = leak_at(1.0, reference_pa, p_amb_pa=amb) / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3 * np.sqrt(temp * ANR_TEMPERATURE_K))
     leak = flows.leak_per_s * to_leak
     leak_u = flows.leak_u_per_s * to_leak

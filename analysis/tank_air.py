@@ -33,6 +33,8 @@ TAU_S: Final = 70.0  # usual time constant of still air in a tank [s]; common pr
 TAU_SPREAD: Final = 0.6  # standard deviation of its logarithm; common practice, no source
 WARM_IN: Final = 1.09  # air from the pump over the tank's wall, absolute temperatures; common practice (25 K), no source
 WARM_IN_SPREAD: Final = 0.06  # standard deviation of it; common practice, no source
+EVEN_RUNS: Final = 0.04  # the strong runs stand above the middle one by no more than this where nobody works, relative; by choice
+WORK_U: Final = 0.25  # standard uncertainty of the strong runs where they stand above it by more, as a share of that; by choice
 EFFICIENCY_DROP: Final = 0.06  # loss of a piston pump's delivery per unit of compression ratio^0.8; common practice, no source
 USUAL_COUNTS: Final = 0.6  # of the difference that the usual heat of the air would make, as a standard uncertainty; by choice
 EVEN_U: Final = 0.012  # what else may make the thirds of a run differ, relative; common practice, no source
@@ -54,6 +56,8 @@ class TankFlows:
         Time constant of the air [s].
     quiet_share : float
         Share of the idle time in which nothing but the leak was seen [-].
+    weak_runs : float
+        By how much more than is usual the middle one of the runs delivers less than the strong ones, relative [-].
     """
 
     leak_per_s: float
@@ -62,6 +66,7 @@ class TankFlows:
     delivery_u_per_s: float
     tau_s: float
     quiet_share: float
+    weak_runs: float
 
 
 def air_temperature(t_s: Array, p_abs_pa: Array, on: Array, leak: Array, tau_s: float, warm_in: float) -> Array:
@@ -184,6 +189,7 @@ def tank_flows(
         delivery_u_per_s=math.hypot(delivery[1], d_usual, *d_heat),
         tau_s=float(np.exp(best[0])),
         quiet_share=quiet,
+        weak_runs=delivery[2],
     )
 
 
@@ -252,7 +258,7 @@ def _evenness(t: Array, mass: Array, p_abs: Array, p_amb: float, runs: list[tupl
 
 def delivered(
     t: Array, mass: Array, p_abs: Array, p_amb: float, leaking: Array, runs: list[tuple[float, float]], reference_pa: float, temp_k: float
-) -> tuple[float, float]:
+) -> tuple[float, float, float]:
     """Free air that the pump delivers at the reference pressure.
 
     Parameters
@@ -272,8 +278,9 @@ def delivered(
 
     Returns
     -------
-    delivery, u : float
-        In volumes of the tank per second, and its standard uncertainty [1/s]; NaN without a run.
+    delivery, u, weak : float
+        In volumes of the tank per second, and its standard uncertainty [1/s], NaN without a run; by how much more than is usual the
+        middle one of the runs is weaker than the strong ones, relative [-].
     """
     rate: list[float] = []
     ratio: list[float] = []
@@ -295,7 +302,7 @@ def delivered(
             run.append(n)
             length.append(float(inner[i + 1] - inner[i]))
     if not rate:
-        return float("nan"), float("nan")
+        return float("nan"), float("nan"), 0.0
     # From pressure over the wall's temperature to free air of the tank's volume.
     q = np.array(rate) / R_AIR_J_PER_KG_K / temp_k / ANR_DENSITY_KG_PER_M3
     at = (p_amb + reference_pa) / p_amb
@@ -306,8 +313,10 @@ def delivered(
     own = np.array(run)
     of_run = np.array([float(np.average(even[own == i], weights=w[own == i])) for i in range(own[-1] + 1)])
     if not float(np.quantile(of_run, 0.9)) > 0.0:
-        return float("nan"), float("nan")
-    strong = of_run[own] > 0.97 * float(np.quantile(of_run, 0.9))
+        return float("nan"), float("nan"), 0.0
+    best = float(np.quantile(of_run, 0.9))
+    strong = of_run[own] > 0.97 * best
+    weak = max(1.0 - float(np.median(of_run)) / best - EVEN_RUNS, 0.0)
     q, x, w = q[strong], x[strong], w[strong]
     level = float(np.average(q, weights=w))
     basis = np.column_stack((np.ones_like(x), -x)) * np.sqrt(w / w.mean())[:, None]
@@ -318,4 +327,6 @@ def delivered(
     right = basis.T @ target / sigma**2
     right[1] += EFFICIENCY_DROP * level / (EFFICIENCY_SPREAD * level) ** 2
     value = np.linalg.solve(normal, right)
-    return float(value[0]), float(np.hypot(np.sqrt(np.linalg.inv(normal)[0, 0]), 0.008 * value[0]))
+    # Where most runs look weaker the strongest may do so too, and the air's heat is told less well.
+    u = math.hypot(float(np.sqrt(np.linalg.inv(normal)[0, 0])), 0.008 * float(value[0]), WORK_U * weak * float(value[0]))
+    return float(value[0]), u, weak

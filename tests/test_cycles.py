@@ -194,6 +194,16 @@ def test_shots_between_are_no_pauses_of_the_pump() -> None:
     assert len(found) == len([a for a, _ in tank.runs if a < tank.t_s[-1] - 5.0])
 
 
+@pytest.mark.parametrize("seed", [21, 22, 23])
+@pytest.mark.parametrize("every_s", [1.0, 5.0])
+def test_work_within_the_runs_widens_what_the_pump_delivers_and_is_said(every_s: float, seed: int) -> None:
+    tank = simulate_pumping(seed, every_s=every_s, work=1.5e-3, minutes=90.0)
+    answer = judge(tank)
+    for estimate, true in ((answer.delivery_m3_per_s, tank.delivery_m3_per_s), (answer.leak_m3_per_s, tank.leak_m3_per_s)):
+        assert number(estimate.low) < true < number(estimate.high)
+    assert any("may deliver more" in said for said in answer.warnings)
+
+
 def test_spikes_change_nothing() -> None:
     tank = TANKS["each second"]
     p = tank.p_pa.copy()

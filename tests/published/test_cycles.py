@@ -25,7 +25,7 @@ def pump_up(end_degc: float) -> float:
     inlet = 1.026 * KGF_PER_CM2
     p_abs = np.linspace(0.5, 7.03, t.size) * KGF_PER_CM2 + inlet
     warmth = np.full(t.size, (273.0 + end_degc) / 303.0)
-    per_volume, _ = delivered(t, p_abs / warmth, p_abs, inlet, np.zeros(t.size), [(0.0, seconds)], float(p_abs.mean()) - inlet, wall_k)
+    per_volume, *_ = delivered(t, p_abs / warmth, p_abs, inlet, np.zeros(t.size), [(0.0, seconds)], float(p_abs.mean()) - inlet, wall_k)
     # From ANR to the row's own free air: inlet pressure, temperature of the start.
     free = per_volume * ANR_DENSITY_KG_PER_M3 * R_AIR_J_PER_KG_K * wall_k / inlet
     return free * 8.322 * 60.0
@@ -64,7 +64,7 @@ def test_rc16_pump_up_in_shop_units() -> None:
     """RC-16 and D-08 (computed): cfm = 0.54563 gallons psig/s; the shop's 0.536 is 1.8 % low. A slow rise of 30 gal by 20 psi in 60 s."""
     t = np.linspace(0.0, 60.0, 400)
     p_abs = np.linspace(100.0, 120.0, t.size) * PSI_PA + 14.7 * PSI_PA
-    per_volume, _ = delivered(
+    per_volume, *_ = delivered(
         t, p_abs, p_abs, 14.7 * PSI_PA, np.zeros(t.size), [(0.0, 60.0)], float(p_abs.mean()) - 14.7 * PSI_PA, ANR_TEMPERATURE_K
     )
     free = per_volume * 30.0 * US_GALLON_M3 * ANR_DENSITY_KG_PER_M3 * R_AIR_J_PER_KG_K * ANR_TEMPERATURE_K / (14.7 * PSI_PA)
