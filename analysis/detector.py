@@ -13,6 +13,7 @@ from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
+from analysis.faint_fall import falling, fit_faint_fall
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
 from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
 from analysis.plugged import PlugWatch
@@ -47,6 +48,12 @@ DITHER = 0.46
 DITHER_SEEN, SLOPE_SIGMA = 0.6, 40.0  # noise over the resolution, and dip over the noise, between which a straight slope can be told
 UNSURE_FIT = 4.0  # standard deviations of a fit; less is the noise or ripple that it was made in
 CLOSE_STEPS_S = 0.2
+# A wide fall of less than so many times the noise of the means that it was seen in is fitted as a whole, from so long before it on and
+# until so long after it (a short dip is over sooner), and must be so sure, and so much unlike a slope.
+FAINT, FAINT_BEFORE_S, FAINT_AFTER_S, SURE_FAINT, UNLIKE_LINE = 16.0, 0.3, (0.12, 0.0), 6.0, 2.5
+FAINT_VIEW_S, FAINT_END_S = 0.45, 0.15  # where it stands so long after it shows whether it goes on falling
+BURST_FAINT_S = 0.45  # the falls of a burst follow each other so closely that they look like a slope, where the line would recover
+SMEARED_STEPS, FLICKERS = 0.7, 0.25  # noise that changes so many readings from one to the next shows dips of less than a step
 FASTEST_S = 0.14  # no tool is fired twice within this
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
@@ -101,6 +108,8 @@ class ShotDetector:
         self._open: _Open | None = None
         self._last: Fall | None = None
         self._not_before = -np.inf
+        self._before_s = -np.inf  # top of the last faint fall [s]
+        self._sharper = -np.inf, 0.0  # top of the last narrower mark [s], and how clear it is
         self._bursts: list[list[float]] = []
         self._turns: list[tuple[float, float, float]] = []  # start and end of a burst as known when issued at a position
         self._sizes: deque[float] = deque(maxlen=15)  # of the last shots
@@ -292,10 +301,13 @@ class ShotDetector:
         end = min(end, int(self._t.searchsorted(until)))
         t, p = self._t[first:end], self._clean[first:end]
         ripple = float(mark[10])
+        flickers = float(np.mean(np.diff(p) != 0.0)) if p.size > 1 else 0.0
         calm = without_ripple(t, p, RIPPLE_SHARE * max(size, self._least(top_s, noise)))
         if calm is not p:
             p = calm
             noise = ripple = min(noise, triggers.noise_in(p, float(mark[9])))
+        if self._weigh_faint(mark, w, t, p, noise, flickers, gap_s, ready):
+            return
         top = int(t.searchsorted(top_s))
         for other in self._falls:
             # Another fall begins after the pressure has come back up: the view ends there. Only what was known by the end of the
@@ -320,13 +332,8 @@ class ShotDetector:
         fall = measure(t[a:seen], p[a:seen], top_s, lag, noise, size, w.step_s, earliest, until, self._least(top_s, noise), ripple)
         if fall is None or fall.half_s > top_s + BESIDE_S or (fall.sure > 0.0 and fall.time_s > top_s):
             return  # nothing, or another fall, which has a mark of its own
-        after_gap_s = fall.time_s - max(gap_s, self._first_s)
-        if after_gap_s < 2.0 * w.step_s:
-            return  # it began in the gap
-        small = bool(self._sizes) and fall.dip_pa < RING_SHARE * _middle(self._sizes)
-        faint = fall.dip_pa < FAINT_SIGMA * noise
-        if after_gap_s < RING_S and (small or faint or fall.risen > RISEN_FROM_GAP):
-            return  # the line may ring from a shot that the gap has swallowed
+        if self._from_gap(fall, max(gap_s, self._first_s), noise, w):
+            return
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
         if swing_s(t, p, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
             return  # the ripple of a pump
@@ -340,7 +347,62 @@ class ShotDetector:
         resolution = float(mark[9])
         told = noise > DITHER_SEEN * resolution and fall.dip_pa < SLOPE_SIGMA * noise  # noise, and not rounding, lies around a line
         slope = told and slides(t, p, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
-        self._accept(fall, true, noise, resolution, ready, slope=slope)
+        sure = significance(fall, noise, resolution, w.step_s) >= SURE_SIGMA
+        self._accept(fall, true, noise, ready, sure=sure, slope=slope)
+
+    def _from_gap(self, fall: Fall, gap_s: float, noise: float, w: triggers.Widths) -> bool:
+        """Whether a fall began in the gap before it, or may be the line that rings from a shot that the gap has swallowed."""
+        after_gap_s = fall.time_s - gap_s
+        if after_gap_s < 2.0 * w.step_s:
+            return True
+        if after_gap_s > RING_S or (self._last is not None and self._last.time_s > gap_s):
+            return False
+        small = bool(self._sizes) and fall.dip_pa < RING_SHARE * _middle(self._sizes)
+        return small or fall.dip_pa < FAINT_SIGMA * noise or fall.risen > RISEN_FROM_GAP
+
+    def _weigh_faint(
+        self, mark: Floats, w: triggers.Widths, t: Floats, p: Floats, noise: float, flickers: float, gap_s: float, ready: int
+    ) -> bool:
+        """Decide what a wide fall was that is too faint for its edge to be seen, in a view of it; False for other falls."""
+        top_s, lag, widest = float(mark[3]), float(w.lag[-1]) * w.step_s, w.lag.size - 1
+        clear = _clear(mark, noise, w)
+        others = [o for o in self._falls if int(o[1]) == widest and o[7] <= ready]
+        if int(mark[1]) < widest:
+            near = [o for o in others if o[3] < top_s + 1.5 * lag and o[4] < FAINT_SIGMA * noise]
+            if mark[1] > 0 and any(clear < _clear(o, noise, w) < FAINT for o in near):
+                return True  # the widest shows it better
+            self._sharper = top_s, clear
+            return False
+        if clear > FAINT or mark[4] > FAINT_SIGMA * noise or (self._sharper[0] > top_s - 1.5 * lag and self._sharper[1] > clear):
+            return False
+        until = min((float(o[3]) for o in others), default=np.inf) - lag
+        over_s = max(self._last.minimum_s if self._last is not None else -np.inf, self._before_s)
+        self._before_s = top_s
+        q = p - falling(t, p, over_s, top_s - 1.3 * lag, noise) * (t - top_s)
+        a = int(t.searchsorted(max(top_s - lag - FAINT_BEFORE_S, over_s)))
+        ends = [int(t.searchsorted(min(top_s + after, until))) for after in FAINT_AFTER_S]
+        fits = [fit for fit in (fit_faint_fall(t[a:z], q[a:z], noise) for z in ends) if fit is not None]
+        found = max(fits, key=lambda fit: fit.sure, default=None)
+        resolution = float(mark[9])
+        smeared = noise > DITHER * resolution or flickers > FLICKERS
+        least = max((SMEARED_STEPS if smeared else LEAST_STEPS) * resolution, LEAST_PA)
+        if found is None or found.sure < SURE_FAINT or found.dip_pa < least:
+            return True
+        if found.dip_pa > DEEP_SHARE * (found.before_pa + ATMOSPHERE_ABS_PA):
+            return False
+        # A fall that begins later than this may not be marked yet.
+        end_s = min(until, float(t[-1]), top_s + FAINT_VIEW_S)
+        end = q[int(t.searchsorted(max(end_s - FAINT_END_S, found.over_s))) : int(t.searchsorted(end_s))]
+        goes_on = end.size > 0 and float(end.mean()) < found.before_pa - (1.0 - GOES_ON) * found.dip_pa
+        burst = self._last is not None and found.time_s - self._last.time_s < BURST_FAINT_S
+        slope = goes_on or (found.unlike_line < UNLIKE_LINE and not burst)
+        if slope or slides(t, p, found.time_s, min(until, top_s + VIEW_S), found.dip_pa, noise):
+            return False
+        fall = found.as_fall()
+        if self._from_gap(fall, max(gap_s, self._first_s), noise, w):
+            return True
+        self._accept(fall, fall, noise, ready, sure=True, slope=False)
+        return True
 
     def _without_lag(self, a: int, z: int) -> Floats:
         """Readings a to z of those kept, without the sensor's lag [Pa]."""
@@ -362,7 +424,7 @@ class ShotDetector:
         since = self._clean[known.searchsorted(self._last.minimum_s) : known.searchsorted(float(mark[3]) + 0.5 * w.step_s)]
         return bool(since.size == 0 or since.max() - since[-1] < 0.3 * float(mark[4]))
 
-    def _accept(self, fall: Fall, true: Fall, noise: float, resolution: float, ready: int, *, slope: bool) -> None:
+    def _accept(self, fall: Fall, true: Fall, noise: float, ready: int, *, sure: bool, slope: bool) -> None:
         """Take a fall for what it is, from what the sensor shows; a shot is then told without the sensor's lag."""
         last = self._last
         dip = fall.dip_pa
@@ -372,11 +434,7 @@ class ShotDetector:
             return  # the corner where a rise ends: a pump that stops
         if fall.sure > 0.0 and fall.minimum_s - fall.time_s > LONGEST_FALL_S:
             return  # faint, and it goes on falling: a slope
-        if (
-            fall.rough > ROUGHEST
-            or fall.risen > RISEN
-            or significance(fall, noise, resolution, self._widths.step_s if self._widths else 1.0) < SURE_SIGMA
-        ):
+        if fall.rough > ROUGHEST or fall.risen > RISEN or not sure:
             return
         if last is not None:
             since = fall.time_s - last.time_s
@@ -569,6 +627,11 @@ def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: floa
         return 0.0  # a reading or two, as a small spike would leave
     readings = max(min(fall.low_s, 0.3) / step_s, 1.0)
     return float(fall.dip_pa / max(noise_pa, 1e-9) * readings**0.5)
+
+
+def _clear(mark: Floats, noise_pa: float, w: triggers.Widths) -> float:
+    """How many times the noise of the means that it was seen in a marked fall is."""
+    return float(mark[4]) / (noise_pa * (2.0 / int(w.mean[int(mark[1])])) ** 0.5)
 
 
 def _middle(values: Iterable[float]) -> float:

@@ -17,13 +17,13 @@ from analysis.slopes import middle_of
 
 Floats = NDArray[np.float64]
 
-SLOWEST_HZ, GRID_HZ = 6.0, 0.125  # no tool is fired so often
-BIN_S = 0.01  # readings closer than this are averaged to find the pace
-SLOW_S = 0.1  # what lasts longer is no ripple
+SLOWEST_HZ, FASTEST_HZ, GRID_HZ = 6.0, 45.0, 0.125  # no tool is fired so often; above, it is hum
+BIN_S = 0.008  # readings closer than this are averaged to find the pace
+SLOW_S = 0.12  # what lasts longer is no ripple
 FEWEST = 40  # bins that show a pace
 MOST_SWINGS = 3  # strokes and their harmonics
 # Noise and shots are not so even: of the power, at least so much must lie at one pace, and of the usual deviation at most so much be left.
-EVEN, LEFT = 0.08, 0.8
+EVEN, LEFT = 0.12, 0.8
 
 
 def without_ripple(t: Floats, p: Floats, least_pa: float) -> Floats:
@@ -82,7 +82,7 @@ def _deviations(p: Floats, per: int, wide: int) -> tuple[Floats, float]:
 @jit
 def _pace(y: Floats, bin_s: float) -> float:
     """Frequency at which even readings swing most [Hz]; 0 where they do so at no pace more than at others."""
-    count = int((0.45 / bin_s - SLOWEST_HZ) / GRID_HZ) + 1
+    count = int((min(0.45 / bin_s, FASTEST_HZ) - SLOWEST_HZ) / GRID_HZ) + 1
     if y.size < FEWEST or count < 3:
         return 0.0
     twice, now, past = np.empty(count), np.zeros(count), np.zeros(count)

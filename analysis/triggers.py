@@ -21,6 +21,7 @@ Ints = NDArray[np.int64]
 # Three widths of fall: a tool emptying its own inlet, a wave rounded by a hose, a receiver drawn down.
 LAG_S = (0.016, 0.06, 0.18)
 MEAN_S = (0.006, 0.03, 0.08)
+WHITE = (5.0, 5.0, 3.5)  # times their noise; the widest are fitted whole before they are believed
 STRIDES = 8  # a wide mean hardly changes from one reading to the next: it is looked at so many times while it passes
 UP_SPIKE = 4  # readings
 SPIKE_S = 0.016  # what comes back within this time was electrical: no line fills that fast
@@ -106,7 +107,7 @@ def widths(step_s: float) -> Widths:
 
 
 def first_state(t_s: Floats, p_pa: Floats, w: Widths) -> tuple[Floats, Ints]:
-    """Start the state from the first readings: their noise, resolution and slope."""
+    """Start the state from the first readings: their noise, resolution, slope and ripple."""
     state, places = np.zeros(FLOATS), np.zeros(INTS, dtype=np.int64)
     bend = np.abs(p_pa[2:] - 2.0 * p_pa[1:-1] + p_pa[:-2])
     step = np.abs(np.diff(p_pa))
@@ -119,6 +120,11 @@ def first_state(t_s: Floats, p_pa: Floats, w: Widths) -> tuple[Floats, Ints]:
     if half:
         fall = float(np.median(p_pa[:half]) - np.median(p_pa[half:])) / half  # a reading
         state[TREND_0 : TREND_0 + w.lag.size] = fall * w.lag
+    total = np.cumsum(np.concatenate([[0.0], p_pa - state[REFERENCE]]))
+    for s, (lag, mean) in enumerate(zip(w.lag, w.mean, strict=True)):
+        means = (total[mean:] - total[:-mean]) / mean
+        if means.size > 2 * lag:
+            state[RIPPLE_0 + s] = float(np.median(np.abs(means[:-lag] - means[lag:] - state[TREND_0 + s])))
     return state, places
 
 
@@ -205,7 +211,7 @@ def scan(
     scales = lag.size
     whites = np.empty(scales)
     for s in range(scales):
-        whites[s] = 5.0 * (2.0 / mean[s]) ** 0.5
+        whites[s] = WHITE[s] * (2.0 / mean[s]) ** 0.5
     bin_end = state[BIN_0] + (places[BIN] + 1) * BIN_S
     bin_n, bin_t, bin_p, running = places[BIN_N], state[BIN_T], state[BIN_P], state[SUM]
     reference, bin_0 = state[REFERENCE], state[BIN_0]
@@ -356,7 +362,7 @@ def scan(
                         state[PEAK_0 + s] = fall
                     if fall < threshold:
                         places[ABOVE_0 + s] = 0
-                    elif fall > 1.5 * state[PEAK_0 + s] + threshold:
+                    elif fall > state[PEAK_0 + s] + threshold:
                         places[ABOVE_0 + s] = 1
                         places[ROSE_0 + s] = here
                         places[TOP_0 + s] = here
