@@ -14,7 +14,21 @@ from analysis.line import parse_line
 from analysis.measures import slides
 from analysis.model import Nozzle, simulate
 from analysis.shots import ShotDetector, ShotRecord, air_per_shot, find_shots, summarise
-from tests.shot_scores import PLACES, PUMP, SCENES, Scene, Scored, clumped, drawn, matches, record, refilled, score
+from tests.shot_scores import (
+    PLACES,
+    PUMP,
+    SCENES,
+    Scene,
+    Scored,
+    clumped,
+    dip_shape,
+    drawn,
+    matched_sigma,
+    matches,
+    record,
+    refilled,
+    score,
+)
 
 SMALL = Scene(name="small", single=3, bursts=1, per_burst=4)
 CAREFUL = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -146,6 +160,16 @@ def test_dips_of_about_a_step_are_found_where_a_matched_filter_would_see_them(se
     )  # fmt: skip
     made = record(near, seed)
     assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.92
+
+
+def test_a_matched_filter_is_as_sure_as_its_depths_are_spread() -> None:
+    faint = Scene(name="faint", noise_pa=600.0, step_pa=0.0, dip_pa=2000.0, fall_s=0.07, bottom_s=0.2, overshoot=0.0, kept=0.5, bursts=0)
+    made = record(faint, 1)
+    when, noise = float(made.times_s[3]), np.random.default_rng(2)
+    x = made.t_s[(made.t_s > when - 0.5) & (made.t_s < when + 0.8)] - when
+    columns = np.stack([dip_shape(x, faint), np.ones(x.size), x], axis=1)
+    depths = [np.linalg.lstsq(columns, noise.normal(0.0, 600.0, x.size), rcond=None)[0][0] for _ in range(2000)]
+    assert matched_sigma(faint, made)[3] == pytest.approx(2000.0 / np.std(depths), rel=0.1)
 
 
 def test_a_gap_hides_no_later_shot_of_a_burst() -> None:
