@@ -96,7 +96,9 @@ class Unknown:
 
     @property
     def step(self) -> float:
-        """Step for differences."""
+        """Step for differences; a lag shorter than the model's samples are apart does not show, and would never be found."""
+        if self.name == "lag":
+            return 0.5 / RATE_HZ
         return 0.02 * self.prior_u if self.plain else STEP
 
 
@@ -176,7 +178,7 @@ def unknowns_of(line: Line, episodes: Sequence[Episode], chosen: Sequence[str] |
         out.append(Unknown("shot", 0.02, 0.7, 1.5))  # how long a shot draws air [s]
         for k in shots if len(shots) > 1 else []:
             out.append(Unknown(f"air{k}", 1.0, 0.05, 0.3, sort="shot", episode=k))
-    out.append(Unknown("lag", 0.0, 0.002, 0.05, sort="trace", plain=True))  # of the sensor [s]; below zero it means none
+    out.append(Unknown("lag", 0.0, 0.005, 0.05, sort="trace", plain=True))  # of the sensor [s]; below zero it means none
     for k in range(len(episodes)):
         out.append(Unknown(f"moment{k}", 0.0, 0.02, 0.1, sort="trace", plain=True, episode=k))
     return out

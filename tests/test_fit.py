@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from analysis.constants import ANR_DENSITY_KG_PER_M3, CV_J_PER_KG_K, R_AIR_J_PER_KG_K
 from analysis.estimate import Estimate
@@ -227,6 +228,18 @@ def test_spikes_and_gaps_do_not_lead_astray(fitted: LineFit, truth: Line) -> Non
     for clean, p in zip(fitted.parameters, fit.parameters, strict=True):
         assert clean.value.value is not None
         assert p.value.value == pytest.approx(clean.value.value, rel=0.02)
+
+
+def test_a_sensor_that_lags_is_no_narrow_coupler(truth: Line) -> None:
+    t, channels, marks = _record(truth, 7)
+    lag_s = 0.02
+    follows = 1.0 - math.exp(-(t[1] - t[0]) / lag_s)
+    late = {name: lfilter([follows], [1.0, follows - 1.0], p - p[0]) + p[0] for name, p in channels.items()}
+    fit = fit_line(t, late, parse_line(NOMINAL), marks)
+    told = {p.name: p.value for p in fit.parameters}
+    _holds(told["coupler.conductance"], 1.8, 0.05)
+    _holds(told["tool.air_per_shot"], _air_l(truth), 0.03)
+    _holds(fit.line_drop_pa, steady_loss(truth, 4.65e-3, inlet_pa=620_500.0).loss_pa, 0.05)
 
 
 def test_only_what_was_asked_for_is_fitted(truth: Line) -> None:
