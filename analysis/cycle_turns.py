@@ -159,6 +159,8 @@ def _meeting(r: Readings, i: int, before: int, after: int) -> float | None:
     # The lowest reading lies as far before the turn as noise makes up for the slope there, and as far behind.
     reach = min(int(3.0 * noise / max(min(left, right), 1.0)) + 1, 120)
     when = float(r.t_s[i])
+    # The turns on either side may lie a few readings nearer than the highest and lowest ones there.
+    before, after = before - min(reach, before // 4), after - min(reach, after // 4)
     # Once more, nearer by, with as many readings as noise needs: further out the pressure bends.
     need = int(np.clip(4.0 * (noise / max(left, right)) ** 2, 12, 120))
     for around, window in ((reach, 2 * reach + 12), (max(reach // 4, 2), max(reach // 4, 2) + need)):

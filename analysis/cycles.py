@@ -8,6 +8,7 @@ decaying warmth, alike in all cycles.
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -383,7 +384,8 @@ def _flows(
     warnings = []
     if flows.quiet_share < 0.15:
         warnings.append("Hardly a quiet stretch between the runs: the leak may be less than stated. Record with the tools idle.")
-    if flows.weak_runs > WEAK_RUNS:
+    blurred = r.noise_pa / float(np.sqrt(np.median(r.weight))) / max(_swing(cycles), LEAST_RISE_PA)
+    if flows.weak_runs > WEAK_RUNS + blurred:
         warnings.append("Air is drawn in many of the pump's runs: it may deliver more than stated. Record with the tools idle.")
     to_leak = leak_at(1.0, reference_pa, p_amb_pa=amb) / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3 * np.sqrt(temp * ANR_TEMPERATURE_K))
     leak = flows.leak_per_s * to_leak
@@ -399,7 +401,7 @@ def _flows(
 
     rounding = np.sqrt(2.0) * _rounding_pa(b) / max(_swing(cycles), LEAST_RISE_PA)
     leak_u = float(np.hypot(leak_u, rounding * leak))
-    # A run's length is known to a part of a reading, and the delivery with it.
-    timing = (RUN_UP_S + 0.15 * float(np.median(np.diff(r.t_s)))) / float(np.median(lengths))
+    # A run's length is known to a part of a reading, and the delivery with it; noise hides its ends, and makes some runs look strong.
+    timing = math.hypot((RUN_UP_S + 0.15 * float(np.median(np.diff(r.t_s)))) / float(np.median(lengths)), blurred)
     delivery_u = float(np.hypot(flows.delivery_u_per_s, np.hypot(timing, rounding) * flows.delivery_per_s))
     return estimate(flows.delivery_per_s, delivery_u), estimate(leak, leak_u), share, warnings

@@ -18,6 +18,7 @@ MAX_BLOCKS: Final = 2_400  # blocks in which breaks are looked for; 18 s over ha
 SPIKE_SIGMAS: Final = 6.0  # common practice, no source
 ROUNDING_PA: Final = 0.1  # what is less than this is rounding, not noise [Pa]
 SAME_SIZE: Final = 1.2  # noise that grows less over twice the distance does not grow any more; by choice
+MOST_NOISE: Final = 0.25  # share of the range of all readings that their noise can be; the range of 30 is four of it
 BENDS: Final = 2.5  # noise never grows so much over twice the distance, and once more over twice that; a bend grows fourfold
 MOST_AT_TOP: Final = 0.98  # share of readings at the highest of all above which nothing tells a stop from a line that stands; by choice
 SPIKE_FOOT: Final = 0.2  # the ground beside a spike of a few readings moves by no more than this share of it; by choice
@@ -225,6 +226,8 @@ def _shared(p: Array, resolution: float) -> tuple[int, float]:
         if last <= max(ROUNDING_PA, resolution):
             continue
         if size < SAME_SIZE * last:
+            if last > MOST_NOISE * float(np.ptp(p)):
+                break  # a pump's sawtooth, which reaches no further than its swing either
             return (apart // 2, last) if apart > 2 else (1, noise_of(p))
         if bent and size > BENDS * last:
             break

@@ -204,6 +204,22 @@ def test_work_within_the_runs_widens_what_the_pump_delivers_and_is_said(every_s:
     assert any("may deliver more" in said for said in answer.warnings)
 
 
+@pytest.mark.parametrize("seed", [51, 52])
+@pytest.mark.parametrize(("every_s", "noise_pa"), [(1.0, 1e4), (5.0, 5e3), (5.0, 1e4)])
+def test_heavy_noise_hides_no_run_and_the_intervals_hold(every_s: float, noise_pa: float, seed: int) -> None:
+    tank = simulate_pumping(seed, every_s=every_s, noise_pa=noise_pa, minutes=90.0)
+    answer = judge(tank)
+    assert len(answer.cycles) == len([a for a, _ in tank.runs if a < tank.t_s[-1] - 15.0])
+    whole = [(a, z, b) for (a, z), (b, _) in zip(tank.runs, tank.runs[1:], strict=False) if z is not None]
+    duty = sum(z - a for a, z, _ in whole) / sum(b - a for a, _, b in whole)
+    for estimate, true in (
+        (answer.duty, duty),
+        (answer.delivery_m3_per_s, tank.delivery_m3_per_s),
+        (answer.leak_m3_per_s, tank.leak_m3_per_s),
+    ):
+        assert number(estimate.low) < true < number(estimate.high)
+
+
 def test_spikes_change_nothing() -> None:
     tank = TANKS["each second"]
     p = tank.p_pa.copy()
