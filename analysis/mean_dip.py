@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 FEWEST = 8  # shots
+NOISIEST = 0.06  # of the dip; the curve of shots in more noise is no better than one of them
 MOST_LOW = 8  # readings below half of a dip; with more, the shot itself shows how deep it goes
 LEAD_STEPS = 3.0  # readings before the onset that are kept
 AFTER_S = HELD_S + 0.1  # and after the recovery
@@ -110,7 +111,7 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
     low = float(np.median([np.sum(s.shot.before_pa - s.p_pa > 0.5 * s.shot.dip_pa) for s in seen])) if seen else np.inf
     if low > MOST_LOW:
         return shots, 0.0
-    if len(seen) < FEWEST:
+    if len(seen) < FEWEST or np.median([s.noise_pa / s.shot.dip_pa for s in seen]) > NOISIEST:
         return shots, SINGLE_U / max(low, 1.0)
     mean = superimpose(seen, step_s)
     onset_s = _onset(seen, mean, step_s)

@@ -32,6 +32,7 @@ FORGOTTEN_S = 120.0  # while not yet sure; a pump's start disturbs the supply le
 SHORTEST_S = 0.008
 ODDS_SHARE, DEEPEST_SHARE = 0.02, 0.4  # of absolute pressure; jumps that count, and the deepest that a shot may be
 FALLING_ON = 0.3  # of a jump: so much as the pressure falls just before
+LEAST_BOTTOM_SHARE = 0.0025  # of absolute pressure; a smaller jump may be a pump's ripple
 STEADY_RISE_SIGMA, STEEPER = 4.0, 2.0  # a rise that noise does not make; a line comes back from a corner the faster the nearer to it
 LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
 LEAST_STEP_PA = 1e-3
@@ -172,7 +173,8 @@ def is_bottom(t: Floats, raw: Floats, earlier: float, left: float, k: int, run: 
     It is where it only goes on with a fall, or where the pressure, which did not rise before, goes on rising: then the readings lie no
     lower than that rise, carried back and allowed to begin more steeply. `known` is whether the reading after them is.
     """
-    if earlier - left > FALLING_ON * (left - raw[k]):
+    jump = left - raw[k]
+    if jump > LEAST_BOTTOM_SHARE * (left + 1e5) and earlier - left > FALLING_ON * jump:
         return True
     z = k + run
     rise = raw[z + 1] - raw[z] if known else 0.0
