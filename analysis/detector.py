@@ -109,7 +109,7 @@ class ShotDetector:
         self._last: Fall | None = None
         self._not_before = -np.inf
         self._before_s = -np.inf  # top of the last faint fall [s]
-        self._sharper = -np.inf, 0.0  # top of the last narrower mark [s], and how clear it is
+        self._sharper = -np.inf, 0.0  # top of the last narrower mark [s], and its size [Pa]
         self._bursts: list[list[float]] = []
         self._turns: list[tuple[float, float, float]] = []  # start and end of a burst as known when issued at a position
         self._sizes: deque[float] = deque(maxlen=15)  # of the last shots
@@ -368,12 +368,12 @@ class ShotDetector:
         clear = _clear(mark, noise, w)
         others = [o for o in self._falls if int(o[1]) == widest and o[7] <= ready]
         if int(mark[1]) < widest:
-            near = [o for o in others if o[3] < top_s + 1.5 * lag and o[4] < FAINT_SIGMA * noise]
+            near = [o for o in others if o[3] < top_s + 1.5 * lag and mark[4] < o[4] < FAINT_SIGMA * noise]
             if mark[1] > 0 and any(clear < _clear(o, noise, w) < FAINT for o in near):
-                return True  # the widest shows it better
-            self._sharper = top_s, clear
+                return True  # the widest shows more of it, and better
+            self._sharper = top_s, float(mark[4])
             return False
-        if clear > FAINT or mark[4] > FAINT_SIGMA * noise or (self._sharper[0] > top_s - 1.5 * lag and self._sharper[1] > clear):
+        if clear > FAINT or mark[4] > FAINT_SIGMA * noise or (self._sharper[0] > top_s - 1.5 * lag and self._sharper[1] > mark[4]):
             return False
         until = min((float(o[3]) for o in others), default=np.inf) - lag
         over_s = max(self._last.minimum_s if self._last is not None else -np.inf, self._before_s)

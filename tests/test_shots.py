@@ -172,6 +172,11 @@ def test_a_matched_filter_is_as_sure_as_its_depths_are_spread() -> None:
     assert matched_sigma(faint, made)[3] == pytest.approx(2000.0 / np.std(depths), rel=0.1)
 
 
+def test_short_dips_of_a_burst_along_the_line_are_not_fitted_as_wide_falls() -> None:
+    made = record(drawn("along the line", 303), 303)
+    assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.98
+
+
 def test_a_gap_hides_no_later_shot_of_a_burst() -> None:
     made = record(drawn("receiver, 11 gal", 4), 4)  # a burst begins 0.7 s after a gap
     assert score(find_shots(made.t_s, made.p_pa), made).missed == 0
