@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solveh_banded
 
 from analysis.measures import BOTTOM_S, HELD_S, RECOVERED, measure, recovery, smooth, width_for
 from analysis.record import Shot
@@ -182,6 +181,8 @@ def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
 
 def _curve(x: Floats, at: Floats, y: Floats, weight: Floats) -> Floats:
     """Least-squares curve of straight pieces between the nodes `x`, with a little stiffness."""
+    from scipy.linalg import solveh_banded  # slow to load, and seldom needed
+
     m = x.size
     place = (at - x[0]) / (x[1] - x[0])
     i = np.floor(place).astype(np.int64)

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from analysis.jit import jit
 from analysis.measures import smooth
-from analysis.slopes import middle_of
 
 Floats = NDArray[np.float64]
 
@@ -67,16 +66,11 @@ def _swings(x_s: Floats, hz: float) -> Floats:
     return np.stack([cos, sin, cos * x_s, sin * x_s])
 
 
-@jit
 def _deviations(p: Floats, per: int, wide: int) -> tuple[Floats, float]:
     """What means over `per` readings deviate from a mean over `wide` of them [Pa], and by how much they usually do."""
-    y = np.zeros(p.size // per)
-    for k in range(y.size):
-        for i in range(k * per, (k + 1) * per):
-            y[k] += p[i] - p[0]
-        y[k] /= per
-    y = y - smooth(y, wide)
-    return y, middle_of(np.abs(y), y.size)
+    y = p[: p.size // per * per].reshape(-1, per).mean(axis=1) - p[0]
+    y -= smooth(y, wide)
+    return y, float(np.median(np.abs(y)))
 
 
 @jit
