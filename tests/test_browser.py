@@ -306,6 +306,19 @@ def test_a_sensor_is_forgotten_when_another_session_is_chosen(desktop: Watched, 
     assert desktop.wrong == []
 
 
+def test_a_long_table_is_seen_on_a_phone(browser: Browser, tmp_path: Path) -> None:
+    home = make_home(tmp_path)
+    name = Work(home).take_in("many.csv", (LINES / "deck_two_channels.csv").read_bytes(), None).name
+    context = browser.new_context(viewport=SCREENS["phone"])
+    with served(home) as site:
+        phone = Watched(context)
+        page = phone.open(site + f"/shots?session={name}", "Shots")
+        expect(page.locator(".ag .ag-cell").first).to_be_visible()
+        expect(page.locator(".ag .ag-header-cell").first).to_be_visible()
+        assert phone.wrong == []
+    context.close()
+
+
 def test_a_row_of_the_table_points_out_its_shot_and_a_mark_its_row(desktop: Watched, site: str) -> None:
     page = desktop.open(site + ADDRESSES["Shots"] + "&shot=12", "Shots")
     chosen = page.locator("#shot-table .ag-pinned-left-cols-container .ag-row-selected")
