@@ -284,26 +284,26 @@ def test_choices_are_written_into_the_address(desktop: Watched, site: str) -> No
     assert desktop.wrong == []
 
 
-def test_a_sensor_is_forgotten_when_another_session_is_chosen(desktop: Watched, tmp_path: Path) -> None:
-    home = make_home(tmp_path)
-    two = Work(home).take_in("two.csv", (LINES / "deck_two_channels.csv").read_bytes(), None).name
-    with served(home) as site:
-        page = desktop.open(site + f"/shots?session={two}", "Shots")
-        expect(page.locator("#shot-panel")).to_contain_text("Shot 1 of")
-        page.get_by_role("textbox", name="Sensor", exact=True).click()
-        page.get_by_role("option", name="supply").click()
-        page.wait_for_url("**channel=supply**")
-        page.get_by_role("textbox", name="Session").click()
-        page.get_by_role("option", name=BEFORE).click()
-        expect(page.locator(".answer")).to_contain_text("12 shots")
-        assert "channel" not in page.url
-        desktop.open(site + f"/compare?before={two}&after={AFTER}&sensor_before=supply", "Before and after")
-        expect(page.locator(".answer")).to_be_visible()
-        page.get_by_role("textbox", name="Before", exact=True).click()
-        page.get_by_role("option", name=BEFORE).click()
-        expect(page.locator(".answer")).to_contain_text("It helped")
-        assert "sensor" not in page.url
-    assert desktop.wrong == []
+@pytest.mark.parametrize(
+    ("address", "chosen", "then"),
+    [
+        ("/shots?session=two&channel=supply&from=1&to=2", {"session": "one", "channel": "supply"}, "?session=one"),
+        ("/shots?session=two&channel=supply&shot=3", {"session": "two", "channel": "tool"}, "?channel=tool&session=two"),
+        (
+            "/compare?before=two&after=two&sensor_before=a&sensor_after=b",
+            {"before": "one", "after": "two", "sensor_before": "a", "sensor_after": "b"},
+            "?after=two&before=one&sensor_after=b",
+        ),
+    ],
+)
+def test_a_sensor_is_forgotten_when_another_session_is_chosen(
+    desktop: Watched, site: str, address: str, chosen: dict[str, str], then: str
+) -> None:
+    page = desktop.page
+    page.goto(site + address)
+    ids = [{"query": name, "default": ""} for name in chosen]
+    until(page, "!!(window.dash_clientside && window.dash_clientside.farend)")
+    assert page.evaluate("([values, ids]) => window.dash_clientside.farend.choose(values, ids)", [list(chosen.values()), ids]) == then
 
 
 def test_a_long_table_is_seen_on_a_phone(browser: Browser, tmp_path: Path) -> None:
