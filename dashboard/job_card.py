@@ -7,6 +7,7 @@ from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
+from dashboard import ui
 from dashboard.pages.sessions import facts
 from dashboard.underway import Job
 from dashboard.work import Work
@@ -73,13 +74,7 @@ def register(app: Dash, work: Work) -> None:
     def follow(_tick: int, asked: dict[str, Any], made: str | None) -> tuple[Any, Any, Any, Any]:
         return progress(work, {**asked, "sketch": asked["sketch"] and not made})
 
-    app.clientside_callback(
-        ClientsideFunction("farend", "again"),
-        Output("address", "data", allow_duplicate=True),
-        Input("job-ended", "data"),
-        State("address", "data"),
-        prevent_initial_call=True,
-    )
+    ui.show_again(app, "job-ended")
     # With the window that the address has by now, see the Shots page.
     app.clientside_callback(
         ClientsideFunction("farend", "again"),

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 
 import dash_mantine_components as dmc
 import plotly.graph_objects as go
-from dash import dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analysis.estimate import Estimate
 from analysis.units import UnitError, parse_quantity
@@ -305,3 +305,14 @@ def window_moved(moved: Mapping[str, Any] | None, axis: str) -> tuple[float, flo
     if all(isinstance(e, int | float) for e in ends):
         return float(ends[0]) * length, float(ends[1]) * length
     return None
+
+
+def show_again(app: Dash, changed: str) -> None:
+    """Show the page again, with the address as the browser has it by then, when the store of this name is filled."""
+    app.clientside_callback(
+        ClientsideFunction("farend", "again"),
+        Output("address", "data", allow_duplicate=True),
+        Input(changed, "data"),
+        State("address", "data"),
+        prevent_initial_call=True,
+    )

@@ -285,13 +285,7 @@ def register(app: Dash, work: Work) -> None:
         return corrected(work, address, ctx.triggered_id["correct"], float(ctx.triggered_id["at"]))
 
     # A corrected session is another one: show the page again, with the window and the shot that the address holds by now.
-    app.clientside_callback(
-        ClientsideFunction("farend", "again"),
-        Output("address", "data", allow_duplicate=True),
-        Input("corrected", "data"),
-        State("address", "data"),
-        prevent_initial_call=True,
-    )
+    ui.show_again(app, "corrected")
 
 
 def zoomed(
