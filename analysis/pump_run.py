@@ -85,7 +85,7 @@ def hidden_kink(course: Course, k: int, z: int) -> float | None:
     old, new = course.slope(before), course.slope(after)
     here = np.concatenate([step[: before.size] - old * slopes.BIN_S, step[-after.size :] - new * slopes.BIN_S])
     noise = 1.4826 * float(np.median(np.abs(here))) / slopes.BIN_S
-    if abs(new - old) < CLEAR * noise:
+    if new == old or abs(new - old) < CLEAR * noise:
         return None
     # Where the steps fit best: the old slope up to one of them, the new one from the next.
     misfit = np.cumsum((step - old * slopes.BIN_S) ** 2 - (step - new * slopes.BIN_S) ** 2)
