@@ -12,7 +12,7 @@ from urllib.parse import parse_qs, quote_plus, urlsplit
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 from werkzeug.serving import make_server
 
 import dashboard.work
@@ -90,11 +90,19 @@ def until(page: Page, expression: str, *, nudge: Callable[[], None] | None = Non
     pytest.fail(f"never true: {expression}")
 
 
-@pytest.fixture(params=sorted(SCREENS))
-def watched(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Watched]:
+@pytest.fixture(scope="module", params=sorted(SCREENS))
+def context(request: pytest.FixtureRequest, browser: Browser) -> Iterator[BrowserContext]:
+    """For pages that only show: one for all of them, so that the browser reads and compiles their scripts once."""
     context = browser.new_context(viewport=SCREENS[request.param], color_scheme="dark" if request.param == "phone" else "light")
-    yield Watched(context)
+    yield context
     context.close()
+
+
+@pytest.fixture
+def watched(context: BrowserContext) -> Iterator[Watched]:
+    watched = Watched(context)
+    yield watched
+    watched.page.close()
 
 
 @pytest.fixture
