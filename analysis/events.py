@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from analysis import slopes
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.measures import Fall
-from analysis.pump_run import Course, after_rise, hidden_kink, pumped
+from analysis.pump_run import Course, after_rise, pumped
+from analysis.pump_turn import Turn, fit_turn
 from analysis.record import Event, Kind
 
 Floats = NDArray[np.float64]
@@ -28,10 +29,14 @@ STEADY_BINS = 15
 STEADY_SHARE = 0.2  # of its change, which a level that a regulator holds wanders less than
 TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
-SHORTEST_RUN_S = 4.0  # no pump stops again sooner
+RUN_UP_S = 0.35  # a pump takes so long to come up to speed
+SHORTEST_RUN_S, SHORTEST_REST_S = 4.0, 5.0  # no pump stops or starts again sooner
+BACK_BINS, END_BINS = 150, 120  # looked back on to see when it turned: from where that was noticed, or from the end of the record
+SURE_TURN = 10.0  # standard deviations of a turn; shots that were not found make smaller ones
+STILL = 0.35  # of the slope up before it: slope up or down after a stop at the very end
 BUSY_BEFORE_S, BUSY_AFTER_S = 0.1, 0.6  # around a shot, not looked at for the pump
 LOOK_BINS, PATIENCE_S = 5, 40.0  # how often and for how long a rise is asked whether a pump makes it
-KEEP_BINS = 600
+KEEP_BINS, LONGEST_BINS = 600, 500  # kept, and looked back on at most
 RISE_BINS, SINK_BINS = 25, 45  # a rise, and a slow fall, are judged this much later, when they are over
 
 
@@ -54,15 +59,17 @@ class SlowWatch:
         self._base = 0
         self._next = 0
         self._places = np.zeros(slopes.INTS, dtype=np.int64)
-        self._places[slopes.BEST] = -1
+        self._places[slopes.RUNNING] = self._places[slopes.BEST] = -1
         self._places[slopes.ROSE] = self._places[slopes.SANK] = -slopes.RISE_FROM
         self._state = np.zeros(slopes.FLOATS)
-        self._found = np.zeros((64, 3))
+        self._found = np.zeros((64, 2), dtype=np.int64)
         self._drop: _Drop | None = None
         self._start_s: float | None = None
         self._rose: int | None = None
         self._sank: int | None = None
         self._pump_seen = False
+        self._runs = False
+        self._turned_s = self._stop_seen_s = -np.inf  # when it last turned, and where a stop was noticed last
         self._until_s = -np.inf  # end of the last event
         self._stood_pa = -np.inf  # pressure before the last draw
         self.events: list[Event] = []
@@ -128,15 +135,15 @@ class SlowWatch:
             count = slopes.kinks(
                 self._t, self._p, self._busy, self._course, self._sigma, self._base, until, self._places, self._state, self._found
             )
-            for kind, time_s, position in self._found[:count]:
+            for kind, position in self._found[:count].tolist():
                 if kind == slopes.RISE:
                     if self._drop is None:
-                        self._rose = int(position)
+                        self._rose = position
                 elif kind == slopes.SINK:
                     if self._drop is None:
-                        self._sank = int(position)
+                        self._sank = position
                 else:
-                    self._pump(int(kind), float(time_s), int(position) - self._base)
+                    self._pump(kind, position - self._base)
             k = int(self._places[slopes.NEXT]) - 1 - self._base
             if self._drop is not None and self._t[k] > self._drop.time_s:
                 self._look(k)
@@ -161,28 +168,41 @@ class SlowWatch:
 
     def _emit(self, kind: Kind, time_s: float, until_s: float) -> None:
         self.events.append(Event(kind=kind, time_s=time_s, until_s=until_s))
-        if kind not in ("pump start", "pump stop"):
+        if kind in ("pump start", "pump stop"):
+            self._turned_s, self._runs = time_s, kind == "pump start"
+        else:
             self._until_s = until_s
 
-    def _pump(self, kind: int, time_s: float, k: int) -> None:
+    def _pump(self, kind: int, k: int) -> None:
         """Take note of a kink at bin k: the pump started or stopped, unless the line says otherwise."""
-        seen = self._seen(k)
-        if self._busy[k - slopes.LATER : k + slopes.LATER].any():
-            hidden_s = hidden_kink(seen, k, k + slopes.SIDE + slopes.LATER)
-            if hidden_s is not None:
-                time_s = hidden_s - (slopes.RUN_UP_S if kind == slopes.START else 0.0)
-        if kind == slopes.START:
-            self._start_s = time_s
+        up, end = kind == slopes.START, k + slopes.SIDE + slopes.LATER
+        if up and not self._runs and self._t[k] < self._stop_seen_s + SHORTEST_REST_S:
+            # It did not stop; shots that were not all found held the line.
+            self.events.remove(next(e for e in reversed(self.events) if e.kind == "pump stop"))
+            self._runs = True
             return
-        end = k + slopes.SIDE + slopes.LATER
-        begun_s = self._start_s
-        run = begun_s is None or pumped(seen, begun_s, k)
+        time_s = float(self._t[k])
+        if self._busy[k - slopes.LATER : k + slopes.LATER].any():
+            turn = self._turn(k - BACK_BINS, end, up=up)
+            if turn is None:
+                self._places[slopes.RUNNING] = 0 if up else 1
+                return
+            time_s = turn.time_s
+        if up:
+            self._start_s = time_s - RUN_UP_S
+            return
+        begun_s, seen = self._start_s, self._seen(k)
         then = after_rise(seen, k, end)
+        if begun_s is None and not self._runs:  # it ran before the first reading, or was not seen to start
+            run: bool | None = then == "sinks" and pumped(seen, float(self._t[max(k - LONGEST_BINS, 0)]), k)
+        else:
+            run = begun_s is None or pumped(seen, begun_s, k)
         if run is False or (begun_s is not None and time_s - begun_s <= SHORTEST_RUN_S):
             self._start_s = None
         elif then == "level":  # a regulator holds it
             if begun_s is None and self.events and self.events[-1].kind == "pump start":
                 self.events.pop()
+                self._runs = False
             self._start_s = None
         elif run is None or then == "rises" or self._drawn(float(self._t[k - slopes.SIDE]), float(self._t[end - 1])):
             self._places[slopes.RUNNING] = 1  # it may run on
@@ -191,7 +211,14 @@ class SlowWatch:
                 self._emit("pump start", begun_s, begun_s)
             self._emit("pump stop", time_s, time_s)
             self._pump_seen = True
+            self._stop_seen_s = float(self._t[k])
             self._start_s = None
+
+    def _turn(self, a: int, z: int, *, up: bool) -> Turn | None:
+        """Find the one clear turn of the slope within bins a to z, after the pump turned last."""
+        a = max(a, int(np.searchsorted(self._t, self._turned_s + RUN_UP_S)), 0)
+        turn = fit_turn(self._t[a:z], self._p[a:z], (*self._masked, *self.shot_times), up=up)
+        return turn if turn is not None and turn.sure > SURE_TURN else None
 
     def _drawn(self, from_s: float, until_s: float) -> bool:
         """Whether air was drawn between two times."""
@@ -200,8 +227,7 @@ class SlowWatch:
 
     def _seen(self, k: int) -> Course:
         """The line's slow course as it is known at bin k."""
-        shots = (*self._masked, *self.shot_times)
-        return Course(t_s=self._t, p_pa=self._p, busy=self._busy, free_pa=self._course, sigma_pa=float(self._sigma[k]), shots_s=shots)
+        return Course(t_s=self._t, p_pa=self._p, busy=self._busy, free_pa=self._course, sigma_pa=float(self._sigma[k]))
 
     def _look(self, k: int) -> None:
         """See whether the drop that is under way has come to an end."""
@@ -287,6 +313,10 @@ class SlowWatch:
         return max(float(np.ptp(before)), float(np.ptp(after))) < STEADY_SHARE * size
 
     def _end(self) -> None:
+        if self._runs:
+            turn = self._turn(self._t.size - END_BINS, self._t.size, up=False)
+            if turn is not None and abs(turn.after_pa_per_s) < STILL * turn.before_pa_per_s:
+                self._emit("pump stop", turn.time_s, turn.time_s)
         if self._drop is not None and self._t.size:
             now = float(self._t[-1])
             if now > self._drop.time_s + 1.0:

@@ -1,11 +1,11 @@
-"""Whether a line that rises between shots is being pumped up, and when that began: what shots hide is worked out from what they take.
+"""Whether a line that rises between shots is being pumped up, and what it does when that ends.
 
 All on means over `slopes.BIN_S`: `t` [s], `p` [Pa], and `busy`, 1 where a shot hides the line's slow course.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,28 +16,21 @@ from analysis import slopes
 from analysis.constants import ATMOSPHERE_ABS_PA
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-
-NEAR = 5  # steps from which a level beside shots is read
-FEWEST_STEPS, MOST_STEPS = 4, 20  # to read a slope beside shots
-HIDDEN_BINS = 120  # that a burst may hide
-KNOWN_BINS = 500  # back to which it is learned what a shot takes
-CLEAR = 1.0  # a change of slope over the noise of one step, from which on one step tells where it was
-SAME_PA_PER_S = 600.0  # slopes no further apart are the same
 
 BEFORE_S = 12.0  # a line that rises above all it had for so long before is not merely refilled
 RISE_SHARE = 0.006  # of absolute pressure
 WORK_SHARE, KEPT_UP = 0.012, 0.6  # while the tool works on: rises so much, and half way through had so much less than half of it
 STRETCH_BINS = 15  # least without a shot that shows whether the line still rises
 FADES_PER_S = 0.08  # slope over its own rate of change: a receiver's refill fades faster, a pump's delivery more slowly
-SETTLED_BINS = 8  # least without a shot after a stop
+SETTLED_BINS = 8  # least without a shot after a stop,
+SETTLING_BINS, BEFORE_BINS = 5, 20  # so long after it; and before it, to read how fast the line rose
 SAG, CLEAR_SAG = 0.02, 0.06  # of the slope up before it: least slope down, and the noise in which it is seen
 SURE = 2.0  # standard deviations
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
-    """Bins kept of a line's slow course, and the shots fired in it.
+    """Bins kept of a line's slow course.
 
     Attributes
     ----------
@@ -45,8 +38,6 @@ class Course:
         Mean times [s] and pressures [Pa]; 1 where a shot is under way; pressure with what shots change taken out [Pa].
     sigma_pa : float
         Noise of a bin [Pa].
-    shots_s : sequence of float
-        Times of the shots [s].
     """
 
     t_s: Floats
@@ -54,67 +45,6 @@ class Course:
     busy: Floats
     free_pa: Floats
     sigma_pa: float
-    shots_s: Sequence[float]
-
-    def quiet_steps(self, a: int, z: int) -> Ints:
-        """Bins a to z that, like the one before them, no shot hides."""
-        a = max(a, 1)
-        return np.flatnonzero((self.busy[a:z] == 0.0) & (self.busy[a - 1 : z - 1] == 0.0)) + a
-
-    def slope(self, bins: Ints) -> float:
-        """Median slope of the steps that end at some bins [Pa/s]."""
-        return float(np.median(self.p_pa[bins] - self.p_pa[bins - 1])) / slopes.BIN_S
-
-    def level(self, bins: Ints, slope_pa_per_s: float, at_s: float) -> float:
-        """Pressure at a time, from a few bins and the slope there [Pa]."""
-        return float(np.mean(self.p_pa[bins] - slope_pa_per_s * (self.t_s[bins] - at_s)))
-
-    def fired(self, from_s: float, until_s: float) -> int:
-        """How many shots between two times."""
-        return sum(from_s < s < until_s for s in self.shots_s)
-
-
-def hidden_kink(course: Course, k: int, z: int) -> float | None:
-    """When the slope changed that was noticed about bin k, seen from bin z, if shots hide it there [s]; None where it is not clear."""
-    i = course.quiet_steps(k - HIDDEN_BINS, z)
-    before, after = i[i < k - slopes.LATER][-MOST_STEPS:], i[i >= k + slopes.LATER // 2]
-    if before.size < FEWEST_STEPS or after.size < FEWEST_STEPS:
-        return None
-    i = i[i >= before[0]]
-    step = course.p_pa[i] - course.p_pa[i - 1]
-    old, new = course.slope(before), course.slope(after)
-    here = np.concatenate([step[: before.size] - old * slopes.BIN_S, step[-after.size :] - new * slopes.BIN_S])
-    noise = 1.4826 * float(np.median(np.abs(here))) / slopes.BIN_S
-    if new == old or abs(new - old) < CLEAR * noise:
-        return None
-    # Where the steps fit best: the old slope up to one of them, the new one from the next.
-    misfit = np.cumsum((step - old * slopes.BIN_S) ** 2 - (step - new * slopes.BIN_S) ** 2)
-    last = int(np.argmin(misfit[:-1]))
-    taken = shot_takes(course, k)
-    if taken is None:
-        return 0.5 * float(course.t_s[i[last]] + course.t_s[i[last + 1] - 1])
-    # What the pressure changed by about there, and the shots did not take, the two slopes made.
-    a, b = i[max(last - NEAR, 0) :][:NEAR], i[: last + 1 + NEAR][-NEAR:] - 1
-    from_s, until_s = float(course.t_s[a[-1]]), float(course.t_s[b[0]])
-    made = course.level(b, new, until_s) - course.level(a, old, from_s)
-    made += taken * course.fired(from_s, until_s)
-    return min(max((new * until_s - old * from_s - made) / (new - old), from_s), until_s)
-
-
-def shot_takes(course: Course, k: int) -> float | None:
-    """What a shot takes for good, from those before bin k with the same slope on both sides [Pa]; None where there are none."""
-    quiet = course.quiet_steps(k - KNOWN_BINS, k)
-    takes = []
-    for n in np.flatnonzero(np.diff(quiet) > 1):
-        before, after = quiet[max(n + 1 - 2 * NEAR, 0) : n + 1], quiet[n + 1 : n + 1 + 2 * NEAR]
-        old, new = course.slope(before), course.slope(after)
-        from_s, until_s = float(course.t_s[before[-1]]), float(course.t_s[after[0] - 1])
-        shots = course.fired(from_s, until_s)
-        if shots and min(before.size, after.size) >= FEWEST_STEPS and abs(new - old) < SAME_PA_PER_S:
-            slope = 0.5 * (old + new)
-            fell = course.level(before[-NEAR:], slope, from_s) - course.level(after[:NEAR] - 1, slope, until_s)
-            takes.append((fell + slope * (until_s - from_s)) / shots)
-    return float(np.median(takes)) if takes else None
 
 
 def pumped(course: Course, start_s: float, k: int) -> bool | None:
@@ -160,10 +90,10 @@ def after_rise(course: Course, k: int, z: int) -> Literal["rises", "level", "sin
 
     Air that was just compressed cools, so a tank sinks when its pump has stopped. A regulator holds a line level.
     """
-    first = next(_stretches(course.busy, k + NEAR, z, SETTLED_BINS), None)
+    first = next(_stretches(course.busy, k + SETTLING_BINS, z, SETTLED_BINS), None)
     if first is None:
         return None
-    (before, _), (after, doubt) = _slope(course, k - MOST_STEPS, k, course.free_pa), _slope(course, *first)
+    (before, _), (after, doubt) = _slope(course, k - BEFORE_BINS, k, course.free_pa), _slope(course, *first)
     if after > SURE * doubt:
         return "rises"
     if after < -max(SURE * doubt, SAG * before):

@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 BIN_S = 0.1
+GAP_BINS = 3.5  # between means, from which on readings are missing
 SIDE = 20  # bins on each side of a kink over which slopes are fitted
 LATER = 12  # bins after the kink at which the new slope must still hold
 STEPS = 40  # bins over which a usual step is known
@@ -23,11 +24,10 @@ MOST_PA_PER_S = 40_000.0  # no pump raises a line faster; a regulator that is tu
 REACH = STEPS + 2 * SIDE + LATER + SIDE + 5
 
 RISE_FROM, RISE_UNTIL, RISE_NOW = 45, 15, 5  # bins back: where the level before a rise is read, and the level after it
-RUN_UP_S = 0.35
 RISE_SHARE = 0.02  # of absolute pressure
 
 START, STOP, RISE, SINK = 1, 2, 3, 4
-# Slots of the integer state: next bin, first bin of the stretch, running, best position, kind of the best
+# Slots of the integer state: next bin, first bin of the stretch, running (1, 0; -1 where not known), best position, kind of the best
 NEXT, FIRST, RUNNING, BEST, KIND, ROSE, QUIET, SANK = 0, 1, 2, 3, 4, 5, 6, 7
 INTS = 8
 # Slots of the float state: course, size of the best kink, slope while running
@@ -63,9 +63,9 @@ def middle_of(values: Floats, n: int) -> float:
 
 @jit
 def kinks(
-    t: Floats, p: Floats, busy: Floats, course: Floats, sigmas: Floats, base: int, until: int, places: Ints, state: Floats, found: Floats
+    t: Floats, p: Floats, busy: Floats, course: Floats, sigmas: Floats, base: int, until: int, places: Ints, state: Floats, found: Ints
 ) -> int:
-    """Advance through the bins up to one with kinks or rises and write them (kind, time, position); returns how many.
+    """Advance through the bins up to one with kinks or rises and write them (kind, position); returns how many.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def kinks(
         i = places[NEXT]
         k = i - base
         places[NEXT] = i + 1
-        if i == 0 or t[k] - t[k - 1] > 3.5 * BIN_S:
+        if i == 0 or t[k] - t[k - 1] > GAP_BINS * BIN_S:
             places[FIRST] = i
             places[BEST] = -1
             state[SIZE] = 0.0
@@ -124,14 +124,12 @@ def kinks(
             if i - places[ROSE] > RISE_FROM and lowest(p, k - RISE_NOW + 1, k + 1) - was_high > least:
                 places[ROSE] = i
                 found[count, 0] = RISE
-                found[count, 1] = t[k]
-                found[count, 2] = i
+                found[count, 1] = i
                 count += 1
             elif i - places[SANK] > RISE_FROM and was_low - highest(p, k - RISE_NOW + 1, k + 1) > least:
                 places[SANK] = i
                 found[count, 0] = SINK
-                found[count, 1] = t[k]
-                found[count, 2] = i
+                found[count, 1] = i
                 count += 1
         if length < 2 * SIDE + LATER + 1:
             continue
@@ -153,12 +151,10 @@ def kinks(
             places[KIND] = kind
         elif places[BEST] >= 0 and e + base - places[BEST] > SIDE // 2:
             running = places[KIND] == START
-            if (places[RUNNING] == 1) != running:
+            if places[RUNNING] != (1 if running else 0):
                 places[RUNNING] = 1 if running else 0
                 found[count, 0] = places[KIND]
-                # A pump takes a moment to come up to speed.
-                found[count, 1] = t[places[BEST] - base] - (RUN_UP_S if running else 0.0)
-                found[count, 2] = places[BEST]
+                found[count, 1] = places[BEST]
                 count += 1
             places[BEST] = -1
             state[SIZE] = 0.0

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from analysis.line import parse_line
 from analysis.measures import slides
 from analysis.model import Nozzle, simulate
-from analysis.pump_run import Course, hidden_kink
 from analysis.shots import ShotDetector, ShotRecord, air_per_shot, find_shots, summarise
 from tests.shot_scores import (
     PLACES,
@@ -84,7 +83,7 @@ def test_a_pump_is_seen_to_start_and_stop_through_the_shots() -> None:
     made = [record(scenes, seed) for seed in range(6) for scenes in (scene("on a receiver"), scene("receiver with pump"))]
     made += [record(drawn(place, seed), seed) for seed in range(6) for place in slow]
     hits, told, there = np.sum([matches(find_shots(m.t_s, m.p_pa), m, PUMP) for m in made], axis=0)
-    assert 2.0 * hits / (told + there) >= 0.88
+    assert 2.0 * hits / (told + there) >= 0.95
 
 
 @pytest.mark.parametrize("in_s", [1.0, 3.0, 6.0])
@@ -500,14 +499,6 @@ def test_a_pump_cycling_on_a_leak_is_no_shot() -> None:
     assert starts == pytest.approx(list(corners[1:-1:2]), abs=1.0)
     assert stops == pytest.approx(list(corners[2:-1:2]), abs=1.0)
     assert len(found.events) == len(starts) + len(stops)
-
-
-def test_a_change_of_slope_that_coarse_readings_do_not_show_is_not_placed() -> None:
-    t = 0.1 * np.arange(120.0)
-    busy = ((t % 3.0) < 0.6).astype(float)
-    level = 6e5 - 1200.0 * np.floor(t / 3.0)
-    course = Course(t_s=t, p_pa=level, busy=busy, free_pa=np.full(120, 6e5), sigma_pa=30.0, shots_s=[0.0, 3.0, 6.0, 9.0])
-    assert hidden_kink(course, 63, 85) is None
 
 
 def test_a_receiver_that_is_refilled_after_a_burst_is_no_pump() -> None:
