@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from logger.kept import list_sessions
+
 
 def test_the_demo_plays_records_and_tells_its_findings(tmp_path: Path) -> None:
     env = os.environ | {"FAREND_HOME": str(tmp_path), "FAREND_UNITS": "psi"}
@@ -25,5 +27,5 @@ def test_the_demo_plays_records_and_tells_its_findings(tmp_path: Path) -> None:
     assert "It helped." in done.stdout
     assert "It leaks." in done.stdout
     assert "invented" in done.stderr
-    sessions = sorted(folder.name for folder in (tmp_path / "demo" / "sessions").iterdir() if folder.is_dir())
-    assert len(sessions) == 6
+    sessions = list_sessions(tmp_path / "demo")
+    assert [s.notes for s in sessions] == ["Invented."] * 6
