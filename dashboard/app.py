@@ -81,6 +81,7 @@ def _shell() -> dmc.MantineProvider:
                 dcc.Store(id="address"),
                 dcc.Store(id="nothing"),
                 dcc.Store(id="reader", storage_type="local"),
+                dcc.Store(id="ticked", data=[]),
                 html.Header(
                     [
                         dcc.Link("farend", href="/sessions", className="brand"),

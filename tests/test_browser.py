@@ -21,6 +21,7 @@ import logger.long
 import logger.readings
 from analysis.record import ShotRecord
 from dashboard.app import create_app
+from dashboard.pages import sessions
 from dashboard.search import look_for_shots
 from dashboard.underway import Job
 from dashboard.work import Work
@@ -257,6 +258,22 @@ def test_a_file_dropped_on_the_page_becomes_a_session(desktop: Watched, site: st
     expect(page.get_by_role("heading", name="porch")).to_have_count(0)
     page.get_by_role("button", name="Undo").click()
     expect(page.get_by_role("heading", name="porch")).to_be_visible()
+    assert desktop.wrong == []
+
+
+def test_what_is_ticked_stays_so_on_other_pages_of_the_list(desktop: Watched, site: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sessions, "SHOWN", 1)
+    page = desktop.open(site + f"/sessions?find={quote_plus('deck')}", "Sessions")
+    page.get_by_label(f"Compare {AFTER}").check()
+    expect(page.locator("#picked")).to_contain_text("Tick one more")
+    page.get_by_role("link", name="Older").click()
+    page.get_by_label(f"Compare {BEFORE}").check()
+    expect(page.locator("#picked")).to_contain_text(f"{BEFORE}, then {AFTER}")
+    page.get_by_role("link", name="Newer").click()
+    expect(page.get_by_label(f"Compare {AFTER}")).to_be_checked()
+    page.get_by_role("button", name="Untick").click()
+    expect(page.get_by_label(f"Compare {AFTER}")).not_to_be_checked()
+    expect(page.locator("#picked")).to_be_empty()
     assert desktop.wrong == []
 
 

@@ -68,10 +68,11 @@ def test_a_name_that_is_taken_keeps_the_dialog_open(work: Work) -> None:
 
 def test_two_ticked_are_compared_the_earlier_first(work: Work) -> None:
     assert sessions.picked(work, []) is None
+    assert sessions.picked(work, ["deleted meanwhile"]) is None
     assert "Tick one more" in text(sessions.picked(work, [AFTER]))
     assert "3 are ticked" in text(sessions.picked(work, [AFTER, BEFORE, NIGHT]))
     offer = sessions.picked(work, [AFTER, BEFORE])
-    assert offer.children[1].href == "/compare?before=deck+before&after=deck+after"
+    assert offer.children[1].children[1].href == "/compare?before=deck+before&after=deck+after"
 
 
 def test_a_session_is_handed_out_in_each_form(work: Work) -> None:

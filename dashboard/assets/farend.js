@@ -35,6 +35,21 @@ const HANGS_ON = {
   after: ["sensor_after"],
 };
 
+/* A session is ticked to be compared, or all are unticked. */
+let ticked = [];
+const tell_ticked = function (names) {
+  ticked = names;
+  window.dash_clientside.set_props("ticked", { data: names });
+};
+document.addEventListener("change", function ({ target }) {
+  if (!target.matches(".pick input")) return;
+  const name = JSON.parse(target.id).pick;
+  tell_ticked([...ticked.filter((other) => other !== name), ...(target.checked ? [name] : [])]);
+});
+document.addEventListener("click", function ({ target }) {
+  if (target.closest("#untick")) tell_ticked([]);
+});
+
 window.dash_clientside = window.dash_clientside || {};
 window.dash_clientside.farend = {
   // One address for the server: path and search as the browser has them (zooming rewrites the search without a reload), and what the
@@ -92,6 +107,11 @@ window.dash_clientside.farend = {
   again: function (changed, address) {
     if (!changed) return window.dash_clientside.no_update;
     return { path: address.path, search: window.location.search, unit: address.unit };
+  },
+
+  // The sessions that are ticked to be compared are known to the shell: the list is shown page by page, and anew.
+  tick: function (ids, ticked) {
+    return ids.map((id) => ticked.includes(id.pick));
   },
 
   // Arrived at a page: mark it in the list of pages, name it in the window's title, begin at its top.

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import dash_mantine_components as dmc
 import flask
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from analysis.units import UNITS
 from dashboard import ui
@@ -37,6 +37,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         html.Div(id="imported", **{"aria-live": "polite"}),
         search,
         html.Div(_found(every, query), id="session-list"),
+        html.Div(id="picked", className="picked", **{"aria-live": "polite"}),
         _dialogs(),
         lead=_lead(every),
     )
@@ -182,7 +183,6 @@ def _dialogs() -> html.Div:
         [
             dcc.Store(id="binned"),
             dcc.Store(id="editing"),
-            html.Div(id="picked", **{"aria-live": "polite"}),
             dmc.Modal(
                 id="edit-dialog",
                 title="Edit the session",
@@ -275,9 +275,13 @@ def register(app: Dash, work: Work) -> None:
             return no_update, no_update, no_update
         return edited(work, old, dict(zip(EDITED, said, strict=True)), address)
 
-    @app.callback(Output("picked", "children"), Input({"pick": ALL}, "checked"), State({"pick": ALL}, "id"), prevent_initial_call=True)
-    def pick(ticked: list[bool], ids: list[dict[str, str]]) -> Any:
-        return picked(work, [i["pick"] for i, on in zip(ids, ticked, strict=True) if on])
+    app.clientside_callback(
+        ClientsideFunction("farend", "tick"), Output({"pick": ALL}, "checked"), Input({"pick": ALL}, "id"), Input("ticked", "data")
+    )
+
+    @app.callback(Output("picked", "children"), Input("ticked", "data"), Input({"pick": ALL}, "id"))
+    def pick(ticked: list[str], _listed: list[dict[str, str]]) -> Any:
+        return picked(work, ticked)
 
 
 def edited(work: Work, old: str, said: Mapping[str, str | None], address: Mapping[str, str]) -> tuple[Any, Any, Any]:
@@ -291,14 +295,16 @@ def edited(work: Work, old: str, said: Mapping[str, str | None], address: Mappin
 
 def picked(work: Work, names: Sequence[str]) -> Any:
     """Offer to compare the two sessions that are ticked, the earlier as before."""
-    if not names:
+    there = sorted((s for s in work.sessions() if s.name in names), key=lambda s: s.started) if names else []
+    if not there:
         return None
-    if len(names) != 2:
-        said = "Tick one more to compare them." if len(names) == 1 else f"{len(names)} are ticked; tick two."
-        return html.Div(html.P(said), className="picked")
-    before, after = sorted((work.session(n) for n in names), key=lambda s: s.started)
+    untick = html.Button("Untick", id="untick", className="button quiet")
+    if len(there) != 2:
+        said = "Tick one more to compare it with." if len(there) == 1 else f"{len(there)} are ticked; two can be compared."
+        return html.Div([html.P([html.Strong(", ".join(s.name for s in there)), html.Br(), said]), untick])
+    before, after = there
     go = ui.link("/compare", {"before": before.name, "after": after.name}, "Compare them", "button strong")
-    return html.Div([html.P(f"{before.name}, then {after.name}"), go], className="picked")
+    return html.Div([html.P(f"{before.name}, then {after.name}"), html.Div([untick, go], className="actions")])
 
 
 def listed(work: Work, address: Mapping[str, str]) -> Any:
