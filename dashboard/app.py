@@ -207,7 +207,7 @@ def serve(home: Path, port: int = 8050, *, lan: bool = False, open_browser: bool
         print(f"The pages are at {address} (this computer only). Ctrl-C ends them.", flush=True)
     if open_browser:
         threading.Timer(1.0, webbrowser.open, args=(address,)).start()
-    threading.Thread(target=_warm_up, args=(home,), daemon=True).start()
+    threading.Thread(target=_warm_up, daemon=True).start()
     _quiet()
     app.run(host=host, port=port, debug=False, request_handler=Handler)
 
@@ -225,11 +225,12 @@ class Handler(WSGIRequestHandler):
             super().finish()
 
 
-def _warm_up(home: Path) -> None:
-    """Have the line model compiled before somebody waits for it; what is wrong with a line is said on its page."""
-    work = Work(home)
+def _warm_up() -> None:
+    """Have the line model compiled before somebody waits for it."""
+    from analysis.warm import warm
+
     with contextlib.suppress(Exception):
-        work.simulate(work.line(next(iter(work.lines()))), (0.1,), 0.3)
+        warm()
 
 
 def _refuse_taken_port(host: str, port: int) -> None:

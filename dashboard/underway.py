@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 import logging
+import math
 import os
-import sys
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterable
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 KEPT: Final = 16  # jobs that are remembered
-NICER: Final = 5  # how much a job stands back behind the pages
-YIELD_S: Final = 0.25  # longest that it waits for a request to be answered
+YIELD_S: Final = 0.25  # longest that a job waits for a request to be answered
+DRAWN_S: Final = 0.1  # in which a browser draws what it was answered
 LOST: Final = "What was worked out here ended without an answer; the terminal in which farend runs says why."
 
 
@@ -42,6 +42,7 @@ class Answering:
 
     def __init__(self) -> None:
         self._changed = threading.Condition()
+        self._answered_s = -math.inf
         self.now = 0
 
     def __enter__(self) -> None:
@@ -51,17 +52,18 @@ class Answering:
     def __exit__(self, *_: object) -> None:
         with self._changed:
             self.now -= 1
+            self._answered_s = time.monotonic()
             self._changed.notify_all()
 
-    def wait(self, unless: threading.Event) -> None:
-        """Wait until no request is being answered, but not for long; not at all once this is so."""
+    def wait(self, unless: Callable[[], object]) -> None:
+        """Wait until no request is being answered and the last answer is drawn, but not for long; not at all once this is so."""
         with self._changed:
-            self._changed.wait_for(lambda: not self.now or unless.is_set(), YIELD_S)
+            self._changed.wait_for(lambda: not self.now or unless(), YIELD_S)
+            self._changed.wait_for(unless, max(self._answered_s + DRAWN_S - time.monotonic(), 0.0))
 
-    def announce(self, event: threading.Event) -> None:
-        """Let this be so, for those who wait."""
+    def look_again(self) -> None:
+        """Have those who wait look whether it is so."""
         with self._changed:
-            event.set()
             self._changed.notify_all()
 
     def counting(self, application: WSGIApplication) -> WSGIApplication:
@@ -103,7 +105,7 @@ class Job(Generic[T]):
         self._make, self._answering = make, answering
         self._made: list[T] = []
         self._problem = ""
-        self._wanted = threading.Event()
+        self._waiting: list[int] = []  # threads that wait for it
         self._ended = threading.Event()
         threading.Thread(target=self._run, daemon=True).start()
 
@@ -117,9 +119,14 @@ class Job(Generic[T]):
         """Whether there is a result, or a reason for none."""
         return self._ended.is_set()
 
-    def ends_within(self, wait_s: float) -> bool:
-        """Tell whether it has ended, or does so within this time [s]."""
-        return self._ended.wait(wait_s)
+    def ends_within(self, wait_s: float | None = None) -> bool:
+        """Tell whether it has ended, or does so within this time [s]; meanwhile it does not stand back."""
+        self._waiting.append(threading.get_ident())
+        self._answering.look_again()
+        try:
+            return self._ended.wait(wait_s)
+        finally:
+            self._waiting.remove(threading.get_ident())
 
     def result(self) -> T:
         """Wait for what is made.
@@ -129,20 +136,16 @@ class Job(Generic[T]):
         ValueError
             If it could not be made; the message says why.
         """
-        self._answering.announce(self._wanted)
-        self._ended.wait()
+        self.ends_within()
         if not self._made:
             raise ValueError(self._problem)
         return self._made[0]
 
     def stand_back(self) -> None:
         """Let the requests go first that are being answered, unless one of them waits for this."""
-        self._answering.wait(unless=self._wanted)
+        self._answering.wait(unless=lambda: self._waiting)
 
     def _run(self) -> None:
-        if sys.platform == "linux":  # elsewhere a priority is the whole process's
-            with contextlib.suppress(OSError):
-                os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), NICER)
         try:
             self._made.append(self._make(self))
         except (ValueError, OSError) as problem:

@@ -20,6 +20,7 @@ from dashboard.shelf import Shelf
 from dashboard.underway import Job, Jobs, StillWorkingError
 from dashboard.zoom import curve
 from logger.long import AROUND_S, LONG, LongRecording, is_long
+from logger.open import open_what, pressure_choice
 from logger.readings import READINGS_FILE
 from logger.session import Session, append_mark
 
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
     from analysis.whatif import WhatIf
     from logger.open import Recording
 
-PATIENCE_S = 0.3  # for which a page waits for an answer before it shows that one is being worked out
+PATIENCE_S = 0.1  # for which a page waits for an answer before it shows that one is being worked out
 DRAWINGS_KEPT = 2000  # thumbnails; a few kB each
 JUDGED_AFTER_S = 0.01  # a judgement belongs to the last shot before it
 BESIDE_MOST_S = 600.0  # of a session that are set beside the model
@@ -78,9 +79,8 @@ class Work(Shelf):
 
         Of a long session only a stretch, the one with its test nozzles or else the one in which most happens; its warnings say so.
         """
-        from logger.open import open_what
-
         session = self.session(name)
+        channel = pressure_choice(session, channel)[0]
         return self._once(
             ("recording", *_version(session), channel),
             lambda: self._long(session, channel).stretch() if is_long(session) else open_what(session.folder, channel=channel),
@@ -92,13 +92,12 @@ class Work(Shelf):
         return self._long(session, channel) if is_long(session) else self.recording(name, channel)
 
     def _long(self, session: Session, channel: str | None) -> LongRecording:
+        channel = pressure_choice(session, channel)[0]  # a page asks for "the tool's", its figure for the one that was drawn
         key = ("long", *_readings_version(session), channel)
         return self._once(key, lambda: LongRecording(session, channel, self.home)).with_marks(session.marks)
 
     def thumbnail(self, name: str) -> str:
         """Draw a session as a small SVG."""
-        from logger.open import open_what
-
         session = self.session(name)
         version = _version(session)
         if version not in self._drawings:
@@ -152,7 +151,6 @@ class Work(Shelf):
                 record = recording.shots()
             return record, summarise(record, window_pa=window_pa)
 
-        # By the channel's own name: a page asks for "the tool's", its figure for the one that was drawn.
         return self._once(("shots", *_version(session), recording.channel, window_pa), find)
 
     def _window_of(self, name: str) -> tuple[float, float] | None:
@@ -256,7 +254,7 @@ class Work(Shelf):
         """Judge a session as a leak-down; where this is a `job`, it tells what it waits for."""
         from analysis.shut_in import judge
 
-        recording = self._for_hours(name, channel)
+        recording = self._for_hours(name, channel, job)
 
         def find() -> ShotRecord:
             if job is not None:
@@ -307,12 +305,15 @@ class Work(Shelf):
             lambda: find_cycles(recording.t_s, recording.p_pa, volume_m3=volume_m3, temp_k=recording.temp_k, p_amb_pa=recording.ambient_pa),
         )
 
-    def _for_hours(self, name: str, channel: str | None) -> Recording:
+    def _for_hours(self, name: str, channel: str | None, job: Job[None] | None = None) -> Recording:
         """Open a session for what looks at hours: a long one in means over some hundredths of a second."""
         session = self.session(name)
         if not is_long(session):
             return self.recording(name, channel)
-        return self._once(("recording", *_readings_version(session), channel, "means"), self._long(session, channel).averaged)
+        pause = None if job is None else job.stand_back
+        return self._once(
+            ("recording", *_readings_version(session), channel, "means"), lambda: self._long(session, channel).averaged(pause)
+        )
 
     # Before and after
 

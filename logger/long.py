@@ -211,14 +211,22 @@ class LongRecording:
         made = corrections(self.marks, self.channel)
         return correct(found, *self.near(list(made), AROUND_S), made, lag_s=lag_s)
 
-    def averaged(self) -> Recording:
-        """Means over equal numbers of readings, some hundredths of a second each: for what looks at hours, not at tenths."""
+    def averaged(self, pause: Callable[[], None] | None = None) -> Recording:
+        """Means over equal numbers of readings, some hundredths of a second each: for what looks at hours, not at tenths; with a `pause`
+        before each row group, if there is one.
+        """
         over_s = min(max((self.span_s[1] - self.span_s[0]) / AVERAGED, AVERAGED_S[0]), AVERAGED_S[1])
         steps_s = np.diff(next(self._parts()).t_s)
         count = max(1, round(over_s / float(np.median(steps_s)))) if steps_s.size else 1
         with self._making:
             known = self.surveyed
-            looked = self._each(lambda part: (_means(part, count), None if known else piece_of(part.t_s, part.p_pa)), beside=True)
+
+            def look(part: Recording) -> tuple[Recording, Piece | None]:
+                if pause is not None and (known or not self._hurry.is_set()):
+                    pause()
+                return _means(part, count), None if known else piece_of(part.t_s, part.p_pa)
+
+            looked = self._each(look, beside=True)
             if not known:  # as all of it was read
                 self._keep(piece for _, piece in looked if piece is not None)
         means = [mean for mean, _ in looked]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -136,16 +137,8 @@ def extent(folder: Path) -> tuple[int, float]:
     """Number of readings and the time from the first to the last [s], without reading them all where that can be."""
     path = folder / READINGS_FILE
     if path.exists():
-        try:
-            file = pq.ParquetFile(path)
-        except (pa.ArrowException, OSError):
-            return 0, 0.0
-        with file:
-            meta = file.metadata
-            at = file.schema_arrow.names.index("time_s")
-            stats = [meta.row_group(i).column(at).statistics for i in range(meta.num_row_groups)]
-            known = [s for s in stats if s is not None and s.has_min_max]
-            return meta.num_rows, (max(s.max for s in known) - min(s.min for s in known)) if known else 0.0
+        stat = path.stat()
+        return _extent_of(path, stat.st_mtime_ns, stat.st_size)
     rows, first, last = 0, math.nan, math.nan
     try:
         for batch in batches(folder):
@@ -158,6 +151,21 @@ def extent(folder: Path) -> tuple[int, float]:
             return extent(folder)
         raise
     return rows, last - first if rows else 0.0
+
+
+@lru_cache(maxsize=1024)
+def _extent_of(path: Path, _changed_ns: int, _size: int) -> tuple[int, float]:
+    """Extent of a finished session, by the index of its file, which a page asks for again and again."""
+    try:
+        file = pq.ParquetFile(path)
+    except (pa.ArrowException, OSError):
+        return 0, 0.0
+    with file:
+        meta = file.metadata
+        at = file.schema_arrow.names.index("time_s")
+        stats = [meta.row_group(i).column(at).statistics for i in range(meta.num_row_groups)]
+        known = [s for s in stats if s is not None and s.has_min_max]
+        return meta.num_rows, (max(s.max for s in known) - min(s.min for s in known)) if known else 0.0
 
 
 class Stretches:

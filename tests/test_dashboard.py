@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+import dashboard.once
 from analysis.shots import find_shots, summarise
 from dashboard import line_editor, wording
 from dashboard.app import PAGES, create_app, read_address, render
@@ -130,14 +131,12 @@ def test_a_session_whose_readings_are_destroyed_is_listed_and_says_so(tmp_path: 
         assert "Something in farend failed" not in words
 
 
-def test_memory_holds_few_recordings(tmp_path: Path) -> None:
+def test_memory_holds_few_recordings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(dashboard.once, "RECORDINGS_KEPT", 2)
     work = Work(make_home(tmp_path))
-    for channel in (None, "tool"):
-        for name in (BEFORE, AFTER):
-            work.recording(name, channel)
-    for channel in (None, "tank"):
-        work.recording(NIGHT, channel)
-    assert sum(key[0] == "recording" for key in work._once._kept) == 4
+    for name in (BEFORE, AFTER, NIGHT):
+        work.recording(name)
+    assert sum(key[0] == "recording" for key in work._once._kept) == 2
 
 
 def test_a_recording_of_work_is_no_leakdown(work: Work) -> None:

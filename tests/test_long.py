@@ -151,6 +151,12 @@ def test_a_sketch_heeds_barometer_and_valid_range_and_leaves_out_what_holds_noth
         LongRecording(find_session(home, "late"), "tool", home)
 
 
+def test_a_page_and_the_zoom_of_its_figure_open_one_and_the_same(home: Path) -> None:
+    work = Work(home)
+    assert work.opened(NAME).seen is work.opened(NAME, "tool").seen
+    assert work.recording(NAME) is work.recording(NAME, "TOOL")
+
+
 def test_the_page_opens_with_a_sketch_and_is_drawn_again_once_the_overview_is_made(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     work = Work(home)
     trace = {"trace": NAME, "channel": "tool", "axis": "s"}
