@@ -29,6 +29,8 @@ from dashboard.work import Work
 PAGES: tuple[ModuleType, ...] = (now, sessions, shots, leakdown, compare, line, receiver, water, setting, logbook, setup, more)
 ON_THE_BAR = (now, sessions, shots, leakdown, compare, more)  # of a phone; the others are on the page More
 HERE, EVERYWHERE = "127.0.0.1", "0.0.0.0"
+# From light to dark, as farend.css has it.
+ACCENT = ["#dfeeee", "#c9e8ea", "#aadee2", "#8bd4d9", "#6cc9cf", "#45abb2", "#2b8d95", "#19747d", "#0a5f68", "#074850"]
 PATIENCE_S = 30.0  # for a client that neither sends nor takes anything
 
 
@@ -123,7 +125,14 @@ def _shell() -> dmc.MantineProvider:
             className="shell",
         ),
         defaultColorScheme="auto",
-        theme={"primaryColor": "teal", "fontFamily": "inherit", "defaultRadius": "md"},
+        theme={
+            "colors": {"accent": ACCENT},
+            "primaryColor": "accent",
+            "primaryShade": {"light": 8, "dark": 4},
+            "autoContrast": True,
+            "fontFamily": "inherit",
+            "defaultRadius": "md",
+        },
     )
 
 

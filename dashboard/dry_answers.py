@@ -102,7 +102,7 @@ def water_words(line: Line, variants: Sequence[WaterVariant], reader: Reader) ->
         f"{line.name}: {heads[b.forms]} {b.why}",
         f"At the tool the dew point under pressure is {reader.estimate(b.dew_point_at_tool_k, reader_temperature(reader))}; "
         f"let down to ambient it is {reader_temperature(reader)(b.dew_point_expanded_k.value or 0.0)}.",
-        f"In {b.shots_per_day:.0f} shots and {significant(b.air_m3_per_day, 3)} m3 of free air a day, "
+        f"In {b.shots_per_day:.0f} shots and {significant(b.air_m3_per_day, 3)} m³ of free air a day, "
         f"{reader.estimate(b.drawn_kg_per_day, water_amount)} of water come in.",
         f"Of that {reader.estimate(b.tank_kg_per_day, water_amount)} fall out in the tank, "
         f"{water_amount(b.hose_kg_per_day.value or 0.0)} in hoses, "

@@ -111,7 +111,9 @@ def plan_card(query: Mapping[str, str], volume_m3: float | None, reader: Reader)
     if typed.value is None:
         return ui.card("How long to leave it next time", asked)
     plan = plan_leakdown(volume_m3, typed.value)
-    return ui.card("How long to leave it next time", *[html.P(s) for s in wording.leak_plan(plan, typed.value, reader)], asked)
+    words = [html.P(s) for s in wording.leak_plan(plan, typed.value, reader) if not s.startswith("  ")]
+    rows = [(f"{hours:g} h", reader.flow(flow)) for hours, flow in plan.smallest]
+    return ui.card("How long to leave it next time", *words, asked, ui.table(["a recording of", "least leak that would show"], rows))
 
 
 def segment_card(work: Work, names: Sequence[str], query: Mapping[str, str], name: str, reader: Reader) -> html.Section:

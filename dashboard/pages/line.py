@@ -100,7 +100,7 @@ def _shots_table(simulation: Simulation, reader: Reader) -> html.Section:
         (
             str(i + 1),
             *[ui.bare(reader.pressure(p)) for p in (s.before_pa, s.minimum_pa, s.dip_pa)],
-            ui.bare(seconds(s.recovery_s)) if math.isfinite(s.recovery_s) else "cut off",
+            ui.bare(seconds(s.recovery_s)) if math.isfinite(s.recovery_s) else "cut\u00a0off",
             ui.bare(reader.air(s.air_m3)),
         )
         for i, s in enumerate(simulation.shots[:TABLE_MOST])

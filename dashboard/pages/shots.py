@@ -161,7 +161,7 @@ def _cadence(summary: ShotSummary, reader: Reader) -> html.Section | None:
         return None
     rows = [
         (
-            f"{c.from_s:g} to {c.until_s:g} s" if np.isfinite(c.until_s) else f"over {c.from_s:g} s",
+            f"{c.from_s:g} to {c.until_s:g}\u00a0s" if np.isfinite(c.until_s) else f"over {c.from_s:g} s",
             str(c.shots),
             ui.bare(reader.pressure(c.before_pa)),
             ui.bare(reader.pressure(c.dip_pa)),

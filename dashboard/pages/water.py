@@ -150,9 +150,10 @@ def _table(b: WaterBalance, reader: Reader) -> html.Section:
 
     def row(p: Place) -> tuple[object, ...]:
         water = ui.stacked(p.condensed_kg_per_day, water_amount) if p.condensed_kg_per_day.high != 0.0 else water_amount(0.0)
-        return p.name, ui.bare(reader.pressure(p.pressure_pa)), ui.bare(degrees(p.temp_k)), ui.stacked(p.dew_point_k, degrees), water
+        dew = ui.stacked(p.dew_point_k, lambda temp_k: ui.bare(degrees(temp_k)))
+        return p.name, ui.bare(reader.pressure(p.pressure_pa)), ui.bare(degrees(p.temp_k)), dew, water
 
-    heads = ["place", f"pressure [{reader.unit}]", f"temperature [{unit}]", "dew point", "water a day"]
+    heads = ["place", f"pressure [{reader.unit}]", f"temp. [{unit}]", f"dew point [{unit}]", "water a day"]
     return ui.card("Place by place", ui.table(heads, [row(p) for p in b.places]), note="Small: 95 % interval.")
 
 

@@ -44,4 +44,9 @@ def keep_picture(page: Page, name: str) -> None:
     ground = "dark" if page.evaluate("matchMedia('(prefers-color-scheme: dark)').matches") else "light"
     PICTURES.mkdir(exist_ok=True)
     file = "-".join(name.lower().replace(",", "").split())
-    page.screenshot(path=PICTURES / f"{file}-{screen}-{ground}.png", full_page=True)
+    view = page.viewport_size or SCREENS["desktop"]
+    whole = page.evaluate("document.documentElement.scrollHeight")
+    page.set_viewport_size({**view, "height": whole})  # a picture of the full page would be taken before what scrolls is drawn
+    page.evaluate("new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn)))")
+    page.screenshot(path=PICTURES / f"{file}-{screen}-{ground}.png")
+    page.set_viewport_size(view)
