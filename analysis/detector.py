@@ -16,6 +16,7 @@ from analysis.events import SlowWatch, disturbs
 from analysis.faint_fall import falling, fit_faint_fall
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
 from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
+from analysis.overlapping import Shape, common_shape, drift, fit_falls
 from analysis.plugged import PlugWatch
 from analysis.pump_ripple import without_ripple
 from analysis.record import Event, Outcome, Shot, ShotRecord
@@ -55,6 +56,9 @@ FAINT_VIEW_S, FAINT_END_S = 0.45, 0.15  # where it stands so long after it shows
 BURST_FAINT_S = 0.45  # the falls of a burst follow each other so closely that they look like a slope, where the line would recover
 SMEARED_STEPS, FLICKERS = 0.7, 0.25  # noise that changes so many readings from one to the next shows dips of less than a step
 FASTEST_S = 0.14  # no tool is fired twice within this
+# Where shots fall slowly, those of a burst overlap: so long after each, and at each mark that shows none by itself, those from so long
+# before to so long after are fitted together. Their shape is found anew after so many shots.
+SLOW_FALL_S, LOOK_S, LOOK_BEHIND_S, LOOK_AHEAD_S, RENEWED = 0.05, 0.35, 0.5, 0.1, 4
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
 LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
@@ -70,6 +74,7 @@ class _Open:
     fall: Fall
     true: Fall
     noise_pa: float
+    drift_pa_per_s: float  # of the line before it
 
 
 class ShotDetector:
@@ -108,6 +113,11 @@ class ShotDetector:
         self._open: _Open | None = None
         self._last: Fall | None = None
         self._not_before = -np.inf
+        self._recent: deque[float] = deque(maxlen=16)  # shots [s]
+        self._look_s = np.inf  # when to look for a shot that overlaps the last
+        self._noise_pa, self._resolution_pa = 0.0, 0.0  # at the mark weighed last
+        self._shape: Shape | None = None  # that shots share
+        self._fired, self._shape_at = 0, 0  # shots so far, and those when the shape was found
         self._before_s = -np.inf  # top of the last faint fall [s]
         self._sharper = -np.inf, 0.0  # top of the last narrower mark [s], and its size [Pa]
         self._bursts: list[list[float]] = []
@@ -271,16 +281,25 @@ class ShotDetector:
             return
         n = self._scanned
         now = self._t[n - 1]
-        while self._falls:
-            mark = self._falls[0]
-            if not last and now < mark[3] + VIEW_S:
+        while self._falls or self._look_s < np.inf:
+            mark_s = float(self._falls[0][3]) if self._falls else np.inf
+            at_s = min(mark_s, self._look_s)
+            if not last and now < at_s + VIEW_S:
                 break
             # In the order of time: what was known of the line's slow course by then, then this fall.
-            self._slow.advance(float(mark[3]) - SLOW_S)
-            self._falls.popleft()
-            self._weigh(mark, w)
+            self._slow.advance(at_s - SLOW_S)
+            before = self._last
+            if mark_s <= self._look_s:
+                mark = self._falls.popleft()
+                self._noise_pa, self._resolution_pa = float(mark[6]), float(mark[9])
+                self._weigh(mark, w)
+                if self._last is before and int(mark[1]) == w.lag.size - 1:
+                    self._look(mark_s, w)
+            else:
+                self._look_s = np.inf
+                self._look(at_s, w)
         self._watch(float(now), last=last)
-        ready = min((mark[3] for mark in self._falls), default=np.inf) - SLOW_S
+        ready = min(min((mark[3] for mark in self._falls), default=np.inf), self._look_s) - SLOW_S
         self._slow.advance(np.inf if last else min(float(now) - VIEW_S - SLOW_S, ready), last=last)
 
     def _weigh(self, mark: Floats, w: triggers.Widths) -> None:
@@ -289,17 +308,8 @@ class ShotDetector:
         lag = float(w.lag[int(mark[1])]) * w.step_s
         if self._last is not None and self._stale(mark, w):
             return
-        until = top_s + VIEW_S
         lag_readings = int(w.lag[-1])
-        gap_s = max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf)
-        for start, stop in self._gap_ends:
-            if stop > top_s:
-                until = min(until, start + 1e-9)
-        # Only what every view of this fall shows: a later one would see more.
-        first, end = (int(self._t[: self._scanned].searchsorted(s)) for s in (max(top_s - LOOK_BACK_S, gap_s), top_s + VIEW_S))
-        ready = self._base + end
-        end = min(end, int(self._t.searchsorted(until)))
-        t, p = self._t[first:end], self._clean[first:end]
+        t, p, gap_s, until, ready = self._view(top_s)
         ripple = float(mark[10])
         flickers = float(np.mean(np.diff(p) != 0.0)) if p.size > 1 else 0.0
         calm = without_ripple(t, p, RIPPLE_SHARE * max(size, self._least(top_s, noise)))
@@ -349,6 +359,17 @@ class ShotDetector:
         slope = told and slides(t, p, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
         sure = significance(fall, noise, resolution, w.step_s) >= SURE_SIGMA
         self._accept(fall, true, noise, ready, sure=sure, slope=slope)
+
+    def _view(self, top_s: float) -> tuple[Floats, Floats, float, float, int]:
+        """Readings about a time without those beyond a gap: times [s], pressure [Pa], ends of the gap before and of the view [s], and the
+        position up to which marks may count: only what every view of this time shows, as a later one would see more.
+        """
+        gap_s = max((stop for _, stop in self._gap_ends if stop <= top_s), default=-np.inf)
+        until = min([top_s + VIEW_S] + [start + 1e-9 for start, stop in self._gap_ends if stop > top_s])
+        first, end = (int(self._t[: self._scanned].searchsorted(s)) for s in (max(top_s - LOOK_BACK_S, gap_s), top_s + VIEW_S))
+        ready = self._base + end
+        end = min(end, int(self._t.searchsorted(until)))
+        return self._t[first:end], self._clean[first:end], gap_s, until, ready
 
     def _from_gap(self, fall: Fall, gap_s: float, noise: float, w: triggers.Widths) -> bool:
         """Whether a fall began in the gap before it, or may be the line that rings from a shot that the gap has swallowed."""
@@ -403,6 +424,36 @@ class ShotDetector:
             return True
         self._accept(fall, fall, noise, ready, sure=True, slope=False)
         return True
+
+    def _look(self, at_s: float, w: triggers.Widths) -> None:
+        """Find shots up to a time that overlap others, where the line falls slowly at a shot."""
+        if self._last is None or len(self._fall_times) < 4 or _middle(self._fall_times) < SLOW_FALL_S:
+            return
+        shape = self._common_shape()
+        if shape is None:
+            return
+        t, p, gap_s, _, ready = self._view(at_s)
+        noise = self._noise_pa
+        calm = without_ripple(t, p, RIPPLE_SHARE * shape.dip_pa)
+        if calm is not p:
+            p = calm
+            noise = min(noise, triggers.noise_in(p, self._resolution_pa))
+        known = [s for s in self._recent if s > t[0] - 0.8] if t.size else []
+        from_s = self._last.time_s + FASTEST_S
+        for found in fit_falls(t, p, shape, noise, known, from_s, at_s + LOOK_AHEAD_S):
+            if found.time_s < at_s - LOOK_BEHIND_S:
+                continue
+            fall = found.as_fall(_middle(self._fall_times))
+            if not self._from_gap(fall, max(gap_s, self._first_s), noise, w):
+                self._accept(fall, fall, noise, ready, sure=True, slope=False)
+
+    def _common_shape(self) -> Shape | None:
+        """Shape of shots, without the last, which may still be open, depending on how far the stream has been read."""
+        if self._shape is None or self._fired >= self._shape_at + RENEWED:
+            last_s = self._recent[-1]
+            self._shape = common_shape([s for s in self._seen if s.shot.time_s < last_s - SAME_FALL_S])
+            self._shape_at = self._fired
+        return self._shape
 
     def _without_lag(self, a: int, z: int) -> Floats:
         """Readings a to z of those kept, without the sensor's lag [Pa]."""
@@ -463,9 +514,13 @@ class ShotDetector:
         self._slow.shot_times.append(fall.time_s)
         self._close(fall.time_s)
         self._settle(last=False)
-        self._open = _Open(fall, true, noise)
+        t, p = self._t[: self._scanned], self._clean[: self._scanned]
+        self._open = _Open(fall, true, noise, drift(t, p, last.time_s if last is not None else -np.inf, fall.time_s))
         self._last = fall
         self._not_before = fall.minimum_s
+        self._recent.append(fall.time_s)
+        self._fired += 1
+        self._look_s = fall.time_s + LOOK_S
 
     def _drags(self, fall: Fall) -> bool:
         """Whether a fall is too slow for a shot: a valve that somebody opens, a regulator, an open end."""
@@ -508,8 +563,15 @@ class ShotDetector:
             return
         until_s = min(until_s, shot.time_s + shot.censored_s + AFTER_S, shot.time_s + LONGEST_S)
         a, z = self._t[: self._scanned].searchsorted([shot.time_s - LEAD_STEPS * self._widths.step_s, until_s])
-        slope, noise = self._open.fall.slope_pa_per_s, self._open.noise_pa
-        self._seen.append(Seen(shot=shot, slope_pa_per_s=slope, noise_pa=noise, t_s=self._t[a:z].copy(), p_pa=self._clean[a:z].copy()))
+        seen = Seen(
+            shot=shot,
+            slope_pa_per_s=self._open.fall.slope_pa_per_s,
+            drift_pa_per_s=self._open.drift_pa_per_s,
+            noise_pa=self._open.noise_pa,
+            t_s=self._t[a:z].copy(),
+            p_pa=self._clean[a:z].copy(),
+        )
+        self._seen.append(seen)
         self._open = None
         if len(self._seen) >= 2 * TOGETHER:
             self._sharpen(TOGETHER)
@@ -551,7 +613,7 @@ class ShotDetector:
             return
         fall = self._open.fall
         # A fall that is not yet judged may cut this shot off: do not look beyond it.
-        limit = float(self._falls[0][3] if self._falls else now_s) - UNJUDGED_S
+        limit = min(float(self._falls[0][3] if self._falls else now_s), self._look_s) - UNJUDGED_S
         if last and not self._falls:
             self._close(now_s + 1e-9, cut=False)
             return

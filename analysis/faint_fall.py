@@ -56,25 +56,15 @@ class FaintFall:
         return self.time_s + OVER * self.width_s
 
     def as_fall(self) -> Fall:
-        """Its shape as far as it can be seen; what cannot is such that nothing is concluded from it."""
-        return Fall(
+        """Its shape as far as it can be seen."""
+        return Fall.fitted(
             time_s=self.time_s,
             before_pa=self.before_pa,
             minimum_pa=self.before_pa - self.dip_pa,
             minimum_s=self.over_s,
             half_s=self.half_s,
             fall_s=TO_FALL * self.width_s,
-            edge_s=self.half_s - self.time_s,
-            low_s=0.0,
-            back=0.0,
-            jump=0.0,
-            jump_s=np.inf,
-            next_jump=0.0,
-            rough=0.0,
-            risen=0.0,
-            slope_pa_per_s=0.0,
             sure=self.sure,
-            refill=0.0,
         )
 
 

@@ -49,13 +49,16 @@ class Seen:
     shot : Shot
         As measured.
     slope_pa_per_s, noise_pa : float
-        Slope of the line before it [Pa/s]; noise of the readings [Pa].
+        Slope of the line just before it [Pa/s]; noise of the readings [Pa].
+    drift_pa_per_s : float
+        Slope of the line long after the shot before [Pa/s]; NaN where this one came too soon.
     t_s, p_pa : ndarray, shape (n,)
         Readings [s, Pa] from `LEAD_STEPS` before the onset up to what comes next, or until the recovery has been held.
     """
 
     shot: Shot
     slope_pa_per_s: float
+    drift_pa_per_s: float
     noise_pa: float
     t_s: Floats
     p_pa: Floats

@@ -109,6 +109,31 @@ class Fall:
         """Depth of the dip [Pa]."""
         return self.before_pa - self.minimum_pa
 
+    @classmethod
+    def fitted(
+        cls, *, time_s: float, before_pa: float, minimum_pa: float, minimum_s: float, half_s: float, fall_s: float, sure: float
+    ) -> Fall:
+        """Return a fall of which only a fit is known; what a fit does not tell is such that nothing is concluded from it."""
+        return cls(
+            time_s=time_s,
+            before_pa=before_pa,
+            minimum_pa=minimum_pa,
+            minimum_s=minimum_s,
+            half_s=half_s,
+            fall_s=fall_s,
+            edge_s=half_s - time_s,
+            low_s=0.0,
+            back=0.0,
+            jump=0.0,
+            jump_s=math.inf,
+            next_jump=0.0,
+            rough=0.0,
+            risen=0.0,
+            slope_pa_per_s=0.0,
+            sure=sure,
+            refill=0.0,
+        )
+
 
 @jit
 def position(t: Floats, at_s: float) -> int:

@@ -1,0 +1,352 @@
+"""Falls that overlap, as those of a quick burst on a receiver do: fitted together, each with the shape that this line's shots have shown.
+
+In a burst the pressure goes down a staircase while a pump pushes it up, and no single step stands free. All falls together, a level and a
+bend explain the readings; how much worse they would be explained without one of them says how sure that one is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.jit import jit
+from analysis.mean_dip import Seen
+from analysis.measures import BOTTOM_S, Fall, smooth
+
+Floats = NDArray[np.float64]
+
+NODE_S, LONGEST_S = 0.008, 0.8  # of a shape
+FEWEST, MOST = 4, 24  # shots that show one
+FEWEST_READINGS = 16
+AFTER_S, DRIFT_S = 0.7, 1.0  # after a shot the line has come back and shows its drift over so long
+BIN_S = 0.008  # readings closer than this are averaged
+GRID_S = 0.008  # between onsets tried
+END_S = 0.1  # a fall that begins so shortly before the end of the view is not seen
+CLOSEST_S = 0.12  # falls are no closer
+AT_ONCE, TRIED_SIGMA = 8, 3.0  # falls, and what each must stand out by to be tried
+SURE = 5.5  # standard deviations that a fall must stand out by
+FIRST = 0.8  # of that, as long as those after it are not fitted
+# A valve that somebody opens or a regulator that is turned makes a slope, which many small falls would imitate. So changes over these times
+# [s], straight and fading, must explain less, by so much for each fall, in variances of the noise.
+STRAIGHT_S, FADING_S = (0.35, 0.42, 0.5, 0.6, 0.72, 0.86, 1.03, 1.24, 1.5, 2.3), (0.2, 0.4, 0.8)
+SLOPES_S = NODE_S * np.arange(round(2.4 / NODE_S))
+SLOPES = (*(np.minimum(SLOPES_S / s, 1.0) for s in STRAIGHT_S), *(1.0 - np.exp(-SLOPES_S / s) for s in FADING_S))
+SLOPES_BIN_S, SLOPES_GRID_S, SLOPES_BEFORE_S, SLOPES_AFTER_S, UNLIKE_SLOPES = 0.024, 0.032, 1.0, 0.4, 6.0
+ALIKE, ALIKE_SIGMA = (0.7, 1.5), 2.0  # depths, as shares of the usual one, and standard deviations that they may be off besides
+UNLIKE = 0.04  # of the usual dip: so much one shot differs from another
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overlapping:
+    """One of the falls.
+
+    Attributes
+    ----------
+    time_s : float
+        When it begins [s].
+    before_pa, minimum_pa : float
+        Pressure just before, and lowest until the next begins, of the fit of all [Pa].
+    minimum_s : float
+        When it is lowest [s].
+    sure : float
+        Depth over its standard deviation.
+    """
+
+    time_s: float
+    before_pa: float
+    minimum_pa: float
+    minimum_s: float
+    sure: float
+
+    def as_fall(self, fall_s: float) -> Fall:
+        """Return it as one that falls as long as others on its line [s]."""
+        return Fall.fitted(
+            time_s=self.time_s,
+            before_pa=self.before_pa,
+            minimum_pa=self.minimum_pa,
+            minimum_s=self.minimum_s,
+            half_s=self.time_s + 0.5 * fall_s,
+            fall_s=fall_s,
+            sure=self.sure,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """What shots that stand apart have in common.
+
+    Attributes
+    ----------
+    lost : ndarray, shape (n,)
+        Share of the dip that is lost at times `NODE_S` apart from the onset on.
+    dip_pa : float
+        How deep such shots go [Pa].
+    """
+
+    lost: Floats
+    dip_pa: float
+
+
+def common_shape(seen: Sequence[Seen]) -> Shape | None:
+    """Shape of the last shots that stand apart; None where too few do.
+
+    Parameters
+    ----------
+    seen : sequence of Seen
+        Shots in the order of time.
+    """
+    chosen = [s for s in seen if not math.isnan(s.drift_pa_per_s) and s.t_s.size][-MOST:]
+    if len(chosen) < FEWEST:
+        return None
+    nodes = round(LONGEST_S / NODE_S) + 1
+    lost = np.full((len(chosen), nodes), np.nan)
+    for row, s in zip(lost, chosen, strict=True):
+        since = s.t_s - s.shot.time_s
+        last = int(since[-1] / NODE_S)
+        share = (s.shot.before_pa + s.drift_pa_per_s * since - s.p_pa) / s.shot.dip_pa
+        row[: last + 1] = np.interp(NODE_S * np.arange(min(last + 1, nodes)), since, share)
+    known = np.flatnonzero(np.sum(np.isfinite(lost), axis=0) >= FEWEST)
+    if not known.size:
+        return None
+    # Shots before which the line did something else are few.
+    middle = np.nanmedian(lost[:, known], axis=0)
+    middle[0] = 0.0
+    shape = np.interp(np.arange(nodes), known, smooth(middle, 3))
+    return Shape(lost=shape, dip_pa=float(np.median([s.shot.dip_pa for s in chosen])))
+
+
+def drift(t: Floats, p: Floats, last_s: float, onset_s: float) -> float:
+    """Slope of a line before a shot, long enough after the last [Pa/s]; NaN where there is no time for that."""
+    a, z = t.searchsorted([max(last_s + AFTER_S, onset_s - DRIFT_S), onset_s])
+    if z - a < 5 or onset_s - t[a] < 0.4 * DRIFT_S:
+        return math.nan
+    x = t[a:z] - t[a:z].mean()
+    return float(x @ (p[a:z] - p[a]) / (x @ x))
+
+
+def fit_falls(
+    t: Floats, p: Floats, shape: Shape, noise_pa: float, known_s: Sequence[float], from_s: float, until_s: float
+) -> list[Overlapping]:
+    """Find the falls in some readings besides those that are known.
+
+    Parameters
+    ----------
+    t, p : ndarray, shape (n,)
+        Times [s] and pressure [Pa] of a second or two.
+    shape : Shape
+        What a fall looks like, and about how deep it is.
+    noise_pa : float
+        Standard deviation of the noise of a reading [Pa].
+    known_s : sequence of float
+        Onsets of falls that are known [s].
+    from_s, until_s : float
+        Falls that begin between are told; later ones are fitted with them [s].
+    """
+    if t.size < FEWEST_READINGS:
+        return []
+    step_s = float(t[-1] - t[0]) / (t.size - 1)
+    per = max(round(BIN_S / step_s), 1)
+    x, y = _means(t - t[0], per), _means(p - p[0], per)
+    sigma = max(noise_pa / per**0.5, UNLIKE * shape.dip_pa)
+    from_s, until_s = from_s - float(t[0]), until_s - float(t[0])
+    known = [s - float(t[0]) for s in known_s]
+    grid = np.arange(from_s, x[-1] - END_S, GRID_S)
+    if _best(x, y, shape.lost, known, grid[grid < until_s])[1] < FIRST * SURE * sigma:
+        return []
+    found: list[float] = []
+    while len(found) < AT_ONCE:
+        others = [*known, *found]
+        tried = grid[np.all(np.abs(grid[:, None] - others) > CLOSEST_S, axis=1)]
+        at_s, stands_out = _best(x, y, shape.lost, others, tried)
+        if stands_out < TRIED_SIGMA * sigma:
+            break
+        found.append(at_s)
+        found = _settled(x, y, shape.lost, known, found)
+    known, found = _settled(x, y, shape.lost, found, known), _settled(x, y, shape.lost, known, found)
+    found, sure = _surest(x, y, shape.lost, known, sorted(found), sigma)
+    told = [
+        Overlapping(
+            time_s=fall.time_s + float(t[0]),
+            before_pa=fall.before_pa + float(p[0]),
+            minimum_pa=fall.minimum_pa + float(p[0]),
+            minimum_s=fall.minimum_s + float(t[0]),
+            sure=fall.sure,
+        )
+        for fall, depth in _read_off(x, y, shape.lost, known, found, sure)
+        if fall.time_s < until_s and _alike(depth, depth / fall.sure, shape.dip_pa)
+    ]
+    return told if told and not _slopes_do(x, y, shape.lost, known, found, sigma) else []
+
+
+def _means(values: Floats, per: int) -> Floats:
+    """Means over so many values each."""
+    n = values.size // per
+    means: Floats = values[: n * per].reshape(n, per).mean(axis=1)
+    return means
+
+
+def _alike(depth_pa: float, unsure_pa: float, usual_pa: float) -> bool:
+    """Whether a fall is as deep as others, as well as it is known."""
+    margin = ALIKE_SIGMA * unsure_pa
+    return ALIKE[0] * usual_pa - margin < depth_pa < ALIKE[1] * usual_pa + margin
+
+
+def _surest(x: Floats, y: Floats, shape: Floats, known: list[float], found: list[float], sigma: float) -> tuple[list[float], list[float]]:
+    """Leave out, one by one, what is not sure beside the others: the onsets left, and how sure each is."""
+    while found:
+        stands_out = [_best(x, y, shape, [*known, *found[:j], *found[j + 1 :]], np.array([s]))[1] for j, s in enumerate(found)]
+        away = _away(y, _columns(x, x, shape, [*known, *found]))
+        spread = max(sigma, float(np.sqrt(away @ away / max(x.size - 3 - len(known) - len(found), 1))))
+        # What readings next to each other share is averaged away more slowly.
+        alike = min(max(float(away[1:] @ away[:-1]) / max(float(away @ away), 1e-9), 0.0), 0.9)
+        sure = [s / (spread * math.sqrt((1.0 + alike) / (1.0 - alike))) for s in stands_out]
+        if min(sure) >= SURE:
+            return found, sure
+        worst = sure.index(min(sure))
+        found = found[:worst] + found[worst + 1 :]
+    return [], []
+
+
+def _read_off(
+    x: Floats, y: Floats, shape: Floats, known: list[float], found: list[float], sure: list[float]
+) -> list[tuple[Overlapping, float]]:
+    """Read each fall off the fit of all, and how deep it goes by itself [Pa]."""
+    all_s = [*known, *found]
+    fitted, *_ = np.linalg.lstsq(_columns(x, x, shape, all_s), y, rcond=None)
+    falls = []
+    for j, at_s in enumerate(found):
+        until = min([s for s in all_s if s > at_s] + [at_s + BOTTOM_S])
+        fine = np.arange(at_s, until, 0.5 * NODE_S)
+        course = _columns(fine, x, shape, all_s) @ fitted
+        low = int(np.argmin(course))
+        fall = Overlapping(time_s=at_s, before_pa=float(course[0]), minimum_pa=float(course[low]), minimum_s=float(fine[low]), sure=sure[j])
+        falls.append((fall, float(fitted[3 + len(known) + j])))
+    return falls
+
+
+def _slopes_do(x: Floats, y: Floats, shape: Floats, known: list[float], found: list[float], sigma: float) -> bool:
+    """Whether two changes smoother than shots, down or up, explain nearly as much as falls found, and those known just before them."""
+    step_s = float(x[-1] - x[0]) / (x.size - 1)
+    per = max(round(SLOPES_BIN_S / step_s), 1)
+    x, y, sigma = _means(x, per), _means(y, per), sigma / per**0.5
+    away = _away(y, _columns(x, x, shape, [*known, *found]))
+    from_s = found[0] - SLOPES_BEFORE_S
+    known = [s for s in known if s < from_s]
+    columns = _columns(x, x, shape, known)
+    tried = np.arange(from_s, found[-1] + SLOPES_AFTER_S, SLOPES_GRID_S)
+    near = SLOPES_GRID_S * np.linspace(-0.5, 0.5, 9)
+    changes: list[Floats] = []
+    for _ in range(4):  # each once more, beside the other
+        beside = changes[-1:]
+        fitted, *_ = np.linalg.lstsq(np.column_stack([columns, *beside]), y, rcond=None)
+        rest = y - sum(fitted[-1] * change for change in beside)
+        stands_out = np.array([np.abs(_scan(x, rest, shape, np.array(known), slope, tried)) for slope in SLOPES])
+        best, k = np.unravel_index(np.argmax(stands_out), stands_out.shape)
+        finer = np.abs(_scan(x, rest, shape, np.array(known), SLOPES[best], tried[k] + near))
+        at_s = tried[k] + near[np.argmax(finer)]
+        changes = [*beside, np.interp(x - at_s, SLOPES_S, SLOPES[best], left=0.0)]
+    smooth_away = _away(y, np.column_stack([columns, *changes]))
+    return float(smooth_away @ smooth_away - away @ away) < len(found) * UNLIKE_SLOPES * sigma**2
+
+
+def _columns(at: Floats, x: Floats, shape: Floats, onsets: list[float]) -> Floats:
+    """What a fit at times `x` is made of, at times `at`: a level, a slope, a bend, and falls of unit depth."""
+    bent = (2.0 * at - x[0] - x[-1]) / (x[-1] - x[0])
+    nodes = NODE_S * np.arange(shape.size)
+    return np.stack([np.ones(at.size), bent, bent**2, *(-np.interp(at - s, nodes, shape) for s in onsets)], axis=1)
+
+
+def _away(y: Floats, columns: Floats) -> Floats:
+    """What a fit of columns leaves."""
+    fitted, *_ = np.linalg.lstsq(columns, y, rcond=None)
+    away: Floats = y - columns @ fitted
+    return away
+
+
+def _settled(x: Floats, y: Floats, shape: Floats, known: list[float], found: list[float]) -> list[float]:
+    """Shift each fall to where it fits best beside the others."""
+    found = list(found)
+    for j in range(len(found) if len(found) + len(known) > 1 else 0):
+        others = [*known, *found[:j], *found[j + 1 :]]
+        near = found[j] + GRID_S * np.arange(-4.0, 5.0)
+        found[j] = _best(x, y, shape, others, near)[0]
+    return found
+
+
+def _best(x: Floats, y: Floats, shape: Floats, others: list[float], tried: Floats) -> tuple[float, float]:
+    """Onset that explains most beside others [s], between those tried, and how much: root of the sum of squares [Pa]."""
+    if not tried.size:
+        return 0.0, 0.0
+    scores = _scan(x, y, shape, np.array(others), shape, tried)
+    k = int(np.argmax(scores))
+    best = float(tried[k])
+    if 0 < k < tried.size - 1 and tried[k + 1] - tried[k - 1] < 2.5 * GRID_S:
+        bend = float(scores[k - 1] - 2.0 * scores[k] + scores[k + 1])
+        if bend < 0.0:
+            best += 0.5 * float(scores[k - 1] - scores[k + 1]) / bend * GRID_S
+    return best, float(scores[k])
+
+
+@jit
+def _lost(shape: Floats, since_s: float) -> float:
+    """Share of a dip that is lost some time after the onset."""
+    if since_s <= 0.0:
+        return 0.0
+    place = since_s / NODE_S
+    k = int(place)
+    if k >= shape.size - 1:
+        return shape[shape.size - 1]
+    return shape[k] + (place - k) * (shape[k + 1] - shape[k])
+
+
+@jit
+def _scan(x: Floats, y: Floats, shape: Floats, others: Floats, own_shape: Floats, tried: Floats) -> Floats:
+    """What a fall at each onset tried would explain beside the others, as the root of its sum of squares, negative for a rise [Pa]."""
+    n = x.size
+    columns = np.empty((3 + others.size, n))
+    rest = y.copy()
+    m = 0
+    middle, half = 0.5 * (x[0] + x[n - 1]), 0.5 * (x[n - 1] - x[0])
+    for c in range(3 + others.size):
+        before = 0.0
+        for i in range(n):
+            columns[m, i] = ((x[i] - middle) / half) ** c if c < 3 else _lost(shape, x[i] - others[c - 3])
+            before += columns[m, i] ** 2
+        for o in range(m):
+            both = 0.0
+            for i in range(n):
+                both += columns[o, i] * columns[m, i]
+            for i in range(n):
+                columns[m, i] -= both * columns[o, i]
+        left = 0.0
+        for i in range(n):
+            left += columns[m, i] ** 2
+        if left <= 1e-6 * before:
+            continue
+        both = 0.0
+        for i in range(n):
+            columns[m, i] /= math.sqrt(left)
+            both += columns[m, i] * rest[i]
+        for i in range(n):
+            rest[i] -= both * columns[m, i]
+        m += 1
+    fall, scores = np.empty(n), np.empty(tried.size)
+    for k in range(tried.size):
+        before = 0.0
+        for i in range(n):
+            fall[i] = _lost(own_shape, x[i] - tried[k])
+            before += fall[i] ** 2
+        own, both = before, 0.0
+        for i in range(n):
+            both -= fall[i] * rest[i]
+        for o in range(m):
+            like = 0.0
+            for i in range(n):
+                like += columns[o, i] * fall[i]
+            own -= like * like
+        scores[k] = both / math.sqrt(own) if own > 1e-3 * before and own > 0.0 else 0.0
+    return scores
