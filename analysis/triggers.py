@@ -32,6 +32,7 @@ FORGOTTEN_S = 120.0  # while not yet sure; a pump's start disturbs the supply le
 SHORTEST_S = 0.008
 ODDS_SHARE, DEEPEST_SHARE = 0.02, 0.4  # of absolute pressure; jumps that count, and the deepest that a shot may be
 FALLING_ON = 0.3  # of a jump: so much as the pressure falls just before
+OFTEN_S, OFTEN = 1.0, 0.1  # so large a share of the readings of so long are no spikes but a pump's ripple, unless they jump by `BIG_SHARE`
 LEAST_BOTTOM_SHARE = 0.0025  # of absolute pressure; a smaller jump may be a pump's ripple
 STEADY_RISE_SIGMA, STEEPER = 4.0, 2.0  # a rise that noise does not make; a line comes back from a corner the faster the nearer to it
 LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
@@ -52,7 +53,26 @@ FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
 MARK_COLUMNS = 11
 
 # Slots of the float state
-NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURST_S, BIN_0, BIN_T, BIN_P, ODDS, ODDS_T, TURN_0 = (
+(
+    NOISE,
+    RESOLUTION,
+    RIPPLE_0,
+    PEAK_0,
+    SUM,
+    REFERENCE,
+    TREND_0,
+    JUMP_S,
+    JUMP,
+    BURST_S,
+    BIN_0,
+    BIN_T,
+    BIN_P,
+    ODDS,
+    ODDS_T,
+    SPIKY,
+    SPIKY_T,
+    TURN_0,
+) = (
     0,
     1,
     2,
@@ -69,8 +89,10 @@ NOISE, RESOLUTION, RIPPLE_0, PEAK_0, SUM, REFERENCE, TREND_0, JUMP_S, JUMP, BURS
     19,
     20,
     21,
+    22,
+    23,
 )
-FLOATS = 21 + FEWEST_TURNS - 1
+FLOATS = 23 + FEWEST_TURNS - 1
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is
 NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS = 0, 1, 2, 5, 8, 11, 12, 13, 14
@@ -274,6 +296,11 @@ def scan(
                 run = 0
             if run > 0 and jump > ODDS_SHARE * (left + 1e5) and shot_like(state, t[k], x - left, left + 1e5, run * step_s):
                 run = 0
+            if run > 0 and jump < BIG_SHARE * (left + 1e5):
+                state[SPIKY] = state[SPIKY] * math.exp(-(t[k] - state[SPIKY_T]) / OFTEN_S) + run * step_s / OFTEN_S
+                state[SPIKY_T] = t[k]
+                if state[SPIKY] > OFTEN:
+                    run = 0
         if run > 0:
             marks[found, 0] = SPIKE
             marks[found, 1] = run

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from analysis.pump_ripple import without_ripple
-from tests.shot_scores import Floats, Scene, dip_shape
+from analysis.shots import find_shots
+from tests.shot_scores import Floats, Scene, dip_shape, drawn, record, score
 
 T_S = np.arange(0.0, 2.3, 0.005)
 
@@ -40,3 +41,8 @@ def test_a_burst_at_a_tool_is_no_ripple(every_s: float) -> None:
     scene = Scene(name="tool")
     p = 6e5 + sum(8e4 * dip_shape(T_S - at, scene) for at in np.arange(0.3, 2.2, every_s)) + noise(800.0)
     assert without_ripple(T_S, p, 0.0) is p
+
+
+def test_a_ripple_of_which_each_stroke_shows_few_readings_is_no_row_of_spikes() -> None:
+    made = record(drawn("receiver, 5 gal", 604), 604)
+    assert score(find_shots(made.t_s, made.p_pa), made).f1 > 0.99
