@@ -21,6 +21,7 @@ from analysis.plugged import PlugWatch
 from analysis.pump_ripple import without_ripple
 from analysis.record import Event, Outcome, Shot, ShotRecord
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
+from analysis.timed_draws import TimerWatch
 
 Floats = NDArray[np.float64]
 
@@ -59,6 +60,7 @@ FASTEST_S = 0.14  # no tool is fired twice within this
 # Where shots fall slowly, those of a burst overlap: so long after each, and at each mark that shows none by itself, those from so long
 # before to so long after are fitted together. Their shape is found anew after so many shots.
 SLOW_FALL_S, LOOK_S, LOOK_BEHIND_S, LOOK_AHEAD_S, RENEWED = 0.05, 0.35, 0.5, 0.1, 4
+KNOWN = 15  # of the last shots show what is usual
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
 LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
@@ -107,8 +109,8 @@ class ShotDetector:
         self._marks = np.zeros((1024, triggers.MARK_COLUMNS))
         self._bins = np.zeros((4096, 2))
         self._slow = SlowWatch()
-        self._fall_times: deque[float] = deque(maxlen=15)
         self._plugs = PlugWatch()
+        self._timer = TimerWatch()
         self._falls: deque[Floats] = deque()
         self._open: _Open | None = None
         self._last: Fall | None = None
@@ -122,7 +124,7 @@ class ShotDetector:
         self._sharper = -np.inf, 0.0  # top of the last narrower mark [s], and its size [Pa]
         self._bursts: list[list[float]] = []
         self._turns: list[tuple[float, float, float]] = []  # start and end of a burst as known when issued at a position
-        self._sizes: deque[float] = deque(maxlen=15)  # of the last shots
+        self._known: deque[Fall] = deque(maxlen=KNOWN)  # the last shots
         self._shots: list[Shot] = []
         self._seen: list[Seen] = []  # those after them, which their mean dip may still tell better
         self._depth_u = 0.0
@@ -378,7 +380,7 @@ class ShotDetector:
             return True
         if after_gap_s > RING_S or (self._last is not None and self._last.time_s > gap_s):
             return False
-        small = bool(self._sizes) and fall.dip_pa < RING_SHARE * _middle(self._sizes)
+        small = bool(self._known) and fall.dip_pa < RING_SHARE * self._usual_dip()
         return small or fall.dip_pa < FAINT_SIGMA * noise or fall.risen > RISEN_FROM_GAP
 
     def _weigh_faint(
@@ -427,7 +429,7 @@ class ShotDetector:
 
     def _look(self, at_s: float, w: triggers.Widths) -> None:
         """Find shots up to a time that overlap others, where the line falls slowly at a shot."""
-        if self._last is None or len(self._fall_times) < 4 or _middle(self._fall_times) < SLOW_FALL_S:
+        if self._last is None or len(self._known) < 4 or self._usual_fall_s() < SLOW_FALL_S:
             return
         shape = self._common_shape()
         if shape is None:
@@ -443,7 +445,7 @@ class ShotDetector:
         for found in fit_falls(t, p, shape, noise, known, from_s, at_s + LOOK_AHEAD_S):
             if found.time_s < at_s - LOOK_BEHIND_S:
                 continue
-            fall = found.as_fall(_middle(self._fall_times))
+            fall = found.as_fall(self._usual_fall_s())
             if not self._from_gap(fall, max(gap_s, self._first_s), noise, w):
                 self._accept(fall, fall, noise, ready, sure=True, slope=False)
 
@@ -495,22 +497,30 @@ class ShotDetector:
                 return
         if any(start - BURST_MARGIN_S < fall.time_s < stop + BURST_MARGIN_S for start, stop, at in self._turns if at <= ready):
             return
-        if slope or self._drags(fall):
+        drawn = slope or self._drags(fall)
+        if not drawn and self._known and dip < SMALL_SHARE * self._usual_dip():
+            return
+        if not drawn and self._slow.tail(fall):
+            return  # the tail of a draw
+        timed = self._timer.strikes(fall, shot=not drawn)
+        if timed:
+            self._close(fall.time_s)
+            self._settle(last=False)
+            if not disturbs(fall, noise):
+                self._events.append(Event(kind="air draw", time_s=fall.time_s, until_s=fall.minimum_s))
+                self._last = fall
+                return
+        if drawn or timed:
             if disturbs(fall, noise) and self._slow.drop(fall):
                 self._close(fall.time_s)
             return
-        if self._sizes and dip < SMALL_SHARE * _middle(self._sizes):
-            return
-        if self._slow.tail(fall):
-            return  # the tail of a draw
         if self._plugs.plugged(fall, noise, self._t, self._clean):
             self._close(fall.time_s)
             self._events.append(Event(kind="connected", time_s=fall.time_s, until_s=fall.minimum_s))
             self._last = fall
             self._not_before = fall.minimum_s
             return
-        self._sizes.append(dip)
-        self._fall_times.append(fall.fall_s)
+        self._known.append(fall)
         self._slow.shot_times.append(fall.time_s)
         self._close(fall.time_s)
         self._settle(last=False)
@@ -531,17 +541,34 @@ class ShotDetector:
         stays_low = fall.low_s > LONGEST_LOW_S and not refills
         if share > DEEP_SHARE and (fall.fall_s > DEEP_FALL_S or stays_low):
             return True
-        if len(self._fall_times) >= 3:
-            usual = _middle(self._fall_times)
+        if len(self._known) >= 3:
+            usual = self._usual_fall_s()
             return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and stays_low)
         return False
 
     def _settle(self, *, last: bool) -> None:
-        """Turn shots into a tool plugged in where the shots after them have shown that they were."""
+        """Turn shots into a tool plugged in, or into what a timer drew, where the falls after them have shown that they were."""
         for time_s, until_s in self._plugs.settle(last=last):
-            self._shots = [shot for shot in self._shots if abs(shot.time_s - time_s) > SAME_FALL_S]
-            self._seen = [s for s in self._seen if abs(s.shot.time_s - time_s) > SAME_FALL_S]
+            self._take_back(time_s)
             self._events.append(Event(kind="connected", time_s=time_s, until_s=until_s))
+        for time_s in self._timer.settle(last=last):
+            for shot in self._take_back(time_s):
+                until_s = time_s + (shot.recovery_s if shot.outcome == "recovered" else 0.0)
+                self._events.append(Event(kind="air draw", time_s=time_s, until_s=until_s))
+
+    def _take_back(self, time_s: float) -> list[Shot]:
+        """Take out the shot at a time, and what was learnt from it; it is in the list given, if there was one."""
+        self._known = deque((f for f in self._known if f.time_s != time_s), maxlen=KNOWN)
+        near = [s for s in (*self._shots, *(s.shot for s in self._seen)) if abs(s.time_s - time_s) <= SAME_FALL_S]
+        self._shots = [s for s in self._shots if s not in near]
+        self._seen = [s for s in self._seen if s.shot not in near]
+        return near
+
+    def _usual_fall_s(self) -> float:
+        return _middle(f.fall_s for f in self._known)
+
+    def _usual_dip(self) -> float:
+        return _middle(f.dip_pa for f in self._known)
 
     def _close(self, until_s: float, *, cut: bool = True) -> None:
         """End the watch on the open shot at the next fall."""
@@ -659,6 +686,7 @@ class ShotDetector:
                 f"{rate:.3g} readings a second show little of dips this brief: how deep they go is good to {200.0 * self._depth_u:.0f} %. "
                 f"Log {enough:.0f} a second, and more shots."
             )
+        warnings += self._timer.doubts()
         if self._dropped:
             warnings.append(f"{self._dropped} readings repeat a time or go back in time and were left out.")
         return ShotRecord(

@@ -83,3 +83,8 @@ class ShotRecord:
     warnings: tuple[str, ...]
     taken_out: tuple[Shot, ...] = ()
     depth_u: float = 0.0
+
+
+def falls_at(times_s: list[float]) -> str:
+    """Name falls by their times [s], for a sentence."""
+    return ", or ".join(f"the fall at {at:.1f} s" for at in times_s)

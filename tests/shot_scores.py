@@ -48,6 +48,7 @@ class Scene:
     clump_s: float = 0.0  # the host stamps what has come in each so often
     happenings: tuple[Kind, ...] = ()  # in this order
     among: int = 3  # single shots after each of them
+    dryer_s: float = 0.0  # from one stroke of a dryer to the next
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +81,7 @@ def dip_shape(x: Floats, scene: Scene) -> Floats:
 HEAT, COOLING_S, LEAK_PER_S, RUN_S = 0.2, 20.0, 0.01, 12.0
 SPIN_UP_S = 0.3  # to full speed
 FIRST_S = 20.0  # to the first start if no shot is fired
+STROKES = 7  # of a dryer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,6 +174,22 @@ class Line:
         msg = f"{kind} does not happen by itself; it is the recording's or the pump's."
         raise ValueError(msg)
 
+    def dries(self, until_s: float) -> None:
+        """Let a dryer switch: by the clock a valve opens, the line sinks, and comes back more slowly."""
+        rng, every_s = self.rng, self.scene.dryer_s
+        deep, sinks, back = rng.uniform(0.005, 0.08), rng.uniform(0.05, 0.4), rng.uniform(0.5, 3.0)
+        strokes = np.arange(rng.uniform(5.0, every_s), until_s - 4.0, every_s)
+        strokes += rng.normal(0.0, 0.01, strokes.size)
+        depths = deep * rng.uniform(0.9, 1.0, strokes.size)
+        self.events += [("air draw", float(at)) for at in strokes]
+
+        def course(t: Floats) -> Floats:
+            falls = [np.minimum(since(t, at) / sinks, 1.0) * np.exp(-since(t, at + sinks) / back) for at in strokes]
+            level: Floats = 1.0 - depths @ np.array(falls)
+            return level
+
+        self.courses.append(course)
+
 
 def since(t: Floats, at_s: float) -> Floats:
     """Time since an instant, 0 before it [s]."""
@@ -198,7 +216,9 @@ def record(scene: Scene, seed: int) -> Scored:
         if scene.among:
             times += (last_s + 2.0 + np.cumsum(rng.uniform(*scene.apart_s, scene.among))).tolist()
             last_s = times[-1]
-    length = (last_s or 60.0) + 4.0
+    length = max((last_s or 60.0) + 4.0, STROKES * scene.dryer_s)
+    if scene.dryer_s:
+        line.dries(length)
     n = int(length * scene.rate_hz)
     t = (np.arange(n) + scene.jitter * rng.uniform(-1.0, 1.0, n)) / scene.rate_hz
     t -= t[0]
@@ -302,6 +322,7 @@ SCENES = (
           recovery_s=0.15, overshoot=0.0, kept=0.5, every_s=0.3, pump_pa_per_s=4000.0, ripple_pa=500.0),
     Scene(name="a day's troubles", single=8, happenings=TROUBLES),
     Scene(name="troubles, no shots", noise_pa=600.0, single=0, bursts=0, among=0, happenings=TROUBLES),
+    Scene(name="a dryer, no shots", noise_pa=200.0, single=0, bursts=0, dryer_s=31.0),
     Scene(name="troubles, noisy", single=8, noise_pa=2500.0, step_pa=1350.0, happenings=TROUBLES),
     Scene(name="troubles, slow logger", single=8, rate_hz=60.0, noise_pa=1500.0, happenings=SLOW_TROUBLES),
     Scene(name="near one step", dip_pa=2500.0, noise_pa=500.0, step_pa=1350.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.15, overshoot=0.0,

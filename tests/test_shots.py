@@ -60,6 +60,7 @@ def scene(name: str) -> Scene:
         ("near one step", 0.9),
         ("a day's troubles", 0.99),
         ("troubles, no shots", 1.0),
+        ("a dryer, no shots", 1.0),
         ("troubles, noisy", 0.99),
         ("troubles, slow logger", 0.99),
     ],
@@ -71,7 +72,7 @@ def test_shots_are_found_where_they_are(name: str, least: float) -> None:
 
 
 @pytest.mark.parametrize("seed", [1, 3, 5])
-@pytest.mark.parametrize("name", [s.name for s in SCENES if s.happenings])
+@pytest.mark.parametrize("name", [s.name for s in SCENES if s.happenings or s.dryer_s])
 def test_other_events_are_found_and_called_what_they_are(name: str, seed: int) -> None:
     made = record(scene(name), seed)
     assert score(find_shots(made.t_s, made.p_pa), made).events >= 0.9
