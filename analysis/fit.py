@@ -207,7 +207,7 @@ class _Asked:
     warnings: list[str]
 
 
-def _fit(asked: _Asked, blown: list[Episode], shots: list[Episode]) -> LineFit:
+def _fit(asked: _Asked, blown: list[Episode], shots: list[Episode], *, may_leave_out: bool = True) -> LineFit:
     problem = Problem(asked.line, [*blown, *shots], asked.unknown)
     found, cov = solve(problem)
     misfit = misfits(problem, found)
@@ -217,13 +217,13 @@ def _fit(asked: _Asked, blown: list[Episode], shots: list[Episode]) -> LineFit:
             f"The shots do not go with what the nozzle showed: {100.0 * off:.0f} % of their dips is left unexplained. They are left out, "
             "and the air of a shot is not told. Fire single shots, three seconds apart, on a line at rest."
         )
-        return _fit(asked, blown, [])
-    if misfit[worst] > TOO_FAR and len(blown) > 1:
+        return _fit(asked, blown, [], may_leave_out=may_leave_out)
+    if misfit[worst] > TOO_FAR and len(blown) > 1 and may_leave_out:  # a second one would be no mistake of a mark
         asked.warnings.append(
             f"The opening of the nozzle at {blown[worst].at_s:.1f} s does not go with the others on any line like the one in the file; "
             "it is left out. Check its mark (duration, conductance, supply shut or open), and repeat it on a line at rest."
         )
-        return _fit(asked, blown[:worst] + blown[worst + 1 :], shots)
+        return _fit(asked, blown[:worst] + blown[worst + 1 :], shots, may_leave_out=False)
     return _answer(asked, problem, found, cov)
 
 
@@ -292,7 +292,7 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         air = _air(problem, x, cov, math.hypot(off, off_shots)) if trusted else _NONE
         parameters.append(_air_parameter(line, air))
         vague += ["tool.air_per_shot"] if air.value is None else []
-    parameters += _set_point(asked, problem, (found, cov))
+    parameters += _set_point(asked, problem, (found, cov), trusted=trusted)
     volume, drop = _NONE, _NONE
     steps = np.array([u.step if u.of_line else 0.0 for u in problem.unknowns])
     if shut and trusted:
@@ -374,8 +374,8 @@ def _air_parameter(line: Line, air: Estimate) -> Parameter:
     )
 
 
-def _set_point(asked: _Asked, problem: Problem, solved: tuple[Found, Floats] | None) -> list[Parameter]:
-    """What the regulator next to the tool holds without flow: as fitted or, without a fit, the pressure at rest."""
+def _set_point(asked: _Asked, problem: Problem, solved: tuple[Found, Floats] | None, *, trusted: bool = True) -> list[Parameter]:
+    """What the regulator next to the tool holds without flow: as fitted or, without a fit, the pressure at rest; none by a poor fit."""
     line = asked.line
     number = max((i for i, p in enumerate(line.parts) if p.kind == "regulator"), default=-1)
     name = f"{line.labels()[number]}.set"
@@ -386,7 +386,7 @@ def _set_point(asked: _Asked, problem: Problem, solved: tuple[Found, Floats] | N
         found, cov = solved
         i = problem.index[f"{line.labels()[number]}.holds"]
         value = _NONE
-        if any(problem.regulates(k, found.x) for k in range(len(problem.episodes))):
+        if trusted and any(problem.regulates(k, found.x) for k in range(len(problem.episodes))):
             p, half = problem.unknowns[i].value(float(found.x[i])), Z_95 * math.hypot(ZERO_U_PA, math.sqrt(float(cov[i, i])))
             value = Estimate(value=p, low=p - half, high=p + half)
     nominal = 1e-3 * (line.parts[number].set_pa or 0.0)

@@ -21,6 +21,7 @@ ROUNDS: Final = 25
 MORE: Final = 4  # times so many, for the best of all searches
 TAPS_PA: Final = (0.0, -8e3, 8e3)  # what the tap beside the nozzle may show too much, to begin with
 MOMENTS_S: Final = np.linspace(-0.03, 0.03, 31)
+HOPE: Final = 0.1  # share of what is left beyond noise that each of them must gain to be followed by another
 NOISY: Final = 1.15  # what an episode may leave, over its uncertainty, before the search is begun elsewhere as well
 RIVAL: Final = 8.0  # by how much, in squares of standard uncertainties, another valley may be shallower and still count
 
@@ -75,7 +76,7 @@ def _to_its_end(problem: Problem, found: Found) -> Found:
         if found.ended and _above_noise(found) <= NOISY:
             break
         before, found = found, search(problem, found.x, rounds=ROUNDS)
-        if before.cost - found.cost < RIVAL:
+        if before.cost - found.cost < max(RIVAL, HOPE * found.excess):
             break
     return found
 

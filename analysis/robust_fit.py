@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 TURN: Final = 4.0  # residual, over its uncertainty, from which on it counts less
 ENOUGH: Final = 0.3  # gain, in squares of standard uncertainties, at which the search ends
 OLDEST: Final = 2  # steps that derivatives are used for again
+CRAWL: Final = 6  # rounds over which a search must gain
+CRAWLS: Final = 0.02  # this share of what it leaves beyond the readings' uncertainty; else it creeps along a valley that leads nowhere
 
 
 @dataclass(slots=True)
@@ -26,6 +28,11 @@ class Found:
     groups: list[Floats]
     jacobian: list[Floats]
     ended: bool = False
+
+    @property
+    def excess(self) -> float:
+        """What the cost is beyond that of noise alone."""
+        return self.cost - sum(r.size for r in self.groups)
 
 
 def soft(r: Floats) -> float:
@@ -73,13 +80,16 @@ def search(misfit: Misfit, start: Floats, *, rounds: int) -> Found:
     x = np.clip(start, -bound, bound)
     groups = misfit.residuals(x)
     found = Found(x, _cost(groups, x, prior_u), groups, misfit.jacobian(x, groups))
-    damp, age = 1e-3, 0
+    damp, age, costs = 1e-3, 0, [found.cost]
     for _ in range(rounds):
         step, foretold, damp = _step(misfit, found, damp, tries=2 if age else 6)
         gain = found.cost - step.cost if step else 0.0
         found = step or found
         if gain < ENOUGH and age == 0:
             found.ended = True
+            break
+        costs.append(found.cost)
+        if len(costs) > CRAWL and costs[-1 - CRAWL] - found.cost < CRAWLS * found.excess:
             break
         age += 1
         if gain < ENOUGH or gain < 0.5 * foretold or age > OLDEST:

@@ -16,6 +16,7 @@ from analysis.line import Line, parse_line
 from analysis.line_episodes import onset, readings, shot_episodes, zero_difference
 from analysis.line_unknowns import Problem, air_volume
 from analysis.model import Nozzle, build, run_network, settled
+from analysis.robust_fit import Found
 from analysis.steady import steady_loss
 from dashboard.fit_words import findings
 from dashboard.reader import Reader
@@ -381,6 +382,25 @@ def test_nothing_is_claimed_of_a_line_that_its_file_cannot_follow(truth: Line) -
     assert all(p.value.value is None for p in fit.parameters)
     assert fit.volume_downstream_m3.value is None
     assert fit.cannot_separate
+
+
+def test_of_a_line_that_nothing_was_found_on_nothing_is_claimed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if the search had found no better place than the file: neither is a regulator told, nor are openings left out one by one."""
+    nominal, line = _regulated(NOMINAL.replace(VALVE, REGULATOR))
+    t, channels, marks = _record(line.with_part(1, bore_m=6e-3), 13)
+    marks += [{**m, "duration_s": 2.0} for m in marks if m.get("duration_s") == 3.0]
+
+    def unmoved(problem: Problem) -> tuple[Found, np.ndarray]:
+        x = np.zeros(len(problem.unknowns))
+        return Found(x, 0.0, problem.residuals(x), []), np.diag(problem.prior_u**2)
+
+    monkeypatch.setattr("analysis.fit.solve", unmoved)
+    fit = fit_line(t, channels, nominal, marks)
+    assert {p.name for p in fit.parameters} >= {"hose.bore", "regulator.set", "tool.air_per_shot"}
+    assert all(p.value.value is None for p in fit.parameters)
+    assert fit.volume_downstream_m3.value is fit.line_drop_pa.value is None
+    assert sum("does not go with the others" in w for w in fit.warnings) == 1
+    assert "so nothing is claimed" in " ".join(fit.warnings)
 
 
 def test_valve_and_filter_in_one_passage_are_not_told_apart(truth: Line) -> None:
