@@ -307,12 +307,12 @@ def window_moved(moved: Mapping[str, Any] | None, axis: str) -> tuple[float, flo
     return None
 
 
-def show_again(app: Dash, changed: str) -> None:
-    """Show the page again, with the address as the browser has it by then, when the store of this name is filled."""
+def show_again(app: Dash, changed: str, what: str = "data") -> None:
+    """Show the page again, with the address as the browser has it by then, when the store of this name is filled, or a button pressed."""
     app.clientside_callback(
         ClientsideFunction("farend", "again"),
         Output("address", "data", allow_duplicate=True),
-        Input(changed, "data"),
+        Input(changed, what),
         State("address", "data"),
         prevent_initial_call=True,
     )

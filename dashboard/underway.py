@@ -20,6 +20,7 @@ T = TypeVar("T")
 KEPT: Final = 16  # jobs that are remembered
 YIELD_S: Final = 0.25  # longest that a job waits for a request to be answered
 DRAWN_S: Final = 0.1  # in which a browser draws what it was answered
+STOPPED: Final = "This was stopped before there was an answer."
 LOST: Final = "What was worked out here ended without an answer; the terminal in which farend runs says why."
 
 
@@ -106,6 +107,7 @@ class Job(Generic[T]):
         self._made: list[T] = []
         self._problem = ""
         self._waiting: list[int] = []  # threads that wait for it
+        self._stopped = False
         self._ended = threading.Event()
         threading.Thread(target=self._run, daemon=True).start()
 
@@ -118,6 +120,18 @@ class Job(Generic[T]):
     def ended(self) -> bool:
         """Whether there is a result, or a reason for none."""
         return self._ended.is_set()
+
+    @property
+    def stopped(self) -> bool:
+        """Whether it was stopped before there was a result."""
+        return self._stopped and not self._made
+
+    def stop(self) -> None:
+        """End it the next time that it stands back, and what it waits for."""
+        self._stopped = True
+        self._answering.look_again()
+        if self.waits_for is not None:
+            self.waits_for.stop()
 
     def ends_within(self, wait_s: float | None = None) -> bool:
         """Tell whether it has ended, or does so within this time [s]; meanwhile it does not stand back."""
@@ -142,8 +156,16 @@ class Job(Generic[T]):
         return self._made[0]
 
     def stand_back(self) -> None:
-        """Let the requests go first that are being answered, unless one of them waits for this."""
-        self._answering.wait(unless=lambda: self._waiting)
+        """Let the requests go first that are being answered, unless one of them waits for this.
+
+        Raises
+        ------
+        ValueError
+            If it was stopped.
+        """
+        self._answering.wait(unless=lambda: self._waiting or self._stopped)
+        if self._stopped:
+            raise ValueError(STOPPED)
 
     def _run(self) -> None:
         try:
@@ -165,10 +187,10 @@ class Jobs:
         self._jobs: OrderedDict[Hashable, Job[Any]] = OrderedDict()
         self._lock = threading.Lock()
 
-    def job(self, key: Hashable, make: Callable[[Job[T]], T]) -> Job[T]:
-        """The job of this key; begun when it is first asked for."""
+    def job(self, key: Hashable, make: Callable[[Job[T]], T], *, again: bool = True) -> Job[T]:
+        """The job of this key; begun when it is first asked for, and `again` when it was stopped."""
         with self._lock:
-            if key not in self._jobs:
+            if key not in self._jobs or (again and self._jobs[key].stopped):
                 self._jobs[key] = Job(make, self.answering)
             self._jobs.move_to_end(key)
             while len(self._jobs) > KEPT:

@@ -127,6 +127,7 @@ class Work(Shelf):
 
         def keep(job: Job[None]) -> None:
             with self._one_at_a_time:  # as each takes memory
+                job.stand_back()
                 make(job)  # and do not hold it
 
         job = self.jobs.job(key, keep)
@@ -159,17 +160,21 @@ class Work(Shelf):
             return self.line(self.line_of(name)).tool.window_pa
         return None
 
-    def searching(self, name: str, channel: str | None = None) -> Job[ShotRecord] | None:
-        """The search for shots in a long session, as long as it is under way; None where nothing is left to wait for."""
+    def searching(self, name: str, channel: str | None = None, *, again: bool = True) -> Job[ShotRecord] | None:
+        """The search for shots in a long session, as long as it has not come to its end; None where nothing is left to wait for.
+
+        One that was stopped begins anew if `again`.
+        """
         session = self.session(name)
         if not is_long(session):
             return None
-        search = self._search(session, self._long(session, channel))
-        return None if self._patient or search.ended else search
+        search = self._search(session, self._long(session, channel), again=again)
+        return None if self._patient or (search.ended and not search.stopped) else search
 
-    def _search(self, session: Session, recording: LongRecording) -> Job[ShotRecord]:
+    def _search(self, session: Session, recording: LongRecording, *, again: bool = True) -> Job[ShotRecord]:
         """The search in a long session; begun when it is first asked for."""
-        return self.jobs.job(("shots", *_readings_version(session), recording.channel), lambda job: look_for_shots(job, recording))
+        key = ("shots", *_readings_version(session), recording.channel)
+        return self.jobs.job(key, lambda job: look_for_shots(job, recording), again=again)
 
     def shot_count(self, name: str) -> int | None:
         """Count the shots of a session; None where it is so long that counting is left to its own page."""
@@ -330,7 +335,11 @@ class Work(Shelf):
         sessions = [self.session(name) for name, _ in (before, after)]
         key = ("compare", *_version(sessions[0]), before[1], *_version(sessions[1]), after[1])
 
-        def compared(_: object = None) -> Comparison:
+        def compared(job: Job[None] | None = None) -> Comparison:
+            for each in (before, after):
+                self.recording(*each)
+                if job is not None:
+                    job.stand_back()
             return self._once(key, lambda: compare(self.recording(*before).trace(), self.recording(*after).trace()))
 
         if any(is_long(session) for session in sessions):

@@ -25,7 +25,7 @@ import dashboard.zoom
 import logger.long
 import logger.readings
 import logger.session
-from dashboard.job_card import progress
+from dashboard.job_card import progress, stopped
 from dashboard.pages import compare, leakdown, line, setting, shots
 from dashboard.reader import Reader
 from dashboard.report import Wanted, report_html
@@ -165,11 +165,11 @@ def test_the_page_opens_with_a_sketch_and_is_drawn_again_once_the_overview_is_ma
         page = shots.layout(work, {"session": NAME}, Reader("bar"))
         asked = page["job-of"].data
         assert asked["sketch"]
-        assert progress(work, asked)[3] is no_update
+        assert progress(work, asked)[4] is no_update
         opened = work.opened(NAME)
         assert isinstance(opened, LongRecording)
         assert opened.overview.readings
-        assert progress(work, asked)[3] == "made"
+        assert progress(work, asked)[4] == "made"
         (drawn, *_) = shots.sharpened(work, {"search": "?from=100&to=150&session=long"}, trace).to_plotly_json()["operations"]
         x, y = (np.frombuffer(b64decode(drawn["params"]["value"][0][axis]["bdata"])) for axis in "xy")
         np.testing.assert_array_equal(x, curve(opened, (100.0, 150.0))[0])
@@ -308,15 +308,32 @@ def test_the_page_shows_the_trace_while_shots_are_looked_for_and_fills_in(home: 
         assert "job-tick" in meanwhile
         assert "shot-table" not in meanwhile
         asked = {"job": search.name, "session": NAME, "channel": "tool", "sketch": False}
-        assert progress(work, asked) == ("Worked out 40 %", "0.400", no_update, no_update)
+        assert progress(work, asked) == ("Worked out 40 %", "0.400", "actions job-running", no_update, no_update)
         zoomed = shots.zoomed(work, {"trace": NAME, "channel": "tool", "axis": "min"}, (50.0, 51.0), Reader("bar"))
         assert zoomed.to_plotly_json()["operations"]
     work.shots(NAME)
-    assert progress(work, asked)[2] == "ended"
-    assert progress(Work(home), asked)[2] == "ended"  # the server was started again meanwhile
+    assert progress(work, asked)[3] == "ended"
+    assert progress(Work(home), asked)[3] == "ended"  # the server was started again meanwhile
     page = str(shots.layout(work, query, Reader("bar")))
     assert "shot-table" in page
     assert "job-tick" not in page
+
+
+def test_a_search_is_stopped_from_the_page_and_started_again(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    work, query = Work(home), {"session": NAME}
+    with held(monkeypatch, dashboard.work, "look_for_shots", 0.4) as looking:
+        assert "Looking for the shots" in str(shots.layout(work, query, Reader("bar")))
+        assert looking.wait(60.0)
+        search = work.searching(NAME)
+        assert search is not None
+        asked = {"job": search.name, "session": NAME, "channel": "tool", "sketch": False}
+        assert stopped(work, asked) == ("Stopped.", "actions job-stopped")
+    assert search.ends_within(60.0)
+    shots.zoomed(work, {"trace": NAME, "channel": "tool", "axis": "min"}, (50.0, 51.0), Reader("bar"))
+    assert progress(work, asked) == ("Stopped.", "0.400", "actions job-stopped", no_update, no_update)
+    assert work.searching(NAME, again=False) is search
+    shots.layout(work, query, Reader("bar"))
+    assert work.shots(NAME)[0].shots
 
 
 def test_a_leak_down_shows_the_trace_while_it_is_worked_out(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -54,7 +54,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         result = work.compare(*asked)
     except StillWorkingError as under_way:
         long = next(r for r in opened if isinstance(r, LongRecording))
-        return ui.page(TITLE, ui.controls(*head), working(long, under_way.job), lead=lead)
+        return ui.page(TITLE, ui.controls(*head), working(long, under_way.job, "Comparing the two"), lead=lead)
     recordings = [work.recording(*each) for each in asked]
     sides = {"before": result.before, "after": result.after}
     noted = [f"“{r.name}”: {warning}" for r in recordings for warning in r.warnings]

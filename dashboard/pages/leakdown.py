@@ -51,7 +51,9 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     except StillWorkingError as under_way:
         fig = ui.figure(recording_figure(recording, None, reader, None, None), f"Pressure of {name} against time")
         trace = ui.card("The recording", fig, className="figure-card")
-        return ui.page(TITLE, head, working(recording, under_way.job), trace, ui.warnings(recording.warnings), _advice())
+        return ui.page(
+            TITLE, head, working(recording, under_way.job, "Working out the leak-down"), trace, ui.warnings(recording.warnings), _advice()
+        )
     except ValueError as refusal:
         again = ui.link(PATH, {**query, "out": "", "use": ""}, "As farend found it") if out or use else None
         return ui.page(TITLE, head, ui.refused(refusal), again, ui.warnings(recording.warnings), _advice())

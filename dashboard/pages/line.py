@@ -117,7 +117,7 @@ def _beside(work: Work, name: str, line: Line, reader: Reader) -> html.Section |
     recording = work.opened(name)
     search = work.searching(name)
     if search is not None:
-        return working(recording, search)
+        return working(recording, search, "Looking for the shots")
     record, measured = work.shots(name)
     if not record.shots:
         return ui.card(f"{name} beside the model", ui.empty("No shots in this session", "Choose one that was recorded while nailing."))

@@ -34,7 +34,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     search = work.searching(name, query.get("channel"))
     if search is not None:
         head = ui.controls(ui.session_choice(names, name), ui.channel_choice(recording))
-        return ui.page(TITLE, head, working(recording, search))
+        return ui.page(TITLE, head, working(recording, search, "Looking for the shots"))
     tools = work.tools()
     if query.get("tool") in tools and limit_pa is None:
         limit_pa = maker_limit(tools[query["tool"]])

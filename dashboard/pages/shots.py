@@ -110,7 +110,7 @@ def _meanwhile(names: Sequence[str], recording: parts.Kept, search: Job[ShotReco
         TITLE,
         dcc.Store(id="picked", data={}),
         ui.controls(ui.session_choice(names, recording.name), ui.channel_choice(recording)),
-        working(recording, search),
+        working(recording, search, "Looking for the shots"),
         parts.recording_card(recording.name, recording, None, parts.recording_figure(recording, None, reader, ui.window_of(query), None)),
         ui.warnings(recording.warnings),
     )
@@ -293,7 +293,7 @@ def zoomed(
 ) -> Patch:
     """Redraw what a figure shows in its window: the curve, the marks, events and notes."""
     recording = work.opened(trace["trace"], trace["channel"])
-    waiting = work.searching(trace["trace"], trace["channel"]) is not None
+    waiting = work.searching(trace["trace"], trace["channel"], again=False) is not None
     record = None if waiting else work.shots(trace["trace"], trace["channel"])[0]
     drawn = parts.recording_parts(recording, record, reader, None if isinstance(shown, str) else shown, picked)
     patch = Patch()
