@@ -166,7 +166,7 @@ def single_shot(line: Line) -> Fired:
 
 def _at_rest(line: Line, *, cell_m: float, wall: float = 1.0) -> tuple[Network, State]:
     net = build(_with_outlet(line), cell_m=cell_m)
-    net.volume[:, 1] *= wall
+    net.volume["wall_w_per_k"] *= wall
     return net, settled(net, line.compressor.cut_in_pa + net.p_amb_pa)
 
 
@@ -200,7 +200,7 @@ def fill_time(line: Line, *, from_pa: float = 0.0, tank_pa: float | None = None,
         The receiver is full at this share of its gauge pressure at rest.
     """
     net = build(line, cell_m=2.0 * QUICK_CELL_M)
-    net.shot[0] = 0.0
+    net.shot["kg"] = 0.0
     tank = line.compressor.cut_out_pa if tank_pa is None else tank_pa
     state = settled(net, tank + net.p_amb_pa, downstream_abs_pa=from_pa + net.p_amb_pa)
     at = receiver_index(line)
@@ -250,9 +250,9 @@ def _until(net: Network, state: State, store: int, level_pa: float, *, limit_s: 
 
 def keep_pumping(net: Network, tank_abs_pa: Floats) -> None:
     """Carry over to the next run whether the pump is on: it runs from cut-in to cut-out."""
-    on, off = np.flatnonzero(tank_abs_pa < net.pump[1]), np.flatnonzero(tank_abs_pa >= net.pump[2])
+    on, off = np.flatnonzero(tank_abs_pa < net.pump["cut_in_pa"]), np.flatnonzero(tank_abs_pa >= net.pump["cut_out_pa"])
     if on.size or off.size:
-        net.pump[4] = float(on[-1] > (off[-1] if off.size else -1)) if on.size else 0.0
+        net.pump["runs"] = on.size > 0 and on[-1] > (off[-1] if off.size else -1)
 
 
 def bar_and_psi(p_pa: float) -> str:

@@ -294,11 +294,11 @@ def check_filling(line: Line, t_s: ArrayLike, p_pa: ArrayLike, *, channel: str, 
     if volume_m3 is not None and not by_pump:
         line = with_receiver(line, volume_m3)
     net = build(line, cell_m=2.0)
-    net.shot[0] = 0.0
+    net.shot["kg"] = 0.0
     full, empty = line.compressor.cut_out_pa + net.p_amb_pa, net.p_amb_pa
     state = settled(net, empty) if by_pump else settled(net, full, downstream_abs_pa=empty)
     if by_pump:  # the tank's outlet is shut, or what stands open to it is small
-        net.element[net.link[0, 0] : net.link[0, 1], 0] *= 1e-9
+        net.element["k"][net.link[0, 0] : net.link[0, 1]] *= 1e-9
     store = 0 if by_pump else list(net.names).index(line.labels()[receiver_index(line)])
     rate, step, at = 20.0, 20.0, 0.0
     passed: float | None = None

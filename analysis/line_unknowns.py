@@ -19,6 +19,7 @@ from analysis.constants import ANR_PRESSURE_ABS_PA, CV_J_PER_KG_K, R_AIR_J_PER_K
 from analysis.line import Line
 from analysis.line_episodes import LEAD_S, Episode
 from analysis.model import Network, Nozzle, build, chamber_volume, iso_k, run_network, settled
+from analysis.network import DRAIN
 
 Floats = NDArray[np.float64]
 
@@ -277,13 +278,13 @@ class Problem:
 
     def _network(self, x: Floats, values: dict[str, float]) -> Network:
         net = build(self.fitted_line(x), cell_m=self.cell_m)
-        net.hose[:, 7] = values["friction"]
-        net.hose[:, 8] = values["heat"]
-        net.volume[0, 0] = values["tank"]
-        net.volume[1:-1, 1] *= values.get("wall", 1.0)
-        net.volume[-1, 1] *= values["chamber_wall"]
-        net.element[net.el_part < 0, 0] *= values.get("port", 1.0)
-        net.pump[0] = 0.0
+        net.hose["friction"] = values["friction"]
+        net.hose["heat"] = values["heat"]
+        net.volume["m3"][0] = values["tank"]
+        net.volume["wall_w_per_k"][1:-1] *= values.get("wall", 1.0)
+        net.volume["wall_w_per_k"][-1] *= values["chamber_wall"]
+        net.element["k"][net.el_part < 0] *= values.get("port", 1.0)
+        net.pump["kg_per_s"] = 0.0
         return net
 
     def trace(self, k: int, x: Floats) -> Trace:
@@ -299,21 +300,22 @@ class Problem:
         net = self._network(x, values)
         tank, tool = self.tank_pa(k, x) + net.p_amb_pa, e.start_tool_pa + net.p_amb_pa
         if e.shut:
-            net.element[0, 0] *= 1e-7
-        regulators = np.flatnonzero(np.isfinite(net.element[:, 3]))
+            net.element["k"][0] *= 1e-7
+        set_pa = net.element["set_pa"]
+        regulators = np.flatnonzero(np.isfinite(set_pa))
         if self.regulates(k, x):
-            holds = net.element[regulators[-1], 3]
-            net.element[regulators[-1], 3] = tool  # where the line behind it rests
+            holds = set_pa[regulators[-1]]
+            set_pa[regulators[-1]] = tool  # where the line behind it rests
             state = settled(net, tank)
-            net.element[regulators[-1], 3] = holds
+            set_pa[regulators[-1]] = holds
         else:
-            net.element[regulators, 3] = math.inf  # all wide open
+            set_pa[regulators] = math.inf  # all wide open
             state = settled(net, tank if e.shut else tool, tool)
         if (leak := values.get("leak", 0.0)) > 0.0:
-            net.leak = np.vstack([net.leak, [net.is_hose.size - 2, -1.0, math.inf, iso_k(leak), 0.5, 0.0]])
+            net.leak = np.append(net.leak, np.array((net.is_hose.size - 2, -1.0, math.inf, iso_k(leak), 0.5, 0.0), dtype=DRAIN))
         if not e.blows:
             share = min(values["share"] * values.get(f"air{k}", 1.0), 0.9)
-            net.shot[:] = share * values["tool.chamber"] * tool / (R_AIR_J_PER_KG_K * net.temp_k), tool, values["shot"]
+            net.shot[0] = share * values["tool.chamber"] * tool / (R_AIR_J_PER_KG_K * net.temp_k), tool, values["shot"]
         nozzles = [
             Nozzle(from_s=LEAD_S + a, until_s=LEAD_S + z, conductance=e.nozzle_c, b=e.nozzle_b, opens_s=values["opens"])
             for a, z in _openings(e, values)
@@ -335,7 +337,7 @@ class Problem:
             supply=p[:, 0, 0],
             shot_kg=float(got.shots[0, 2]) if got.shots.size else math.nan,
             warm=float(state.vol_e[-1] / (state.vol_m[-1] * CV_J_PER_KG_K * net.temp_k)) - 1.0,
-            cools_s=float(state.vol_m[-1] * (CV_J_PER_KG_K + R_AIR_J_PER_KG_K) / net.volume[-1, 1]),
+            cools_s=float(state.vol_m[-1] * (CV_J_PER_KG_K + R_AIR_J_PER_KG_K) / net.volume["wall_w_per_k"][-1]),
         )
         self._kept[key] = trace
         return trace

@@ -17,10 +17,33 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.air import LEAK_B, conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
 from analysis.line import Line, Part
-from analysis.network import ALIGNED, CONS, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, W, Work, run, valve
+from analysis.network import (
+    ALIGNED,
+    BOOKS,
+    DRAIN,
+    ELEMENT,
+    HOSE,
+    MEMORY,
+    MOST_CELLS,
+    PLAIN,
+    PROBE,
+    PUMP,
+    REGULATOR,
+    ROW,
+    ROWS,
+    SHOT,
+    SIDE,
+    VOLUME,
+    Tables,
+    W,
+    Work,
+    run,
+    valve,
+)
 from analysis.places import along_hose
 
 Floats = NDArray[np.float64]
+Records = NDArray[np.void]
 
 OPEN_END_B: Final = 0.528  # critical ratio of an ideal nozzle: a hose that simply opens into a volume
 NO_HOSE_BORE_M: Final = 0.0127  # passage between two volumes that name nothing between them: half-inch pipe; common practice, no source
@@ -138,19 +161,19 @@ class Simulation:
 
 @dataclass(slots=True)
 class Network:
-    """A line as the tables that the compiled run takes; cheap to build, and to change for a fit. See `analysis.network`."""
+    """A line as the records that the compiled run takes; cheap to build, and to change for a fit. See `analysis.network`."""
 
     is_hose: NDArray[np.int64]
     index: NDArray[np.int64]
     names: tuple[str, ...]
-    volume: Floats
-    hose: Floats
+    volume: Records
+    hose: Records
     link: NDArray[np.int64]
-    element: Floats
+    element: Records
     el_part: NDArray[np.int64]
-    leak: Floats
-    pump: Floats
-    shot: Floats
+    leak: Records
+    pump: Records
+    shot: Records
     cells: int
     p_amb_pa: float
     temp_k: float
@@ -178,33 +201,29 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
     cell_m = max(cell_m, 1.1 * sum(p.length_m or 0.0 for p in line.parts) / (MOST_CELLS - 2 * ALIGNED * len(line.parts)))
     is_hose, index, names = [0], [0], ["tank"]
     volumes = [_vessel(line.compressor.tank_m3, temp)]
-    hoses: list[list[float]] = []
+    hoses: list[tuple[float, ...]] = []
     links: list[tuple[int, int]] = []
-    elements: list[tuple[float, float, int, float, float, float, int]] = []
+    elements: list[tuple[float, ...]] = []
+    el_part: list[int] = []
     leaks: list[tuple[int, float]] = [(0, line.compressor.leak)] if line.compressor.leak else []
     first, cells = 0, 0
     last_bore: float | None = None
     for number, (part, label) in enumerate(zip(line.parts, line.labels(), strict=True)):
         if part.conductance is not None:
             regulates = part.kind == "regulator"
-            elements.append(
-                (
-                    iso_k(part.conductance),
-                    part.b or 0.0,
-                    REGULATOR if regulates else PLAIN,
-                    (part.set_pa or 0.0) + p_amb if regulates else math.inf,
-                    part.droop_pa or 0.0,
-                    part.time_constant_s or 0.0,
-                    number,
-                )
-            )
+            kind, set_pa = (REGULATOR, (part.set_pa or 0.0) + p_amb) if regulates else (PLAIN, math.inf)
+            k, b = iso_k(part.conductance), part.b or 0.0
+            elements.append((kind, k, b, set_pa, part.droop_pa or 0.0, part.time_constant_s or 0.0, 0.0, 0.0))
+            el_part.append(number)
         if part.leak:
             leaks.append((len(is_hose) - (part.conductance is not None and part.volume_m3 is None), part.leak))
         if part.kind == "hose" or part.volume_m3 is not None or part.kind == "tool":
             bore = part.bore_m if part.kind == "hose" else None
             if len(elements) == first:  # nothing between: the passage is as wide as the narrower bore
                 bores = [d for d in (last_bore, bore) if d is not None]
-                elements.append((iso_k(conductance_of_bore(min(bores, default=NO_HOSE_BORE_M))), OPEN_END_B, PLAIN, math.inf, 0.0, 0.0, -1))
+                k = iso_k(conductance_of_bore(min(bores, default=NO_HOSE_BORE_M)))
+                elements.append((PLAIN, k, OPEN_END_B, math.inf, 0.0, 0.0, 0.0, 0.0))
+                el_part.append(-1)
             links.append((first, len(elements)))
             first = len(elements)
             names.append(label)
@@ -216,7 +235,7 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
                 index.append(len(hoses))
                 bore = part.bore_m or 0.0
                 begins = (cells // ALIGNED + 1) * ALIGNED  # with room for a ghost before it
-                hoses.append([begins, begins + n, (part.length_m or 0.0) / n, area, bore, part.roughness_m or 0.0, temp, 1.0, 1.0])
+                hoses.append((begins, begins + n, (part.length_m or 0.0) / n, area, bore, part.roughness_m or 0.0, temp, 1.0, 1.0))
                 cells = begins + n + 1
             else:
                 is_hose.append(0)
@@ -224,26 +243,27 @@ def build(line: Line, *, cell_m: float = 0.5) -> Network:
                 volumes.append(_vessel(chamber_volume(line) if part.kind == "tool" else part.volume_m3 or 0.0, temp))
     c = line.compressor
     gives = c.delivery_at(0.0, p_amb) * ANR_DENSITY_KG_PER_M3
+    air_kg = (line.tool.air_per_shot_m3 or 0.0) * ANR_DENSITY_KG_PER_M3
     return Network(
         is_hose=np.array(is_hose),
         index=np.array(index),
         names=tuple(names),
-        volume=np.array(volumes),
-        hose=np.array(hoses, dtype=np.float64).reshape(-1, 9),
+        volume=np.array(volumes, dtype=VOLUME),
+        hose=np.array(hoses, dtype=HOSE),
         link=np.array(links),
-        element=np.array([[*e[:6], 0.0, 0.0] for e in elements], dtype=np.float64),
-        el_part=np.array([e[6] for e in elements]),
-        leak=np.array([[min(s, len(is_hose) - 1), -1.0, math.inf, iso_k(k), LEAK_B, 0.0] for s, k in leaks]).reshape(-1, 6),
-        pump=np.array([gives, c.cut_in_pa + p_amb, c.cut_out_pa + p_amb, temp, 0.0, c.clearance or 0.0]),
-        shot=np.array([(line.tool.air_per_shot_m3 or 0.0) * ANR_DENSITY_KG_PER_M3, line.shot_reference_pa + p_amb, SHOT_S]),
+        element=np.array(elements, dtype=ELEMENT),
+        el_part=np.array(el_part),
+        leak=np.array([(min(s, len(is_hose) - 1), -1.0, math.inf, iso_k(k), LEAK_B, 0.0) for s, k in leaks], dtype=DRAIN),
+        pump=np.array([(0, gives, c.cut_in_pa + p_amb, c.cut_out_pa + p_amb, temp, c.clearance or 0.0)], dtype=PUMP),
+        shot=np.array([(air_kg, line.shot_reference_pa + p_amb, SHOT_S)], dtype=SHOT),
         cells=max(cells, 1),
         p_amb_pa=p_amb,
         temp_k=temp,
     )
 
 
-def _vessel(volume_m3: float, temp_k: float) -> list[float]:
-    return [volume_m3, WALL_W_PER_M2_K * VESSEL_AREA * volume_m3 ** (2.0 / 3.0), temp_k]
+def _vessel(volume_m3: float, temp_k: float) -> tuple[float, float, float]:
+    return volume_m3, WALL_W_PER_M2_K * VESSEL_AREA * volume_m3 ** (2.0 / 3.0), temp_k
 
 
 def _cells(part: Part, cell_m: float) -> int:
@@ -273,23 +293,24 @@ def settled(net: Network, supply_abs_pa: float, downstream_abs_pa: float | None 
     p = np.empty(net.is_hose.size)
     p[0] = supply_abs_pa
     for k, (a, b) in enumerate(net.link):
-        p[k + 1] = min(p[k], float(np.min(net.element[a:b, 3])))
+        p[k + 1] = min(p[k], float(np.min(net.element["set_pa"][a:b])))
     if downstream_abs_pa is not None:
         p[1:] = downstream_abs_pa
     rt = R_AIR_J_PER_KG_K * net.temp_k
     vol_m, cons = np.empty(net.volume.shape[0]), np.ones((3, net.cells))
     for s, j in enumerate(net.index):
         if net.is_hose[s]:
-            a, b = int(net.hose[j, 0]), int(net.hose[j, 1])
+            a, b = net.hose["first"][j], net.hose["end"][j]
             cons[0, a:b], cons[1, a:b], cons[2, a:b] = p[s] / rt, 0.0, p[s] / (GAMMA - 1.0)
         else:
-            vol_m[j] = p[s] * net.volume[j, 0] / rt
+            vol_m[j] = p[s] * net.volume["m3"][j] / rt
     return State(vol_m=vol_m, vol_e=vol_m * CV_J_PER_KG_K * net.temp_k, cons=cons)
 
 
 def probe_at(net: Network, label: str, share: float) -> tuple[int, float]:
     """Cell and weight of the next one that belong to a share of a hose's length [0..1] from its inlet."""
-    first, end = (int(x) for x in net.hose[net.index[net.names.index(label)], :2])
+    hose = net.hose[net.index[net.names.index(label)]]
+    first, end = int(hose["first"]), int(hose["end"])
     x = share * (end - first) - 0.5  # in cells from the middle of the first; beyond the middles the line through two goes on
     cell = min(max(int(x), 0), end - first - 2)
     return first + cell, x - cell
@@ -310,50 +331,47 @@ class Outcome:
     energy_error: float
 
 
-def _work(net: Network, state: State, probe: Floats) -> Work:
+def _work(net: Network, state: State, probe: Records) -> Work:
     """Room for a run; the volumes' mass and energy are the state's own arrays, the hoses' state is copied in."""
-    n_store, n_link, n_hose = net.is_hose.size, net.link.shape[0], net.hose.shape[0]
+    n_store, n_link, n_hose = net.is_hose.size, net.link.shape[0], net.hose.size
     room = np.zeros(ROWS * ROW + ALIGNED)
     g = room[-(room.ctypes.data // room.itemsize) % ALIGNED :][: ROWS * ROW]
     row = g.reshape(ROWS, ROW)
     row[[W, W + 2]] = 1.0  # ghosts, until they are set
     face, ends = np.zeros((n_hose, 2, 3)), np.empty((n_store, 2))
-    row[CONS : CONS + 3, : net.cells] = state.cons
-    for h, (first, end) in enumerate(net.hose[:, :2]):
-        a, b = int(first), int(end)
+    for h, (a, b) in enumerate(zip(net.hose["first"], net.hose["end"], strict=True)):
         r, flux, energy = state.cons[:, a:b]
         row[W : W + 3, a:b] = r, flux / r, (GAMMA - 1.0) * (energy - 0.5 * flux**2 / r)
         row[W + 3, a:b] = row[W + 2, a:b] / (r * R_AIR_J_PER_KG_K)
         row[W + 4, a:b] = np.sqrt(GAMMA * row[W + 2, a:b] / r)
         face[h] = row[W : W + 3, [a, b - 1]].T
     for s, j in enumerate(net.index):
-        ends[s] = face[j, :, 2] if net.is_hose[s] else (GAMMA - 1.0) * state.vol_e[j] / net.volume[j, 0]
-    seen = row[W + 2, probe[:, 0].astype(int)] * (1.0 - probe[:, 1]) + row[W + 2, probe[:, 0].astype(int) + 1] * probe[:, 1]
+        ends[s] = face[j, :, 2] if net.is_hose[s] else (GAMMA - 1.0) * state.vol_e[j] / net.volume["m3"][j]
+    seen = row[W + 2, probe["cell"]] * (1.0 - probe["weight"]) + row[W + 2, probe["cell"] + 1] * probe["weight"]
     return Work(
         mass=state.vol_m,
         energy=state.vol_e,
         g=g,
         row=row,
-        memory=np.zeros((n_hose, 19)),
-        mean=np.zeros(2),
+        memory=np.zeros(n_hose, dtype=MEMORY),
         face=face,
         ends=ends,
         before=ends.copy(),
-        side=np.zeros((n_store, 2, 4)),
+        side=np.zeros((n_store, 2), dtype=SIDE),
         loss=np.zeros(n_store),
         q=np.zeros(n_link),
         guess=np.zeros(n_link),
         warm=np.zeros(n_link),
         seen=np.stack([seen, seen], axis=1),
-        books=np.zeros(5),
+        books=np.zeros(1, dtype=BOOKS),
     )
 
 
 def _content(net: Network, state: State) -> tuple[float, float]:
     """All mass [kg] and energy [J] in the line."""
     m, e = float(state.vol_m.sum()), float(state.vol_e.sum())
-    for a, b, dx, area in net.hose[:, :4]:
-        part = state.cons[:, int(a) : int(b)].sum(axis=1) * dx * area
+    for hose in net.hose:
+        part = state.cons[:, hose["first"] : hose["end"]].sum(axis=1) * hose["dx_m"] * hose["area_m2"]
         m, e = m + float(part[0]), e + float(part[2])
     return m, e
 
@@ -401,7 +419,7 @@ def run_network(
     n = int(duration_s * output_rate_hz + 1e-9) + 1
     n_store = net.is_hose.size
     shots = np.asarray(shots_s, dtype=np.float64).reshape(-1)
-    drains = [[n_store - 2, z.from_s, z.until_s, iso_k(z.conductance), z.b, z.opens_s] for z in nozzles]
+    drains = [(n_store - 2, z.from_s, z.until_s, iso_k(z.conductance), z.b, z.opens_s) for z in nozzles]
     tables = Tables(
         is_hose=net.is_hose,
         place=net.index,
@@ -409,16 +427,17 @@ def run_network(
         hose=net.hose,
         link=net.link,
         el=net.element.copy(),  # the run keeps the openings of valves in it
-        drain=np.concatenate([net.leak, np.array(drains, dtype=np.float64).reshape(-1, 6)]),
+        drain=np.concatenate([net.leak, np.array(drains, dtype=DRAIN)]),
         pump=net.pump,
         shot=net.shot,
-        probe=np.array(probes, dtype=np.float64).reshape(-1, 2),
+        probe=np.array(list(probes), dtype=PROBE),
     )
     work = _work(net, state, tables.probe)
     for k, (a, b) in enumerate(net.link):  # valves stand where they would rest
-        for e in np.arange(a, b)[tables.el[a:b, 5] > 0.0]:
+        for el in tables.el[a:b]:
             behind = float(work.ends[k + 1, 0])
-            tables.el[e, 6] = valve(max(float(work.ends[k, 1]), behind), behind, int(e), tables.el)[1]
+            if el["lag_s"] > 0.0:
+                el["open"] = valve(max(float(work.ends[k, 1]), behind), behind, el)[1]
     out_p, out_q = np.empty((n, n_store, 2)), np.empty((n, net.link.shape[0]))
     out_probe, shot_out = np.empty((n, len(probes))), np.full((shots.size, 3), np.nan)
     m0, e0 = _content(net, state)
@@ -437,8 +456,9 @@ def run_network(
         out_probe,
         shot_out,
     )
-    state.cons[:] = work.row[CONS : CONS + 3, : net.cells]
-    books = work.books
+    r, u, p_abs = work.row[W : W + 3, : net.cells]
+    state.cons[:] = r, r * u, p_abs / (GAMMA - 1.0) + 0.5 * r * u**2
+    books = work.books[0]
     if steps < 0 or not np.isfinite(out_p).all():
         msg = "The line model left the range it can follow. Check the air line for a part far smaller or larger than its neighbours."
         raise ValueError(msg)
@@ -449,8 +469,8 @@ def run_network(
         q_m_kg_per_s=out_q,
         shots=shot_out,
         steps=int(steps),
-        mass_error=(m1 - m0 - books[0] + books[1]) / m0,
-        energy_error=(e1 - e0 - books[2] + books[3] - books[4]) / e0,
+        mass_error=(m1 - m0 - books["kg_in"] + books["kg_out"]) / m0,
+        energy_error=(e1 - e0 - books["j_in"] + books["j_out"] - books["j_walls"]) / e0,
     )
 
 

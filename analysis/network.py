@@ -57,6 +57,12 @@ REGULATOR: Final = 1  # likewise, and its outlet is held at a set point; passes 
 TERMS: Final = 4
 WEIGHT: Final = np.array([1.7616, 4.6923, 12.920, 84.027])
 RATE: Final = np.array([35.973, 241.48, 1679.0, 18931.8])
+# Constants are worked out here: in compiled code each operation takes milliseconds to compile.
+G1: Final = GAMMA - 1.0
+SQUARED_SOUND: Final = GAMMA * R_AIR_J_PER_KG_K  # over temperature
+SUTHERLAND: Final = SUTHERLAND_MU0_PA_S * (SUTHERLAND_T0_K + SUTHERLAND_S_K) / SUTHERLAND_T0_K**1.5
+HAALAND: Final = -1.8 / math.log(10.0)
+GNIELINSKI: Final = 12.7 / math.sqrt(8.0) * (PRANDTL ** (2.0 / 3.0) - 1.0)
 STEP_S: Final = 2e-3  # longest time step
 SHORT_S: Final = 0.03  # time from a shot's beginning over which steps are short
 REFRESH: Final = 8  # steps between two looks at time step, friction and heat coefficients
@@ -67,7 +73,7 @@ REFRESH: Final = 8  # steps between two looks at time step, friction and heat co
 # hoses begin at multiples of ALIGNED cells, so that no vector of cells lies across two lines of the cache.
 ALIGNED: Final = 8
 ROW: Final = 4168
-ROWS: Final = 32
+ROWS: Final = 29
 MOST_CELLS: Final = ROW - ALIGNED
 ONE = np.uint64(1)
 
@@ -78,13 +84,37 @@ def _rows(first: int, end: int) -> tuple[Any, ...]:
 
 
 W0, W1, W2, TEMP, SOUND = _rows(0, 5)  # state: density, speed, pressure, temperature, speed of sound
-CONS0, CONS1, CONS2 = _rows(5, 8)  # state as it is conserved: density, momentum, energy
-F0, F1 = _rows(8, 10)  # wall shear and heat that the past leaves
-COEF0, COEF1, COEF2, RE = _rows(10, 14)  # coefficients of friction (laminar, turbulent) and heat, and their Reynolds number
-LO0, LO1, LO2, HI0, HI1, HI2, MID = _rows(14, 21)  # half-time state at the left and the right face, and speed in the middle
-FLUX0, FLUX1, FLUX2 = _rows(21, 24)  # through the left face
-HIST0, HIST1, HIST2, HIST3, HIST4, HIST5, HIST6, HIST7 = _rows(24, 32)  # memory of wall shear and heat
-W, CONS, COEF, LO, HI, FLUX = 0, 5, 10, 14, 17, 21  # the same rows, where single cells are looked at
+F0, F1 = _rows(5, 7)  # wall shear and heat that the past leaves
+COEF0, COEF1, COEF2, RE = _rows(7, 11)  # coefficients of friction (laminar, turbulent) and heat, and their Reynolds number
+LO0, LO1, LO2, HI0, HI1, HI2, MID = _rows(11, 18)  # half-time state at the left and the right face, and speed in the middle
+FLUX0, FLUX1, FLUX2 = _rows(18, 21)  # through the left face
+HIST0, HIST1, HIST2, HIST3, HIST4, HIST5, HIST6, HIST7 = _rows(21, 29)  # memory of wall shear and heat
+W, COEF, LO, HI, FLUX = 0, 7, 11, 14, 18  # the same rows, where single cells are looked at
+
+
+def _fields(names: str, whole: str = "") -> np.dtype[np.void]:
+    """Make a kind of record: its real numbers, after its whole ones."""
+    return np.dtype([(name, int) for name in whole.split()] + [(name, float) for name in names.split()], align=True)
+
+
+# What describes a line to the compiled code; tables with columns by number would take longer to compile, too.
+VOLUME: Final = _fields("m3 wall_w_per_k wall_temp_k")
+# Its cells, with room for a ghost before and after. Friction and heat are multiples of the usual.
+HOSE: Final = _fields("dx_m area_m2 bore_m rough_m wall_temp_k friction heat", whole="first end")
+# k = C rho0 sqrt(T0) [kg K^0.5/(s Pa)]; set point [Pa abs]; lag: time constant. While it runs: how far the valve is open, and the part of
+# its way that it moves within a step.
+ELEMENT: Final = _fields("k b set_pa droop_pa lag_s open moves", whole="kind")
+DRAIN: Final = _fields("from_s until_s k b opens_s", whole="store")  # half open, half shut; the time that it takes to open or to shut
+PUMP: Final = _fields("kg_per_s cut_in_pa cut_out_pa temp_k clearance", whole="runs")  # at no overpressure; whether it runs at the start
+SHOT: Final = _fields("kg reference_pa lasts_s")  # mass at the reference pressure [Pa abs]
+PROBE: Final = _fields("weight", whole="cell")  # a cell, and the weight of the next one
+# What an end of a store offers to its link: pressure at no flow, impedance, factor of the dynamic pressure, stagnation temperature.
+SIDE: Final = _fields("p_pa z k temp_k")
+BOOKS: Final = _fields("kg_in kg_out j_in j_out j_walls")  # air and energy that came in and went out, heat from the walls
+# Strength of the memory of wall shear and of wall heat; the fastest wave allowed for; how the four terms of shear, then those of heat, fade
+# and grow within a step.
+MEMORY: Final = np.dtype([("shear", float), ("heat", float), ("fastest", float), ("fade", float, 8), ("grow", float, 8)], align=True)
+Record = Any
 
 
 def _inner(function: F) -> F:
@@ -100,22 +130,11 @@ def _outer(function: F) -> F:
     return jit(function, **OPTIONS)
 
 
-@_inner
-def friction_terms(re: float, rough: float) -> tuple[float, float]:
-    """Darcy's factor for turbulent flow (Haaland), and the share of turbulence: 0 at Re 2000, 1 above 4000, smooth between.
-
-    rough is Haaland's term of roughness, (e/3.7 D)^1.11.
-    """
-    x = min((re - 2000.0) / 2000.0, 1.0)
-    inv = -1.8 / math.log(10.0) * math.log(rough + 6.9 / re)
-    return 1.0 / (inv * inv), x * x * (3.0 - 2.0 * x)
-
-
-def valve(p: float, behind: float, e: int, el: np.ndarray) -> tuple[float, float]:
+def valve(p: float, behind: float, el: Record) -> tuple[float, float]:
     """Of a restriction at these pressures: flow over choked flow when it is wide open, and the opening that a spring asks for [0..1]."""
-    x = max((behind / p - el[e, 1]) / (1.0 - el[e, 1]), 0.0)
+    x = max((behind / p - el["b"]) / (1.0 - el["b"]), 0.0)
     psi = math.sqrt(max(1.0 - x * x, 0.0))
-    asked = (el[e, 3] - behind) / el[e, 4]
+    asked = (el["set_pa"] - behind) / el["droop_pa"]
     return psi, min(max(asked / max(psi, 1e-6), 0.0), 1.0)
 
 
@@ -131,14 +150,15 @@ def _beyond(p: float, slope: float) -> tuple[float, float]:
 
 
 @_inner
-def _lagging(x: float, p: float, dx: float, dp: float, e: int, el: np.ndarray) -> tuple[float, float]:
+def _lagging(x: float, p: float, dx: float, dp: float, el: Record) -> tuple[float, float]:
     """Pressure behind a regulator whose valve takes its time, and its derivative; x is flow over choked flow of the open valve.
 
     The valve goes a part of the way from where it is to where the spring asks for at the end of the step, so that no step is too long:
     x = stays psi + moves min(asked, psi), where psi is an ellipse in the pressure behind and what is asked for a straight line.
     """
-    b, held, droop = el[e, 1], el[e, 3], el[e, 4]
-    stays, moves = (1.0 - el[e, 7]) * el[e, 6], el[e, 7]
+    b, held = el.b, el.set_pa
+    droop, moves = el.droop_pa, el.moves
+    stays = (1.0 - moves) * el.open
     most = stays + moves * min(held / droop, 1.0)
     if x >= most:
         return _beyond(p * (b - 1000.0 * (x / most - 1.0)), -1000.0 * p * dx / most)
@@ -163,22 +183,23 @@ def _lagging(x: float, p: float, dx: float, dp: float, e: int, el: np.ndarray) -
 
 
 @_inner
-def _behind(q: float, p: float, root_t: float, e: int, el: np.ndarray, dp: float) -> tuple[float, float]:
+def _behind(q: float, p: float, root_t: float, el: Record, dp: float) -> tuple[float, float]:
     """Pressure behind a restriction that passes q, and its derivative to q; falls steeply beyond the choked flow."""
-    qc = el[e, 0] * p / root_t
-    x = q / qc
-    dx = 1.0 / qc - q * dp / (qc * p)
-    if el[e, 5] > 0.0:
-        return _lagging(x, p, dx, dp, e, el)
+    per_p, b = 1.0 / p, el.b
+    per_choked = root_t / el.k * per_p
+    x = q * per_choked
+    dx = per_choked - x * dp * per_p
+    if el.lag_s > 0.0:
+        return _lagging(x, p, dx, dp, el)
     if x < 1.0:
         s = math.sqrt(1.0 - x * x)
-        wide = p * (el[e, 1] + (1.0 - el[e, 1]) * s)
-        dwide = dp * (el[e, 1] + (1.0 - el[e, 1]) * s) - p * (1.0 - el[e, 1]) * x / max(s, 1e-9) * dx
+        falls = b + (1.0 - b) * s
+        wide, dwide = p * falls, dp * falls - p * (1.0 - b) * x / max(s, 1e-9) * dx
     else:
-        wide, dwide = _beyond(p * (el[e, 1] - 1000.0 * (x - 1.0)), -1000.0 * p * dx)
-    held = el[e, 3] - el[e, 4] * x
+        wide, dwide = _beyond(p * (b - 1000.0 * (x - 1.0)), -1000.0 * p * dx)
+    held = el.set_pa - el.droop_pa * x
     if held < wide:
-        return _beyond(held, -el[e, 4] * dx)
+        return _beyond(held, -el.droop_pa * dx)
     return wide, dwide
 
 
@@ -187,7 +208,7 @@ def march(q: float, p: float, root_t: float, first: int, last: int, step: int, e
     """Pressure behind a row of restrictions that pass q, and its derivative to q."""
     e = first
     while e != last:
-        p, dp = _behind(q, p, root_t, e, el, dp)
+        p, dp = _behind(q, p, root_t, el[e], dp)
         e += step
     return p, dp
 
@@ -196,91 +217,71 @@ def march(q: float, p: float, root_t: float, first: int, last: int, step: int, e
 def _move_valves(q: float, p: float, p_right: float, root_t: float, first: int, last: int, el: np.ndarray) -> None:
     """Let each lagging valve of a link take its new opening, once the flow of the step is known."""
     for e in range(first, last):
-        behind = p_right if q <= 0.0 else _behind(q, p, root_t, e, el, 0.0)[0]
-        if el[e, 5] > 0.0:
-            el[e, 6] += el[e, 7] * (_valve(max(p, behind), behind, e, el)[1] - el[e, 6])
+        behind = p_right if q <= 0.0 else _behind(q, p, root_t, el[e], 0.0)[0]
+        if el[e].lag_s > 0.0:
+            el[e].open += el[e].moves * (_valve(max(p, behind), behind, el[e])[1] - el[e].open)
         p = behind
 
 
 @_inner
-def link_flow(
-    p_left: float,
-    z_left: float,
-    k_left: float,
-    t_left: float,
-    p_right: float,
-    z_right: float,
-    k_right: float,
-    t_right: float,
-    guess: float,
-    first: int,
-    last: int,
-    el: np.ndarray,
-) -> float:
+def link_flow(left: Record, right: Record, guess: float, first: int, last: int, el: np.ndarray) -> float:
     """Mass flow [kg/s] through a link, positive from left to right.
 
-    Each side has, at no flow through the link, a pressure p [Pa abs], an impedance z = -dp/dq of its end and a dynamic-pressure
-    factor k (p0 = p + k q^2; zero for a volume), and a stagnation temperature [K].
+    The total pressure at a side is p - z q + k q^2; k, the dynamic pressure's factor, is zero for a volume.
     """
     sign = 1.0
     e0, e1, step = first, last, 1
-    if p_left < p_right:
+    if left.p_pa < right.p_pa:
         for e in range(first, last):
-            if el[e, 2] == REGULATOR:
+            if el[e].kind == REGULATOR:
                 return 0.0
         sign = -1.0
-        p_left, z_left, k_left, t_left, p_right, z_right = p_right, z_right, k_right, t_right, p_left, z_left
+        left, right = right, left
         e0, e1, step = last - 1, first - 1, -1
-    root_t = math.sqrt(t_left)
-    k0 = el[e0, 0] / root_t
-    high = k0 * p_left / (1.0 + k0 * z_left)
-    low, checked_low, checked_high = 0.0, False, False
-    q = max(sign * guess, 0.0)
-    if not q < high:
-        q = 0.5 * high
+    p_left, z_left, k_left = left.p_pa, left.z, left.k
+    p_right, z_right, root_t = right.p_pa, right.z, math.sqrt(left.temp_k)
+    k0 = el[e0].k / root_t
+    low, high = -1.0, k0 * p_left / (1.0 + k0 * z_left)
+    choked = high * (1.0 - 1e-12)
+    q = min(max(sign * guess, 0.0), choked)
     for _ in range(60):
-        p_up = p_left - z_left * q + k_left * q * q
-        p_end, slope = march(q, p_up, root_t, e0, e1, step, el, -z_left + 2.0 * k_left * q)
+        p_end, slope = march(q, p_left - z_left * q + k_left * q * q, root_t, e0, e1, step, el, -z_left + 2.0 * k_left * q)
         gap = p_end - p_right - z_right * q
         if gap > 0.0:
+            if q >= choked:
+                return sign * high
             low = q
         else:
+            if q <= 0.0:  # a regulator holds back
+                return 0.0
             high = q
         slope -= z_right
-        new = q - gap / slope if slope < 0.0 else 2.0 * high
-        if abs(gap) < 1e-5 * p_left and low <= new <= high:  # this step of Newton's leaves about the square of it
+        new = q - gap / slope if slope < 0.0 else high
+        if abs(gap) < 1e-5 * p_left and max(low, 0.0) <= new <= high:  # this step of Newton's leaves about the square of it
             return sign * new
-        if new >= high and gap > 0.0 and not checked_high:  # is it choked?
-            checked_high = True
-            p_end, _ = march(high * (1.0 - 1e-12), p_left - z_left * high, root_t, e0, e1, step, el, -z_left)
-            if p_end >= p_right + z_right * high:
-                return sign * high
-        if new <= low and gap < 0.0 and not checked_low:  # does a regulator hold back?
-            checked_low = True
-            p_end, _ = march(0.0, p_left, root_t, e0, e1, step, el, 0.0)
-            if p_end <= p_right:
-                return 0.0
+        new = min(max(new, 0.0), choked)
         if not low < new < high:
-            new = 0.5 * (low + high)
+            new = 0.5 * (max(low, 0.0) + high)
         if abs(new - q) < 1e-13:
-            q = new
-            break
+            return sign * new
         q = new
     return sign * q
 
 
 @_inner
-def predict_hose(h: int, hose: np.ndarray, dt: float, g: np.ndarray) -> None:
+def predict_hose(hose: Record, dt: float, g: np.ndarray) -> None:
     """Half-time states at both faces of each cell of a hose: lo at the left face, hi at the right. The ghosts must have their state."""
-    a, b, dtdx, half, wall_k = int(hose[h, 0]), int(hose[h, 1]), dt / hose[h, 2], 0.5 * dt, hose[h, 6]
+    a, b, dtdx = hose.first, hose.end, dt / hose.dx_m
+    half, wall_k = 0.5 * dt, hose.wall_temp_k
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return
     for i in range(np.uint64(a), np.uint64(b)):
+        left, right = i - ONE, i + ONE
         r, u, p = g[W0 + i], g[W1 + i], g[W2 + i]
         # Half of van Leer's limited slope: product of the differences to both sides, over their sum; one division serves for all.
-        r0, r1 = r - g[W0 + i - ONE], g[W0 + i + ONE] - r
-        u0, u1 = u - g[W1 + i - ONE], g[W1 + i + ONE] - u
-        p0, p1 = p - g[W2 + i - ONE], g[W2 + i + ONE] - p
+        r0, r1 = r - g[W0 + left], g[W0 + right] - r
+        u0, u1 = u - g[W1 + left], g[W1 + right] - u
+        p0, p1 = p - g[W2 + left], g[W2 + right] - p
         sr, su, sp = r0 * r1, u0 * u1, p0 * p1
         dr = r0 + r1 if sr > 0.0 else 1.0
         du = u0 + u1 if su > 0.0 else 1.0
@@ -288,14 +289,14 @@ def predict_hose(h: int, hose: np.ndarray, dt: float, g: np.ndarray) -> None:
         dr_du, dp_r = dr * du, dp * r
         inv = 1.0 / (dr_du * dp_r)
         per_dr_du, per_dp_r = dp_r * inv, dr_du * inv
-        sr = sr * du * per_dr_du if sr > 0.0 else 0.0
-        su = su * dr * per_dr_du if su > 0.0 else 0.0
-        sp = sp * r * per_dp_r if sp > 0.0 else 0.0
+        sr = max(sr, 0.0) * du * per_dr_du
+        su = max(su, 0.0) * dr * per_dr_du
+        sp = max(sp, 0.0) * r * per_dp_r
         rm = r - dtdx * (u * sr + r * su)
         brake = (g[COEF0 + i] + g[COEF1 + i] * abs(u)) * u + g[F0 + i]
         um = u - dtdx * (u * su + sp * dp * per_dp_r) - half * brake
         # Friction turns into heat: total energy is left as it is, so the pressure gains what the motion loses.
-        gain = (GAMMA - 1.0) * (r * u * brake - g[COEF2 + i] * (g[TEMP + i] - wall_k) - g[F1 + i])
+        gain = G1 * (r * u * brake - g[COEF2 + i] * (g[TEMP + i] - wall_k) - g[F1 + i])
         pm = p - dtdx * (u * sp + GAMMA * p * su) + half * gain
         g[MID + i] = um
         g[LO0 + i], g[HI0 + i] = rm - sr, rm + sr
@@ -304,32 +305,33 @@ def predict_hose(h: int, hose: np.ndarray, dt: float, g: np.ndarray) -> None:
 
 
 @_inner
-def inner_fluxes(h: int, hose: np.ndarray, g: np.ndarray) -> None:
+def inner_fluxes(hose: Record, g: np.ndarray) -> None:
     """HLLC fluxes of mass, momentum and energy at the faces between the cells of a hose; the flux at index i enters cell i."""
-    a, b = int(hose[h, 0]), int(hose[h, 1])
+    a, b = hose.first, hose.end
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return
-    for i in range(np.uint64(a + 1), np.uint64(b)):
-        rl, ul, pl = g[HI0 + i - ONE], g[HI1 + i - ONE], g[HI2 + i - ONE]
+    for i in range(np.uint64(a), np.uint64(b)):  # from the hose's end, whose flux is put right later, so that vectors begin where they fit
+        before = i - ONE
+        rl, ul, pl = g[HI0 + before], g[HI1 + before], g[HI2 + before]
         rr, ur, pr = g[LO0 + i], g[LO1 + i], g[LO2 + i]
-        c = 0.5 * (g[SOUND + i - ONE] + g[SOUND + i])
+        c = 0.5 * (g[SOUND + before] + g[SOUND + i])
         sl, sr = min(ul, ur) - c, max(ul, ur) + c
         ml, mr = rl * (sl - ul), rr * (sr - ur)
         # The contact's speed is top / bottom, and bottom < 0.
         top, bottom = pr - pl + ml * ul - mr * ur, ml - mr
-        left = top <= 0.0
-        r = rl if left else rr
-        u = ul if left else ur
-        p = pl if left else pr
-        s = min(sl, 0.0) if left else max(sr, 0.0)
-        far = sl if left else sr
+        if top <= 0.0:
+            r, u, p = rl, ul, pl
+            s, far = min(sl, 0.0), sl
+        else:
+            r, u, p = rr, ur, pr
+            s, far = max(sr, 0.0), sr
         beyond = far * bottom - top
         inv = 1.0 / (bottom * beyond)
         star = top * beyond * inv
         thin = bottom * bottom * inv
         grow = (far - u) * thin  # density in the star region over that outside
         rs = r * grow
-        e = p / (GAMMA - 1.0) + 0.5 * r * u * u
+        e = p / G1 + 0.5 * r * u * u
         es = grow * e + (star - u) * (rs * star + thin * p)
         g[FLUX0 + i] = r * u + s * (rs - r)
         g[FLUX1 + i] = r * u * u + p + s * (rs * star - r * u)
@@ -337,31 +339,41 @@ def inner_fluxes(h: int, hose: np.ndarray, g: np.ndarray) -> None:
 
 
 @_inner
-def advance_hose(h: int, hose: np.ndarray, dt: float, g: np.ndarray, memory: np.ndarray) -> float:
+def advance_hose(hose: Record, dt: float, g: np.ndarray, memory: Record) -> float:
     """Bring a hose over one step: fluxes, then friction and heat semi-implicitly, with the memory of wall shear and heat.
 
     Returns the heat that came from the wall over the step, per cell volume [J/m3].
     """
-    a, b, dtdx, wall_k = int(hose[h, 0]), int(hose[h, 1]), dt / hose[h, 2], hose[h, 6]
+    a, b = hose.first, hose.end
+    dtdx, wall_k = dt / hose.dx_m, hose.wall_temp_k
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
         return 0.0
     # Plain numbers, not array elements, so that the loops can be vectorised.
-    cu, ct = memory[h, 0], memory[h, 1]
-    au0, au1, au2, au3 = memory[h, 2], memory[h, 3], memory[h, 4], memory[h, 5]
-    gu0, gu1, gu2, gu3 = memory[h, 6], memory[h, 7], memory[h, 8], memory[h, 9]
-    at0, at1, at2, at3 = memory[h, 10], memory[h, 11], memory[h, 12], memory[h, 13]
-    gt0, gt1, gt2, gt3 = memory[h, 14], memory[h, 15], memory[h, 16], memory[h, 17]
+    cu, ct = memory.shear, memory.heat
+    fade, grow = memory.fade, memory.grow
+    au0, au1 = fade[0], fade[1]
+    au2, au3 = fade[2], fade[3]
+    at0, at1 = fade[4], fade[5]
+    at2, at3 = fade[6], fade[7]
+    gu0, gu1 = grow[0], grow[1]
+    gu2, gu3 = grow[2], grow[3]
+    gt0, gt1 = grow[4], grow[5]
+    gt2, gt3 = grow[6], grow[7]
     now_u, now_t = cu * (gu0 + gu1 + gu2 + gu3), ct * (gt0 + gt1 + gt2 + gt3)
     heat = 0.0
     for i in range(np.uint64(a), np.uint64(b)):
-        r = g[CONS0 + i] + dtdx * (g[FLUX0 + i] - g[FLUX0 + i + ONE])
-        ru = g[CONS1 + i] + dtdx * (g[FLUX1 + i] - g[FLUX1 + i + ONE])
-        e = g[CONS2 + i] + dtdx * (g[FLUX2 + i] - g[FLUX2 + i + ONE])
-        u_old, t_old = g[W1 + i], g[TEMP + i]
+        after = i + ONE
+        r_old, u_old, t_old = g[W0 + i], g[W1 + i], g[TEMP + i]
+        ru_old = r_old * u_old
+        r = r_old + dtdx * (g[FLUX0 + i] - g[FLUX0 + after])
+        ru = ru_old + dtdx * (g[FLUX1 + i] - g[FLUX1 + after])
+        e = r_old * CV_J_PER_KG_K * t_old + 0.5 * ru_old * u_old + dtdx * (g[FLUX2 + i] - g[FLUX2 + after])
         # Steady shear and heat by Crank-Nicolson, with the middle speed; the memory of past changes, its newest part implicit.
         k, w = 0.5 * (g[COEF0 + i] + g[COEF1 + i] * abs(g[MID + i])), 0.5 * g[COEF2 + i]
-        u0, u1, u2, u3 = au0 * g[HIST0 + i], au1 * g[HIST1 + i], au2 * g[HIST2 + i], au3 * g[HIST3 + i]
-        t0, t1, t2, t3 = at0 * g[HIST4 + i], at1 * g[HIST5 + i], at2 * g[HIST6 + i], at3 * g[HIST7 + i]
+        u0, u1 = au0 * g[HIST0 + i], au1 * g[HIST1 + i]
+        u2, u3 = au2 * g[HIST2 + i], au3 * g[HIST3 + i]
+        t0, t1 = at0 * g[HIST4 + i], at1 * g[HIST5 + i]
+        t2, t3 = at2 * g[HIST6 + i], at3 * g[HIST7 + i]
         slows = 1.0 + dt * (k + now_u)
         cools = CV_J_PER_KG_K * r * (1.0 + dt * now_t) + dt * w
         inv = 1.0 / (r * slows * cools)
@@ -371,70 +383,61 @@ def advance_hose(h: int, hose: np.ndarray, dt: float, g: np.ndarray, memory: np.
         t = e - motion + dt * (w * (2.0 * wall_k - t_old) + CV_J_PER_KG_K * r * (now_t * t_old - past_t))
         t *= r * slows * inv
         du, d_t = u - u_old + 1e-30, t - t_old + 1e-30  # never quite zero: a memory that fades to denormal numbers is slow
-        g[HIST0 + i], g[HIST1 + i], g[HIST2 + i], g[HIST3 + i] = u0 + gu0 * du, u1 + gu1 * du, u2 + gu2 * du, u3 + gu3 * du
-        g[HIST4 + i], g[HIST5 + i], g[HIST6 + i], g[HIST7 + i] = t0 + gt0 * d_t, t1 + gt1 * d_t, t2 + gt2 * d_t, t3 + gt3 * d_t
+        g[HIST0 + i], g[HIST1 + i] = u0 + gu0 * du, u1 + gu1 * du
+        g[HIST2 + i], g[HIST3 + i] = u2 + gu2 * du, u3 + gu3 * du
+        g[HIST4 + i], g[HIST5 + i] = t0 + gt0 * d_t, t1 + gt1 * d_t
+        g[HIST6 + i], g[HIST7 + i] = t2 + gt2 * d_t, t3 + gt3 * d_t
         g[F0 + i] = past_u + now_u * du
         g[F1 + i] = (past_t + now_t * d_t) * r * CV_J_PER_KG_K
-        heated = r * CV_J_PER_KG_K * t + motion
-        heat += heated - e
-        g[CONS0 + i], g[CONS1 + i], g[CONS2 + i] = r, r * u, heated
+        heat += r * CV_J_PER_KG_K * t + motion - e
         g[W0 + i], g[W1 + i], g[W2 + i] = r, u, r * R_AIR_J_PER_KG_K * t
-        g[TEMP + i], g[SOUND + i] = t, math.sqrt(GAMMA * R_AIR_J_PER_KG_K * t)
+        g[TEMP + i], g[SOUND + i] = t, math.sqrt(SQUARED_SOUND * t)
     return heat
 
 
 @_inner
-def refresh_hose(h: int, hose: np.ndarray, memory: float, g: np.ndarray, mean: np.ndarray) -> float:
-    """Look friction and heat coefficients up afresh; mean gets mean viscosity and Reynolds number. Returns the fastest wave."""
-    a, b, bore, brake, warm = int(hose[h, 0]), int(hose[h, 1]), hose[h, 4], hose[h, 7], hose[h, 8]
+def refresh_hose(hose: Record, memory: float, g: np.ndarray) -> tuple[float, float, float]:
+    """Look friction and heat coefficients up afresh; returns the fastest wave, mean viscosity and mean Reynolds number."""
+    a, b = hose.first, hose.end
+    bore, brake = hose.bore_m, hose.friction
     if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
-        return 0.0
-    rough = (hose[h, 5] / bore / 3.7) ** 1.11
-    # Nusselt number: 8 is the quasi-steady value that belongs to Zielke's kernel taken for heat; turbulent by Gnielinski.
+        return 0.0, 0.0, 0.0
+    # Nusselt number: 8 is the quasi-steady value that belongs to Zielke's kernel taken for heat.
     laminar = 8.0 if memory > 0.0 else 3.66
     per_area = 4.0 / (bore * bore)
+    thick, cools = brake * 8.0 * per_area, hose.heat * laminar * per_area * CP_J_PER_KG_K / PRANDTL
     nu_sum, re_sum = 0.0, 0.0
     for i in range(np.uint64(a), np.uint64(b)):
         t = g[TEMP + i]
-        mu = SUTHERLAND_MU0_PA_S * (t / SUTHERLAND_T0_K) * math.sqrt(t / SUTHERLAND_T0_K) * (SUTHERLAND_T0_K + SUTHERLAND_S_K)
-        mu /= t + SUTHERLAND_S_K
+        mu = SUTHERLAND * t * math.sqrt(t) / (t + SUTHERLAND_S_K)
         nu = mu / g[W0 + i]
         re = abs(g[W1 + i]) * bore / nu
-        g[COEF0 + i] = brake * 8.0 * per_area * nu
+        g[COEF0 + i] = thick * nu
         g[COEF1 + i] = 0.0
-        g[COEF2 + i] = warm * laminar * per_area * CP_J_PER_KG_K / PRANDTL * mu
+        g[COEF2 + i] = cools * mu
         g[RE + i] = re
         nu_sum += nu
         re_sum += re
-    fastest = 0.0
+    # Turbulent flow: Haaland's factor is 1/root^2, Gnielinski's Nusselt number (Re - 1000) Pr/(8 root more); they share a division.
+    rough, thick = (hose.rough_m / bore / 3.7) ** 1.11, 0.5 * brake / bore
+    cools, fastest = 0.125 * PRANDTL / laminar, 0.0
     for i in range(np.uint64(a), np.uint64(b)):
         fastest = max(fastest, abs(g[W1 + i]) + g[SOUND + i])
         re = g[RE + i]
         if re > 2000.0:
-            factor, share = friction_terms(re, rough)
+            root = HAALAND * math.log(rough + 6.9 / re)
+            more = root + GNIELINSKI
+            inv = 1.0 / (root * root * more)
+            x = min(re / 2000.0 - 1.0, 1.0)
+            share = x * x * (3.0 - 2.0 * x)  # of turbulence: 0 at Re 2000, 1 above 4000, smooth between
             g[COEF0 + i] *= 1.0 - share
-            g[COEF1 + i] = brake * share * factor / (2.0 * bore)
-            eighth = factor / 8.0
-            turbulent = eighth * (re - 1000.0) * PRANDTL / (1.0 + 12.7 * math.sqrt(eighth) * (PRANDTL ** (2.0 / 3.0) - 1.0))
-            g[COEF2 + i] *= 1.0 - share + share * max(turbulent / laminar, 1.0)
-    mean[0] = nu_sum / (b - a)
-    mean[1] = re_sum / (b - a)
-    return fastest
+            g[COEF1 + i] = thick * share * (more * inv)
+            g[COEF2 + i] *= 1.0 - share + share * max(cools * (re - 1000.0) * (root * inv), 1.0)
+    return fastest, nu_sum / (b - a), re_sum / (b - a)
 
 
-# Columns of the tables that describe a line to the compiled code.
-# volume: 0 V [m3], 1 wall conductance hA [W/K], 2 wall temperature [K]
-# hose:   0 first cell, 1 end cell (with room for a ghost before and after), 2 dx [m], 3 area [m2], 4 bore [m], 5 roughness [m],
-#         6 wall temperature [K], 7 friction and 8 heat as multiples of the usual
-# element: 0 k = C rho0 sqrt(T0) [kg K^0.5/(s Pa)], 1 b, 2 kind, 3 set point [Pa abs], 4 droop [Pa], 5 time constant [s];
-#         while it runs: 6 how far the valve is open, 7 the part of its way that it goes within a step
-# drain:  0 store, 1 from [s], 2 until [s] (when it is half open, half shut), 3 k, 4 b, 5 time that it takes to open or to shut [s]
-# pump:   0 mass flow at no overpressure [kg/s], 1 cut-in, 2 cut-out [Pa abs], 3 temperature of its air [K], 4 runs at the start,
-#         5 clearance
-# shot:   0 mass at the reference pressure [kg], 1 reference [Pa abs], 2 duration [s]
-# probe:  0 cell, 1 weight of the next cell
 class Tables(NamedTuple):
-    """A line in numbers; see the columns above. `is_hose` and `place` say of each store what it is, and its row there."""
+    """A line in records, see above. `is_hose` and `place` say of each store what it is, and its row there; link: first and end element."""
 
     is_hose: np.ndarray
     place: np.ndarray
@@ -451,13 +454,10 @@ class Tables(NamedTuple):
 class Work(NamedTuple):
     """What changes while a line runs.
 
-    mass, energy: of each volume [kg, J]. g: the rows of cells, flat; row: the same, as a table. memory: of each hose, 0 and 1 strength
-    of the memory of shear and heat, 2 to 17 how its terms fade and grow within a step, 18 the fastest wave allowed for. face: state at
-    both ends of each hose. ends, before: pressure at both ends of each store, after this step and the last. side: of both ends of each
-    store, what a link sees: pressure at no flow, impedance, factor of the dynamic pressure, stagnation temperature. loss: mass flow out
-    of a store by drains, leaks and shots [kg/s]. q: mass flow of each link; guess: what it is likely to be a step on; warm: stagnation
-    temperature that it brings [K]. seen: pressure at the probes, now and a step ago. books: air and energy that came in and went out,
-    heat from the walls.
+    mass, energy: of each volume [kg, J]. g: the rows of cells, flat; row: the same, as a table. memory: of each hose. face: state at both
+    ends of each hose. ends, before: pressure at both ends of each store, after this step and the last. side: both ends of each store, as a
+    link sees them. loss: mass flow out of a store by drains, leaks and shots [kg/s]. q: mass flow of each link; guess: what it is likely to
+    be a step on; warm: stagnation temperature that it brings [K]. seen: pressure at the probes, now and a step ago.
     """
 
     mass: np.ndarray
@@ -465,7 +465,6 @@ class Work(NamedTuple):
     g: np.ndarray
     row: np.ndarray
     memory: np.ndarray
-    mean: np.ndarray
     face: np.ndarray
     ends: np.ndarray
     before: np.ndarray
@@ -484,6 +483,7 @@ def _end_flux(q: float, p: float, t_up: float, h: int, end: int, cell: int, area
     if (q >= 0.0) == (end == 0):  # the air enters, and brings the stagnation temperature of where it comes from
         per_k = R_AIR_J_PER_KG_K * q / (area * p)  # speed over temperature
         t = 2.0 * t_up / (1.0 + math.sqrt(1.0 + 2.0 * per_k * per_k * t_up / CP_J_PER_KG_K))
+        u = per_k * t
         r = p / (R_AIR_J_PER_KG_K * t)
     else:  # isentropic from the cell
         r_cell = row[LO + 3 * end, cell]
@@ -491,7 +491,7 @@ def _end_flux(q: float, p: float, t_up: float, h: int, end: int, cell: int, area
         r = r_cell * (1.0 + x / GAMMA * (1.0 + 0.5 * (1.0 / GAMMA - 1.0) * x))  # the power's series: it is asked for at every step
         if abs(x) > 0.05:
             r = r_cell * (1.0 + x) ** (1.0 / GAMMA)
-    u = q / (area * r)
+        u = q / (area * r)
     face[h, end, 0], face[h, end, 1], face[h, end, 2] = r, u, p
     row[FLUX, cell + end] = q / area
     row[FLUX + 1, cell + end] = q / area * u + p
@@ -499,26 +499,27 @@ def _end_flux(q: float, p: float, t_up: float, h: int, end: int, cell: int, area
 
 
 @_inner
-def _look_afresh(cfl: float, remembers: float, hose: np.ndarray, g: np.ndarray, memory: np.ndarray, mean: np.ndarray) -> float:
+def _look_afresh(cfl: float, remembers: float, hose: np.ndarray, g: np.ndarray, memory: np.ndarray) -> float:
     """Refresh friction, heat and the terms of the memory; returns the time step, or -1 when the air is faster than can be."""
     dt = STEP_S
     for h in range(hose.shape[0]):
-        fastest = refresh_hose(h, hose, remembers, g, mean)
+        fastest, nu, re = refresh_hose(hose[h], remembers, g)
         if not fastest < 5e3:
             return -1.0
-        memory[h, 18] = 1.1 * fastest
-        dt = min(dt, cfl * hose[h, 2] / fastest)
-        per_radius = mean[0] / (0.25 * hose[h, 4] * hose[h, 4])
+        m = memory[h]
+        m.fastest = 1.1 * fastest
+        dt = min(dt, cfl * hose[h].dx_m / fastest)
+        per_radius = 4.0 * nu / (hose[h].bore_m * hose[h].bore_m)
         turbulent = 0.0
-        if mean[1] > 2000.0:
-            turbulent = mean[1] ** math.log10(15.29 / mean[1] ** 0.0567) / 12.86
-        memory[h, 0] = remembers * 4.0 * per_radius
-        memory[h, 1] = remembers * 4.0 * GAMMA * per_radius / PRANDTL
-        for j in range(8):  # four terms of shear, then those of heat
+        if re > 2000.0:
+            turbulent = re ** math.log10(15.29 / re**0.0567) / 12.86
+        m.shear = remembers * 4.0 * per_radius
+        m.heat = GAMMA / PRANDTL * m.shear
+        fade, grow = m.fade, m.grow
+        for j in range(8):
             x = (RATE[j % 4] + turbulent) * per_radius * dt / (1.0 if j < 4 else PRANDTL)
-            at = 2 + j + j // 4 * 4
-            memory[h, at] = math.exp(-x)
-            memory[h, at + 4] = WEIGHT[j % 4] * (1.0 - memory[h, at]) / x
+            fade[j] = math.exp(-x)
+            grow[j] = WEIGHT[j % 4] * (1.0 - fade[j]) / x
     return dt
 
 
@@ -546,25 +547,24 @@ def _drain(
     loss: np.ndarray,
 ) -> None:
     """What leaves the stores through leaks and test nozzles; a hose loses it at its outlet."""
-    for d in range(drain.shape[0]):
-        opens = drain[d, 5]
-        on = _open_for(t + dt - drain[d, 1], opens) - _open_for(t - drain[d, 1], opens)
-        on -= _open_for(t + dt - drain[d, 2], opens) - _open_for(t - drain[d, 2], opens)
+    for d in drain:
+        on = _open_for(t + dt - d.from_s, d.opens_s) - _open_for(t - d.from_s, d.opens_s)
+        on -= _open_for(t + dt - d.until_s, d.opens_s) - _open_for(t - d.until_s, d.opens_s)
         if on > 0.0:
-            s = int(drain[d, 0])
+            s = d.store
             j = index[s]
             if is_hose[s]:
-                i = int(hose[j, 1]) - 1
+                i = hose[j].end - 1
                 r, u, p = row[HI, i], row[HI + 1, i], row[HI + 2, i]
                 temp = p / (r * R_AIR_J_PER_KG_K)
                 p += 0.5 * r * u * u  # a restriction is asked by its stagnation pressure
             else:
-                p, temp = (GAMMA - 1.0) * energy[j] / volume[j, 0], energy[j] / (mass[j] * CV_J_PER_KG_K)
+                p, temp = G1 * energy[j] / volume[j].m3, energy[j] / (mass[j] * CV_J_PER_KG_K)
                 comes = q[s - 1] if s > 0 else 0.0
-                p += 0.5 * dt * GAMMA * R_AIR_J_PER_KG_K * temp / volume[j, 0] * (comes - loss[s])
+                p += 0.5 * GAMMA * dt * p / mass[j] * (comes - loss[s])
             if p > p_amb:
-                x = max((p_amb / p - drain[d, 4]) / (1.0 - drain[d, 4]), 0.0)
-                loss[s] += on / dt * drain[d, 3] * p / math.sqrt(temp) * math.sqrt(max(1.0 - x * x, 0.0))
+                x = max((p_amb / p - d.b) / (1.0 - d.b), 0.0)
+                loss[s] += on / dt * d.k * p / math.sqrt(temp) * math.sqrt(max(1.0 - x * x, 0.0))
 
 
 @_inner
@@ -581,35 +581,33 @@ def _sides(
     loss: np.ndarray,
     side: np.ndarray,
 ) -> bool:
-    """What each end of each store offers to its link (see `Work.side`); False when a pressure is none."""
+    """What each end of each store offers to its link; False when a pressure is none."""
     last = is_hose.shape[0] - 1
     for s in range(last + 1):
         j = index[s]
         if is_hose[s]:
-            area = hose[j, 3]
+            area = hose[j].area_m2
             for end in range(2):
-                out = 2.0 * end - 1.0
-                i = int(hose[j, end]) - end
+                to, out = side[s, end], 2.0 * end - 1.0
+                i = hose[j].end - 1 if end else hose[j].first
                 r, u, p = row[LO + 3 * end, i], out * row[LO + 3 * end + 1, i], row[LO + 3 * end + 2, i]
                 rt = p / r
                 c = math.sqrt(GAMMA * rt)
-                z = GAMMA * rt / (area * max(c - u, 0.05 * c))
-                side[s, end, 0] = p + z * (r * u * area - end * loss[s])
-                side[s, end, 1] = z
-                side[s, end, 2] = 0.5 / (r * area * area)
-                side[s, end, 3] = rt / R_AIR_J_PER_KG_K + 0.5 * u * u / CP_J_PER_KG_K
+                to.z = GAMMA * rt / (area * max(c - u, 0.05 * c))
+                to.p_pa = p + to.z * (r * u * area - end * loss[s])
+                to.k = 0.5 / (r * area * area)
+                to.temp_k = rt / R_AIR_J_PER_KG_K + 0.5 * u * u / CP_J_PER_KG_K
         else:
             temp = energy[j] / (mass[j] * CV_J_PER_KG_K)
-            p = (GAMMA - 1.0) * energy[j] / volume[j, 0]
-            z = 0.55 * dt * GAMMA * R_AIR_J_PER_KG_K * temp / volume[j, 0]
+            p = G1 * energy[j] / volume[j].m3
+            z = 0.55 * GAMMA * dt * p / mass[j]
             comes = q[s - 1] if s > 0 else 0.0
             goes = q[s] if s < last else 0.0
             for end in range(2):
-                side[s, end, 0] = p + z * ((comes if end == 1 else -goes) - loss[s])
-                side[s, end, 1] = z
-                side[s, end, 2] = 0.0
-                side[s, end, 3] = temp
-        if not (side[s, 0, 0] > 0.0 or s == 0) or not (side[s, 1, 0] > 0.0 or s == last):
+                to = side[s, end]
+                to.p_pa = p + z * ((comes if end else -goes) - loss[s])
+                to.z, to.k, to.temp_k = z, 0.0, temp
+        if not (side[s, 0].p_pa > 0.0 or s == 0) or not (side[s, 1].p_pa > 0.0 or s == last):
             return False
     return True
 
@@ -629,36 +627,34 @@ def _links(
     warm: np.ndarray,
     row: np.ndarray,
     face: np.ndarray,
-    books: np.ndarray,
+    books: Record,
 ) -> None:
     """One equation for the flow through each link, and what it does to the hoses' ends."""
     for k in range(q.shape[0]):
         first, last = link[k, 0], link[k, 1]
         slow = False
         for e in range(first, last):
-            if el[e, 5] > 0.0:
+            if el[e].lag_s > 0.0:
                 slow = True
-                el[e, 7] = 1.0 - math.exp(-dt / el[e, 5])
-        pl, zl, kl, tl = side[k, 1, 0], side[k, 1, 1], side[k, 1, 2], side[k, 1, 3]
-        pr, zr, kr, tr = side[k + 1, 0, 0], side[k + 1, 0, 1], side[k + 1, 0, 2], side[k + 1, 0, 3]
-        flow = link_flow(pl, zl, kl, tl, pr, zr, kr, tr, guess[k], first, last, el)
+                el[e].moves = 1.0 - math.exp(-dt / el[e].lag_s)
+        left, right = side[k, 1], side[k + 1, 0]
+        flow = link_flow(left, right, guess[k], first, last, el)
+        p_left, p_right = left.p_pa - left.z * flow, right.p_pa + right.z * flow
         if slow:
-            _move_valves(flow, pl - zl * flow + kl * flow * flow, pr + zr * flow, math.sqrt(tl), first, last, el)
+            _move_valves(flow, p_left + left.k * flow * flow, p_right, math.sqrt(left.temp_k), first, last, el)
         guess[k] = 2.0 * flow - q[k]
         q[k] = flow
-        warm[k] = tl if flow >= 0.0 else tr
-        for s in range(k, k + 2):
-            if is_hose[s]:
-                h, end = index[s], 1 - (s - k)
-                whole = flow + end * loss[s]  # what is drawn off at the end of a hose leaves it there beside the link's flow
-                t_up = tl if whole >= 0.0 else tr
-                out = 2.0 * end - 1.0
-                _end_flux(
-                    whole, side[s, end, 0] - out * side[s, end, 1] * flow, t_up, h, end, int(hose[h, end]) - end, hose[h, 3], row, face
-                )
-                if end == 1:
-                    books[1] += loss[s] * dt
-                    books[3] += (whole * t_up - flow * warm[k]) * CP_J_PER_KG_K * dt
+        warm[k] = left.temp_k if flow >= 0.0 else right.temp_k
+        if is_hose[k]:
+            h = index[k]
+            whole = flow + loss[k]  # what is drawn off at the end of a hose leaves it there beside the link's flow
+            t_up = left.temp_k if whole >= 0.0 else right.temp_k
+            _end_flux(whole, p_left, t_up, h, 1, hose[h].end - 1, hose[h].area_m2, row, face)
+            books.kg_out += loss[k] * dt
+            books.j_out += (whole * t_up - flow * warm[k]) * CP_J_PER_KG_K * dt
+        if is_hose[k + 1]:
+            h = index[k + 1]
+            _end_flux(flow, p_right, warm[k], h, 0, hose[h].first, hose[h].area_m2, row, face)
 
 
 @_inner
@@ -669,14 +665,14 @@ def _volumes(
     is_hose: np.ndarray,
     index: np.ndarray,
     volume: np.ndarray,
-    pump: np.ndarray,
+    pump: Record,
     mass: np.ndarray,
     energy: np.ndarray,
     loss: np.ndarray,
     q: np.ndarray,
     warm: np.ndarray,
     ends: np.ndarray,
-    books: np.ndarray,
+    books: Record,
 ) -> int:
     """Mass and energy of the volumes over one step; returns 1 when the pump runs, 0 when not, -1 when a volume ran empty."""
     for s in range(is_hose.shape[0]):
@@ -685,35 +681,34 @@ def _volumes(
         j = index[s]
         temp = energy[j] / (mass[j] * CV_J_PER_KG_K)
         dm, dh = -loss[s], -loss[s] * temp  # mass, and mass times temperature, per second
-        books[1] -= dm * dt
-        books[3] -= dh * dt * CP_J_PER_KG_K
+        books.kg_out -= dm * dt
+        books.j_out -= dh * dt * CP_J_PER_KG_K
         if s > 0:
             dm += q[s - 1]
             dh += q[s - 1] * warm[s - 1]
         if s < q.shape[0]:
             dm -= q[s]
             dh -= q[s] * warm[s]
-        if s == 0 and pump[0] > 0.0:
-            p = (GAMMA - 1.0) * energy[j] / volume[j, 0]
-            running = p < pump[1] or (running and p < pump[2])
+        if s == 0 and pump.kg_per_s > 0.0:
+            p = ends[s, 0]
+            running = p < pump.cut_in_pa or (running and p < pump.cut_out_pa)
             if running:
-                gives = pump[0]
-                if pump[5] > 0.0:  # what is left in the pump's clearance expands, and takes the place of fresh air
-                    gives *= max(1.0 - pump[5] * ((p / p_amb) ** (1.0 / PUMP_EXPONENT) - 1.0), 0.0)
+                gives = pump.kg_per_s
+                if pump.clearance > 0.0:  # what is left in the pump's clearance expands, and takes the place of fresh air
+                    gives *= max(1.0 - pump.clearance * ((p / p_amb) ** (1.0 / PUMP_EXPONENT) - 1.0), 0.0)
                 dm += gives
-                dh += gives * pump[3]
-                books[0] += gives * dt
-                books[2] += gives * dt * CP_J_PER_KG_K * pump[3]
+                dh += gives * pump.temp_k
+                books.kg_in += gives * dt
+                books.j_in += gives * dt * CP_J_PER_KG_K * pump.temp_k
         new = mass[j] + dm * dt
         if not new > 0.0:
             return -1
         e = energy[j] + dh * dt * CP_J_PER_KG_K
-        mid = 0.5 * (temp + e / (new * CV_J_PER_KG_K))
-        to_wall = volume[j, 1] * dt
-        heat = to_wall * (volume[j, 2] - mid) / (1.0 + 0.5 * to_wall / (new * CV_J_PER_KG_K))
-        books[4] += heat
+        holds, to_wall = new * CV_J_PER_KG_K, volume[j].wall_w_per_k * dt
+        heat = to_wall * (volume[j].wall_temp_k - 0.5 * (temp + e / holds)) / (1.0 + 0.5 * to_wall / holds)
+        books.j_walls += heat
         mass[j], energy[j] = new, e + heat
-        ends[s, 0] = ends[s, 1] = (GAMMA - 1.0) * energy[j] / volume[j, 0]
+        ends[s, 0] = ends[s, 1] = G1 * energy[j] / volume[j].m3
         if not ends[s, 0] > 0.0:
             return -1
     return 1 if running else 0
@@ -738,18 +733,28 @@ def run(
     """Run a line. Fills out_p (sample, store, inlet and outlet end), out_q (sample, link), out_probe and shot_out (shot: before, lowest,
     mass).
 
-    mass, energy and the conserved rows of `w` hold the state: given at the start, left at the end. Returns the number of steps, or -1
+    mass, energy and the first rows of `w` hold the state: given at the start, left at the end. Returns the number of steps, or -1
     when the state left its range.
     """
-    is_hose, index, hose, volume, link, el = line.is_hose, line.place, line.hose, line.volume, line.link, line.el
-    drain, pump, shot, probe = line.drain, line.pump, line.shot, line.probe
-    mass, energy, g, row, memory, face, ends, before = w.mass, w.energy, w.g, w.row, w.memory, w.face, w.ends, w.before
-    side, loss, q, warm, seen, books = w.side, w.loss, w.q, w.warm, w.seen, w.books
-    n_store, n_link, n_hose, n_probe = is_hose.shape[0], q.shape[0], hose.shape[0], probe.shape[0]
-    n_out, n_shot, tool, inlet = out_p.shape[0], shots.shape[0], n_store - 1, n_store - 2
+    is_hose, index, hose = line.is_hose, line.place, line.hose
+    volume, link, el = line.volume, line.link, line.el
+    drain, pump = line.drain, line.pump[0]
+    shot, probe = line.shot[0], line.probe
+    mass, energy = w.mass, w.energy
+    g, row = w.g, w.row
+    memory, face = w.memory, w.face
+    ends, before = w.ends, w.before
+    side, loss, q = w.side, w.loss, w.q
+    warm, seen, books = w.warm, w.seen, w.books[0]
+    n_store, n_link = is_hose.shape[0], q.shape[0]
+    n_hose, n_probe = hose.shape[0], probe.shape[0]
+    n_out, n_shot = out_p.shape[0], shots.shape[0]
+    tool, inlet = n_store - 1, n_store - 2
     chamber = index[tool]
-    t, step_dt, dt, steps, sample, now, stale = 0.0, 0.0, 1.0, 0, 0, -1, False
-    running = 1 if pump[4] > 0.5 else 0
+    t, step_dt, dt = 0.0, 0.0, 1.0
+    steps, sample, now = 0, 0, -1
+    stale = False
+    running = pump.runs
     rate, fire_until, short = 0.0, -1.0, False
     while True:
         done = not t < duration - 1e-12
@@ -774,7 +779,7 @@ def run(
         if steps % REFRESH == 0 or steps < REFRESH or stale:
             stale = False
             # So are the first: the waves of a sudden start are not in the state yet.
-            step_dt = _look_afresh(cfl * (0.2 if steps < 5 else brief if short else 1.0), remembers, hose, g, memory, w.mean)
+            step_dt = _look_afresh(cfl * (0.2 if steps < 5 else brief if short else 1.0), remembers, hose, g, memory)
             if step_dt < 0.0:
                 return -1
         dt = min(step_dt, duration - t)
@@ -783,22 +788,21 @@ def run(
         if short and not begins:
             dt = min(dt, shots[now] + SHORT_S - t)
         for h in range(n_hose):
-            a, b = int(hose[h, 0]), int(hose[h, 1])
+            a, b = hose[h].first, hose[h].end
             for j in range(3):
                 row[W + j, a - 1] = 2.0 * face[h, 0, j] - row[W + j, a]
                 row[W + j, b] = 2.0 * face[h, 1, j] - row[W + j, b - 1]
-            predict_hose(h, hose, dt, g)
-            inner_fluxes(h, hose, g)
+            predict_hose(hose[h], dt, g)
+            inner_fluxes(hose[h], g)
         for s in range(n_store):
             loss[s] = 0.0
             before[s, 0], before[s, 1] = ends[s, 0], ends[s, 1]
         _drain(t, dt, p_amb, drain, is_hose, index, hose, volume, mass, energy, row, q, loss)
         if now + 1 < n_shot and t + dt > shots[now + 1]:
             now += 1
-            p = (GAMMA - 1.0) * energy[chamber] / volume[chamber, 0]
-            part = min(shot[0] * p / shot[1] / mass[chamber], 0.95)
-            rate = -math.log(1.0 - part) / shot[2]
-            fire_until = shots[now] + shot[2]
+            part = min(shot.kg * ends[tool, 0] / shot.reference_pa / mass[chamber], 0.95)
+            rate = -math.log(1.0 - part) / shot.lasts_s
+            fire_until = shots[now] + shot.lasts_s
             shot_out[now, 0] = shot_out[now, 1] = ends[inlet, 1]
             shot_out[now, 2] = 0.0
         if now >= 0 and t < fire_until:
@@ -816,15 +820,15 @@ def run(
         for s in range(n_store):
             if is_hose[s]:
                 h = index[s]
-                books[4] += hose[h, 2] * hose[h, 3] * advance_hose(h, hose, dt, g, memory)
-                for end in range(2):
-                    ends[s, end] = face[h, end, 2]
-                    if abs(face[h, end, 1]) + row[W + 4, int(hose[h, end]) - end] > memory[h, 18]:
-                        stale = True
+                books.j_walls += hose[h].dx_m * hose[h].area_m2 * advance_hose(hose[h], dt, g, memory[h])
+                ends[s, 0], ends[s, 1] = face[h, 0, 2], face[h, 1, 2]
+                inlet_wave = abs(face[h, 0, 1]) + row[W + 4, hose[h].first]
+                outlet_wave = abs(face[h, 1, 1]) + row[W + 4, hose[h].end - 1]
+                stale = stale or max(inlet_wave, outlet_wave) > memory[h].fastest
         for i in range(n_probe):
-            c = int(probe[i, 0])
+            c = probe[i].cell
             seen[i, 1] = seen[i, 0]
-            seen[i, 0] = row[W + 2, c] + probe[i, 1] * (row[W + 2, c + 1] - row[W + 2, c])
+            seen[i, 0] = row[W + 2, c] + probe[i].weight * (row[W + 2, c + 1] - row[W + 2, c])
         if now >= 0:
             shot_out[now, 1] = min(shot_out[now, 1], ends[inlet, 1])
         t += dt

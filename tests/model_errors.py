@@ -81,10 +81,10 @@ def isothermal_loss() -> Row:
 def fanno_loss() -> Row:
     """Steady adiabatic flow: the wall's heat is switched off, the loss follows Fanno's relations."""
     net = build(_line(_hose("5 m", "9 mm"), tank="90000 L"), cell_m=0.1)
-    net.hose[:, 8] = 0.0
+    net.hose["heat"] = 0.0
     state = settled(net, 8e5)
     got = run_network(net, state, duration_s=3.0, nozzles=[Nozzle(from_s=0.0, until_s=9.0, conductance=5e-8)], memory=False)
-    a = int(net.hose[0, 0])
+    a = int(net.hose["first"][0])
     cells = (GAMMA - 1.0) * (state.cons[2] - 0.5 * state.cons[1] ** 2 / state.cons[0])
     p1, p2 = cells[a + 4], cells[a + 44]  # 4 m apart, away from the ends
     q = got.q_m_kg_per_s[-1, 0]
@@ -113,7 +113,7 @@ def _ring(bore_mm: float) -> tuple[float, float, float, float]:
     """Ring a still 15 m hose, open to a large tank: angular frequency and decay of the model, then by Zwikker and Kosten's theory."""
     net = build(_line(_hose("15 m", f"{bore_mm} mm"), tank="50000 L"), cell_m=0.15)
     state = settled(net, 8e5)
-    a, b = int(net.hose[0, 0]), int(net.hose[0, 1])
+    a, b = int(net.hose["first"][0]), int(net.hose["end"][0])
     x = (np.arange(b - a) + 0.5) / (b - a)
     wave = 1.0 + 1e-5 * np.sin(0.5 * math.pi * x)  # small, so that the flow stays laminar and the ends do not matter
     state.cons[0, a:b] *= wave ** (1.0 / GAMMA)
@@ -174,8 +174,8 @@ def ringing_decay() -> Row:
 def isothermal_discharge() -> Row:
     """A vessel that empties through a choked hole so slowly that its air stays at the wall's temperature (AC-13's law)."""
     net = build(_line("", more='[[part]]\nkind = "coupler"\nconductance = "20 L/s/bar"', tank="19.999 L", chamber="0.001 L"))
-    net.volume[0, 1] = 1e4  # as good as isothermal
-    net.pump[0] = 0.0
+    net.volume["wall_w_per_k"][0] = 1e4  # as good as isothermal
+    net.pump["kg_per_s"] = 0.0
     c = 0.198866e-8
     until = 47.491
     tau = 0.020 / (c * 1.185 * math.sqrt(293.15) * R_AIR_J_PER_KG_K * math.sqrt(293.15))
@@ -194,8 +194,8 @@ def isothermal_discharge() -> Row:
 def adiabatic_discharge() -> Row:
     """Likewise with no heat from the wall."""
     net = build(_line("", more='[[part]]\nkind = "coupler"\nconductance = "20 L/s/bar"', tank="19.999 L", chamber="0.001 L"))
-    net.volume[:, 1] = 0.0
-    net.pump[0] = 0.0
+    net.volume["wall_w_per_k"] = 0.0
+    net.pump["kg_per_s"] = 0.0
     c, until = 0.198866e-8, 35.091
     tau = 0.020 / (c * 1.185 * math.sqrt(293.15) * R_AIR_J_PER_KG_K * math.sqrt(293.15))
     got = run_network(
@@ -212,8 +212,8 @@ def adiabatic_discharge() -> Row:
 def filled_adiabatically() -> Row:
     """Temperature of a vessel filled from a large one without heat to the wall (AC-20)."""
     net = build(_line("", more='[[part]]\nkind = "coupler"\nconductance = "2 L/s/bar"', tank="90000 L", chamber="20 L"))
-    net.volume[:, 1] = 0.0
-    net.pump[0] = 0.0
+    net.volume["wall_w_per_k"] = 0.0
+    net.pump["kg_per_s"] = 0.0
     state = settled(net, 901_325.0, downstream_abs_pa=101_325.0)
     run_network(net, state, duration_s=30.0, output_rate_hz=1.0)
     temp = float(state.vol_e[1] / state.vol_m[1]) / (R_AIR_J_PER_KG_K / (GAMMA - 1.0))
@@ -232,14 +232,14 @@ def _sod(cells: int) -> float:
     """Mean density error of Sod's problem in a frictionless tube, by an exact star state (AC-10)."""
     net = build(_line(_hose("1 m", "50 mm"), tank="1000 L", chamber="1000 L"), cell_m=1.0 / cells)
     state = settled(net, 1e5)
-    a, b = int(net.hose[0, 0]), int(net.hose[0, 1])
+    a, b = int(net.hose["first"][0]), int(net.hose["end"][0])
     x = (np.arange(b - a) + 0.5) / (b - a)
     left = x < 0.5
     scale = 1e5
     state.cons[0, a:b] = np.where(left, 1.0, 0.125)
     state.cons[1, a:b] = 0.0
     state.cons[2, a:b] = np.where(left, 1.0, 0.1) * scale / (GAMMA - 1.0)
-    net.hose[0, 7:] = 0.0
+    net.hose["friction"], net.hose["heat"] = 0.0, 0.0
     state.vol_e[1] *= 0.1  # the vessels at the ends have the pressures of the two halves
     state.vol_m[1] *= 0.1
     until = 0.2 / math.sqrt(scale)
@@ -283,7 +283,7 @@ def _session(**how: Any) -> Outcome:
         chamber="0.3 L",
     )
     net = build(line, cell_m=how.pop("cell_m", 0.5))
-    net.pump[:2] = 0.005, 8.9e5
+    net.pump["kg_per_s"], net.pump["cut_in_pa"] = 0.005, 8.9e5
     shots = np.concatenate([b + np.arange(0.0, 2.0, 0.25) for b in range(1, 60, 6)])
     return run_network(net, settled(net, 9e5), duration_s=60.0, shots_s=shots, output_rate_hz=10.0, brief=0.5, **how)
 

@@ -68,7 +68,7 @@ def test_what_cannot_be_is_refused(line: Line) -> None:
 def test_a_filling_of_the_model_is_read_back_and_agrees(line: Line) -> None:
     fitted = with_receiver(line, 0.024)
     net = build(fitted, cell_m=1.0)
-    net.shot[0] = 0.0
+    net.shot["kg"] = 0.0
     state = settled(net, 9e5 + net.p_amb_pa, downstream_abs_pa=net.p_amb_pa)
     got = run_network(net, state, duration_s=60.0, output_rate_hz=50.0)
     at = list(net.names).index("receiver")

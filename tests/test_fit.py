@@ -60,7 +60,7 @@ def _record(line: Line, seed: int) -> tuple[np.ndarray, dict[str, np.ndarray], l
     """Two shots and a long nozzle with the supply open, then two short ones with it shut; 500 readings a second with noise, in 12 bits."""
     rng = np.random.default_rng(seed)
     net = build(line, cell_m=0.4)
-    net.pump[0] = 0.0
+    net.pump["kg_per_s"] = 0.0
     state = settled(net, 8.0e5)
     first = run_network(
         net,
@@ -70,7 +70,7 @@ def _record(line: Line, seed: int) -> tuple[np.ndarray, dict[str, np.ndarray], l
         nozzles=[Nozzle(from_s=11.0, until_s=14.0, conductance=NOZZLE, opens_s=OPENS_S)],
         output_rate_hz=500.0,
     )
-    net.element[0, 0] *= 1e-7
+    net.element["k"][0] *= 1e-7
     blows = [Nozzle(from_s=a, until_s=a + 0.4, conductance=NOZZLE, opens_s=OPENS_S) for a in (3.0, 11.0)]
     second = run_network(net, state, duration_s=19.0, nozzles=blows, output_rate_hz=500.0)
     p = np.concatenate([first.p_abs_pa[:-1], second.p_abs_pa]) - net.p_amb_pa
@@ -93,7 +93,7 @@ def _record(line: Line, seed: int) -> tuple[np.ndarray, dict[str, np.ndarray], l
 def _air_l(line: Line) -> float:
     """Free air of a shot of `_record`, mean [L]: what flows into the tool while it fires leaves it too."""
     net = build(line, cell_m=0.4)
-    net.pump[0] = 0.0
+    net.pump["kg_per_s"] = 0.0
     shots = run_network(net, settled(net, 8.0e5), duration_s=8.0, shots_s=[2.0, 6.0]).shots
     return 1e3 * float(shots[:, 2].mean()) / ANR_DENSITY_KG_PER_M3
 
@@ -135,11 +135,11 @@ def test_a_chamber_that_was_refilled_just_now_holds_less_air(truth: Line) -> Non
     assert soon < later < never
     # The same from the model itself: run until just before a second shot, and look how warm the chamber's air is.
     net = build(problem.fitted_line(np.zeros(len(problem.unknowns))), cell_m=0.7)
-    net.pump[0] = 0.0
-    net.volume[-1, 1] *= problem.values(np.zeros(len(problem.unknowns)))["chamber_wall"]
+    net.pump["kg_per_s"] = 0.0
+    net.volume["wall_w_per_k"][-1] *= problem.values(np.zeros(len(problem.unknowns)))["chamber_wall"]
     state = settled(net, second.start_tool_pa + net.p_amb_pa)
-    kg = 0.5 * net.volume[-1, 0] * (second.start_tool_pa + net.p_amb_pa) / (R_AIR_J_PER_KG_K * net.temp_k)
-    net.shot[:] = kg, second.start_tool_pa + net.p_amb_pa, 0.02
+    kg = 0.5 * net.volume["m3"][-1] * (second.start_tool_pa + net.p_amb_pa) / (R_AIR_J_PER_KG_K * net.temp_k)
+    net.shot[0] = kg, second.start_tool_pa + net.p_amb_pa, 0.02
     run_network(net, state, duration_s=0.5 + after_s, shots_s=[0.5])
     warmer = state.vol_e[-1] / (state.vol_m[-1] * CV_J_PER_KG_K * net.temp_k)
     assert warmer > 1.01

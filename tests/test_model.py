@@ -151,7 +151,7 @@ def test_pump_gives_less_as_the_tank_fills() -> None:
 
 def air_in(net: Network, state: State) -> float:
     """All air in a line [kg]."""
-    return float(state.vol_m.sum()) + sum(float(state.cons[0, int(a) : int(b)].sum()) * dx * area for a, b, dx, area in net.hose[:, :4])
+    return float(state.vol_m.sum()) + sum(float(state.cons[0, h["first"] : h["end"]].sum() * h["dx_m"] * h["area_m2"]) for h in net.hose)
 
 
 @pytest.mark.parametrize("number", range(6))

@@ -197,10 +197,10 @@ def _record(
     said_c = round(float(rng.uniform(0.35, 0.6 if not with_receiver else 0.8)), 2)
     c = said_c * 1e-8 * float(rng.normal(1.0, 0.01))
     net = build(true, cell_m=CELL_M)
-    net.hose[:, 8] *= float(rng.lognormal(0.0, 0.25))
-    net.volume[1:-1, 1] *= float(rng.lognormal(0.0, 0.4))
-    net.volume[-1, 1] *= 1.5 * float(rng.lognormal(0.0, 0.4))
-    net.pump[0] = 0.0
+    net.hose["heat"] *= float(rng.lognormal(0.0, 0.25))
+    net.volume["wall_w_per_k"][1:-1] *= float(rng.lognormal(0.0, 0.4))
+    net.volume["wall_w_per_k"][-1] *= 1.5 * float(rng.lognormal(0.0, 0.4))
+    net.pump["kg_per_s"] = 0.0
     state = settled(net, float(rng.uniform(7.0e5, 8.5e5)))
     share, draws = float(rng.uniform(0.45, 0.6)), float(rng.uniform(0.012, 0.03))
     pieces: list[tuple[Floats, Floats]] = []
@@ -225,15 +225,15 @@ def _record(
 
     tap = float(rng.normal(0.0, 6e3))
     for _ in range(int(rng.integers(3, 5))):
-        before = float((GAMMA - 1.0) * state.vol_e[-1] / net.volume[-1, 0])
-        kg = share * float(rng.normal(1.0, 0.03)) * net.volume[-1, 0] * before / (R_AIR_J_PER_KG_K * net.temp_k)
-        net.shot[:3] = kg, before, draws
+        before = float((GAMMA - 1.0) * state.vol_e[-1] / net.volume["m3"][-1])
+        kg = share * float(rng.normal(1.0, 0.03)) * net.volume["m3"][-1] * before / (R_AIR_J_PER_KG_K * net.temp_k)
+        net.shot[0] = kg, before, draws
         go(3.0 + float(rng.uniform(0.0, 0.3)), [1.6], [])
-    tank_pa = float((GAMMA - 1.0) * state.vol_e[0] / net.volume[0, 0]) - net.p_amb_pa
+    tank_pa = float((GAMMA - 1.0) * state.vol_e[0] / net.volume["m3"][0]) - net.p_amb_pa
     go(9.0, [], [(3.0, 4.0)])
     go(4.5, [], [(1.5, 1.0)])
     marks.append({"time_s": now, "kind": "supply shut"})
-    net.element[0, 0] *= 1e-7
+    net.element["k"][0] *= 1e-7
     blow = 1.2 if with_receiver else 0.4
     go(21.0, [], [(4.5, blow), (12.5, blow)])
     nozzle = said_c * 1e-8 / c, 0.97 * c * (tank_pa + net.p_amb_pa), tank_pa

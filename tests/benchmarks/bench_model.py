@@ -62,7 +62,7 @@ def times_real_time(line: Line, *, seconds: float = 60.0, repeats: int = 3) -> f
 def our_chamber(line: Line, seconds: float, *, cell_m: float = 0.5, cfl: float = 0.9) -> Floats:
     """Pressure in the tool's chamber [Pa abs] over two shots, the pump idle."""
     net = build(line, cell_m=cell_m)
-    net.pump[0] = 0.0
+    net.pump["kg_per_s"] = 0.0
     got = run_network(net, settled(net, 1e6), duration_s=seconds, shots_s=PEER_SHOTS_S[seconds > PEER_SHOTS_S], cfl=cfl, brief=0.5)
     return got.p_abs_pa[:, -1, 0]
 
@@ -70,7 +70,7 @@ def our_chamber(line: Line, seconds: float, *, cell_m: float = 0.5, cfl: float =
 def peer_chamber(line: Line, seconds: float, *, method: str, rtol: float) -> Floats:
     """Likewise by `scipy.integrate.solve_ivp` on the same right-hand side."""
     net = build(line)
-    net.pump[0] = 0.0
+    net.pump["kg_per_s"] = 0.0
     shots = PEER_SHOTS_S[seconds > PEER_SHOTS_S]
     return chamber(net, shots, seconds, supply_abs_pa=1e6, method=method, rtol=rtol, rate_hz=200.0, patience_s=PATIENCE_S)
 

@@ -23,6 +23,7 @@ from analysis.network import (
     COEF,
     FLUX,
     OPTIONS,
+    PROBE,
     RATE,
     WEIGHT,
     W,
@@ -52,7 +53,6 @@ def slope(
     energy: Floats,
     g: Floats,
     row: Floats,
-    mean: Floats,
     face: Floats,
     side: Floats,
     loss: Floats,
@@ -68,25 +68,25 @@ def slope(
         mass[j], energy[j] = y[2 * j], y[2 * j + 1]
     at = 2 * n_volume
     for h in range(hose.shape[0]):
-        a, b = int(hose[h, 0]), int(hose[h, 1])
+        a, b = hose[h].first, hose[h].end
         for i in range(a, b):
             k = at + 11 * (i - a)
             r, u = y[k], y[k + 1] / y[k]
             row[W, i], row[W + 1, i], row[W + 2, i] = r, u, (GAMMA - 1.0) * (y[k + 2] - 0.5 * r * u * u)
             row[W + 3, i] = row[W + 2, i] / (r * R_AIR_J_PER_KG_K)
             row[W + 4, i] = math.sqrt(GAMMA * row[W + 2, i] / r)
-        refresh_hose(h, hose, 1.0, g, mean)
-        kept[h, 0], kept[h, 1] = mean[0] / (0.25 * hose[h, 4] * hose[h, 4]), mean[1]
+        _, nu, re = refresh_hose(hose[h], 1.0, g)
+        kept[h, 0], kept[h, 1] = nu / (0.25 * hose[h].bore_m * hose[h].bore_m), re
         for j in range(3):
             row[W + j, a - 1] = row[W + j, a]
             row[W + j, b] = row[W + j, b - 1]
-        predict_hose(h, hose, 0.0, g)
-        inner_fluxes(h, hose, g)
+        predict_hose(hose[h], 0.0, g)
+        inner_fluxes(hose[h], g)
         at += 11 * (b - a)
     tool = place[is_hose.shape[0] - 1]
     loss[is_hose.shape[0] - 1] = rate * mass[tool]
     _sides(NOW, is_hose, place, hose, volume, mass, energy, row, q, loss, side)
-    _links(NOW, is_hose, place, hose, link, el, side, loss, q, guess, warm, row, face, books)
+    _links(NOW, is_hose, place, hose, link, el, side, loss, q, guess, warm, row, face, books[0])
     for s in range(is_hose.shape[0]):
         if is_hose[s]:
             continue
@@ -100,10 +100,10 @@ def slope(
             dm -= q[s]
             dh -= q[s] * warm[s]
         out[2 * j] = dm
-        out[2 * j + 1] = dh * CP_J_PER_KG_K + volume[j, 1] * (volume[j, 2] - temp)
+        out[2 * j + 1] = dh * CP_J_PER_KG_K + volume[j].wall_w_per_k * (volume[j].wall_temp_k - temp)
     at = 2 * n_volume
     for h in range(hose.shape[0]):
-        a, b, dx = int(hose[h, 0]), int(hose[h, 1]), hose[h, 2]
+        a, b, dx = hose[h].first, hose[h].end, hose[h].dx_m
         per_radius, re = kept[h, 0], kept[h, 1]
         faster = re ** math.log10(15.29 / re**0.0567) / 12.86 if re > 2000.0 else 0.0
         for i in range(a, b):
@@ -116,7 +116,7 @@ def slope(
             du = (d1 - u * d0) / r - (row[COEF, i] + row[COEF + 1, i] * abs(u)) * u
             # Friction leaves the total energy as it is: what the motion loses becomes heat.
             dt = (d2 - (CV_J_PER_KG_K * t + 0.5 * u * u) * d0) / (r * CV_J_PER_KG_K)
-            heat = row[COEF + 2, i] * (hose[h, 6] - t)
+            heat = row[COEF + 2, i] * (hose[h].wall_temp_k - t)
             past_u = y[k + 3] + y[k + 4] + y[k + 5] + y[k + 6]
             past_t = y[k + 7] + y[k + 8] + y[k + 9] + y[k + 10]
             du -= 4.0 * per_radius * past_u
@@ -134,7 +134,7 @@ def start(net: Network, supply_abs_pa: float) -> Floats:
     """State of a line at rest."""
     state = settled(net, supply_abs_pa)
     parts = [np.stack([state.vol_m, state.vol_e], axis=1).ravel()]
-    for a, b in net.hose[:, :2].astype(int):
+    for a, b in zip(net.hose["first"], net.hose["end"], strict=True):
         cells = np.zeros((b - a, 11))
         cells[:, :3] = state.cons[:, a:b].T
         parts.append(cells.ravel())
@@ -160,10 +160,10 @@ def chamber(
         If it takes longer than `patience_s` of the processor's time.
     """
     until = time.process_time() + patience_s
-    w = room(net, settled(net, supply_abs_pa), np.zeros((0, 2)))
+    w = room(net, settled(net, supply_abs_pa), np.empty(0, dtype=PROBE))
     kept, el = np.zeros((net.hose.shape[0], 2)), net.element.copy()
     j = int(net.index[-1])
-    y, volume = start(net, supply_abs_pa), float(net.volume[j, 0])
+    y, volume = start(net, supply_abs_pa), float(net.volume["m3"][j])
     n_cells = (y.size - 2 * net.volume.shape[0]) // 11
     typical = np.concatenate([y[: 2 * net.volume.shape[0]], np.tile([10.0, 100.0, 2e6, *[10.0] * 8], n_cells)])
     out = np.empty_like(y)
@@ -172,18 +172,19 @@ def chamber(
         if time.process_time() > until:
             raise TimeoutError
         slope(
-            state, out, rate, net.is_hose, net.index, net.volume, net.hose, net.link, el, w.mass, w.energy, w.g, w.row, w.mean, w.face,
-            w.side, w.loss, w.q, w.guess, w.warm, w.books, kept,
+            state, out, rate, net.is_hose, net.index, net.volume, net.hose, net.link, el, w.mass, w.energy, w.g, w.row, w.face, w.side,
+            w.loss, w.q, w.guess, w.warm, w.books, kept,
         )  # fmt: skip
         return out.copy()
 
-    ends = sorted({0.0, duration_s, *shots_s, *(shots_s + net.shot[2])})
+    shot = net.shot[0]
+    ends = sorted({0.0, duration_s, *shots_s, *(shots_s + shot["lasts_s"])})
     times, pressures = np.arange(int(duration_s * rate_hz + 1e-9) + 1) / rate_hz, []
     for a, b in itertools.pairwise(ends):
         rate = 0.0
         if a in shots_s:
             p = (GAMMA - 1.0) * y[2 * j + 1] / volume
-            rate = -math.log(1.0 - net.shot[0] * p / net.shot[1] / y[2 * j]) / net.shot[2]
+            rate = -math.log(1.0 - shot["kg"] * p / shot["reference_pa"] / y[2 * j]) / shot["lasts_s"]
         wanted = times[(times >= a) & (times < b)]
         solve: Any = solve_ivp  # its stubs cannot follow `args`
         got = solve(

@@ -86,6 +86,6 @@ bore = "{inch} in"
 [[part]]
 kind = "tool"
 """
-    _, _, dx, area = build(parse_line(text)).hose[0, :4]
-    cells = build(parse_line(text)).hose[0, 1] - build(parse_line(text)).hose[0, 0]
+    hose = build(parse_line(text)).hose[0]
+    dx, area, cells = hose["dx_m"], hose["area_m2"], hose["end"] - hose["first"]
     assert 1e6 * area * dx * cells == pytest.approx(ml_per_m, rel=1e-4), row

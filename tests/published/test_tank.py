@@ -152,7 +152,7 @@ def test_a_shot_hardly_asks_how_well_a_vessel_takes_heat(heat: float) -> None:
 def _emptied(heat_w_per_m2_k: float) -> float:
     """Pressure of a 24 L receiver after a second through a hole that empties it by about half."""
     net = build(parse_line(VESSEL.format(tank="24 L", degc=20.0)))
-    net.volume[:, 1] *= heat_w_per_m2_k / WALL_W_PER_M2_K
+    net.volume["wall_w_per_k"] *= heat_w_per_m2_k / WALL_W_PER_M2_K
     nozzle = Nozzle(from_s=0.0, until_s=2.0, conductance=1.4e-7)
     return float(run_network(net, settled(net, 9e5), duration_s=1.0, nozzles=[nozzle]).p_abs_pa[-1, 0, 0])
 
@@ -190,8 +190,8 @@ def _i1(heat_w_per_m2_k: float, coefficient: float, gas_k: float) -> NDArray[np.
     """The model's pressures [bar abs] at those times."""
     bore, length = 0.273, 1.524
     net = build(parse_line(VESSEL.format(tank=f"{250.0 * math.pi * bore**2 * length} L", degc=I1_WALL_K - 273.15)))
-    net.pump[0] = 0.0
-    net.volume[0, 1] = heat_w_per_m2_k * math.pi * bore * (length + 0.5 * bore)
+    net.pump["kg_per_s"] = 0.0
+    net.volume["wall_w_per_k"][0] = heat_w_per_m2_k * math.pi * bore * (length + 0.5 * bore)
     state = settled(net, 1e5 * I1_P_ABS_BAR[0])
     state.vol_m *= I1_WALL_K / gas_k
     # Pressure falls as R T q / V, and q goes with the root of 1/R: air takes a wider hole to empty as nitrogen does.
