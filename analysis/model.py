@@ -599,12 +599,9 @@ def _measure(t_s: Floats, tool_pa: Floats, shots_s: Floats, raw: Floats, p_amb_p
 
 def recovery_time(since_s: Floats, p_pa: Floats, before_pa: float, lowest_pa: float, *, hold: int) -> float:
     """Time [s] until 90 % of a dip is regained and held for `hold` samples; NaN if that does not come."""
-    above = p_pa >= before_pa - 0.1 * (before_pa - lowest_pa)
-    lowest_at = int(np.argmin(p_pa)) if p_pa.size else 0
-    above[:lowest_at] = False
-    run_length = 0
-    for i, good in enumerate(above):
-        run_length = run_length + 1 if good else 0
-        if run_length > hold:
-            return float(since_s[i - hold])
-    return math.nan
+    below = ~(p_pa >= before_pa - 0.1 * (before_pa - lowest_pa))
+    below[: int(np.argmin(p_pa)) if p_pa.size else 0] = True
+    falls = np.flatnonzero(below)
+    begins, ends = np.append(0, falls + 1), np.append(falls, p_pa.size)  # of the stretches that are not below
+    held = begins[ends - begins > hold]
+    return float(since_s[held[0]]) if held.size else math.nan
