@@ -38,7 +38,7 @@ from analysis.constants import (
     SUTHERLAND_S_K,
     SUTHERLAND_T0_K,
 )
-from analysis.jit import jit
+from analysis.jit import Plain, jit
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -49,6 +49,7 @@ OPTIONS: Final[dict[str, Any]] = {
     "fastmath": {"contract", "arcp", "nsz", "reassoc"},
     "_nrt": False,
     "no_cfunc_wrapper": True,
+    "pipeline_class": Plain,
 }
 
 PLAIN: Final = 0  # a restriction by C and b
