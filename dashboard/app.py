@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import importlib
 import logging
 import socket
@@ -18,7 +19,7 @@ import flask
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from werkzeug.serving import WSGIRequestHandler
 
-from dashboard import job_card, ui
+from dashboard import job_card, recording_figures, ui
 from dashboard.access import Access, invitation
 from dashboard.hand_out import serve_files
 from dashboard.pages import compare, leakdown, line, logbook, more, now, receiver, sessions, setting, setup, shots, water
@@ -208,6 +209,7 @@ def serve(home: Path, port: int = 8050, *, lan: bool = False, open_browser: bool
     _refuse_taken_port(host, port)
     access = Access(lan=lan, port=port)
     app = create_app(home, access)
+    gc.freeze()  # all this stays: to look through it for waste takes 0.13 s, in the middle of a page or a zoom
     address = f"http://localhost:{port}"
     if lan:
         print(invitation(access, port), flush=True)
@@ -235,11 +237,13 @@ class Handler(WSGIRequestHandler):
 
 
 def _warm_up() -> None:
-    """Have the line model compiled before somebody waits for it."""
+    """Have the first figure drawn, and the detector and the line model compiled, before somebody waits for it."""
     from analysis.warm import warm
 
     with contextlib.suppress(Exception):
+        recording_figures.recording([0.0, 1.0], [0.0, 1.0], Reader("bar"))
         warm()
+    gc.freeze()
 
 
 def _refuse_taken_port(host: str, port: int) -> None:
