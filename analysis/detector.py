@@ -360,6 +360,8 @@ class ShotDetector:
         told = noise > DITHER_SEEN * resolution and fall.dip_pa < SLOPE_SIGMA * noise  # noise, and not rounding, lies around a line
         slope = told and slides(t, p, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
         sure = significance(fall, noise, resolution, w.step_s) >= SURE_SIGMA
+        if (slope or self._drags(fall)) and self._look(top_s, w):
+            return  # the shots of a burst, which together look like a slope
         self._accept(fall, true, noise, ready, sure=sure, slope=slope)
 
     def _view(self, top_s: float) -> tuple[Floats, Floats, float, float, int]:
@@ -427,13 +429,14 @@ class ShotDetector:
         self._accept(fall, fall, noise, ready, sure=True, slope=False)
         return True
 
-    def _look(self, at_s: float, w: triggers.Widths) -> None:
-        """Find shots up to a time that overlap others, where the line falls slowly at a shot."""
-        if self._last is None or len(self._known) < 4 or self._usual_fall_s() < SLOW_FALL_S:
-            return
+    def _look(self, at_s: float, w: triggers.Widths) -> bool:
+        """Find shots about a time that overlap others, where the line falls slowly at a shot; whether there are any."""
+        before = self._last
+        if before is None or len(self._known) < 4 or self._usual_fall_s() < SLOW_FALL_S:
+            return False
         shape = self._common_shape()
         if shape is None:
-            return
+            return False
         t, p, gap_s, _, ready = self._view(at_s)
         noise = self._noise_pa
         calm = without_ripple(t, p, RIPPLE_SHARE * shape.dip_pa)
@@ -441,13 +444,25 @@ class ShotDetector:
             p = calm
             noise = min(noise, triggers.noise_in(p, self._resolution_pa))
         known = [s for s in self._recent if s > t[0] - 0.8] if t.size else []
-        from_s = self._last.time_s + FASTEST_S
-        for found in fit_falls(t, p, shape, noise, known, from_s, at_s + LOOK_AHEAD_S):
+        from_s = before.time_s + FASTEST_S
+        step = self._resolution_pa if noise < DITHER * self._resolution_pa else 0.0
+        for found in fit_falls(t, p, shape, noise, step, known, from_s, at_s + LOOK_AHEAD_S):
             if found.time_s < at_s - LOOK_BEHIND_S:
                 continue
             fall = found.as_fall(self._usual_fall_s())
             if not self._from_gap(fall, max(gap_s, self._first_s), noise, w):
+                self._end_last(fall)
                 self._accept(fall, fall, noise, ready, sure=True, slope=False)
+        return self._last is not before
+
+    def _end_last(self, following: Fall) -> None:
+        """Let the last shot, whose bottom was sought in a fall that follows it, end where that begins."""
+        if self._last is None or self._last.minimum_s <= following.time_s:
+            return
+        self._last = replace(self._last, minimum_s=following.time_s, minimum_pa=max(self._last.minimum_pa, following.before_pa))
+        if self._open is not None:
+            true = replace(self._open.true, minimum_s=following.time_s, minimum_pa=max(self._open.true.minimum_pa, following.before_pa))
+            self._open = replace(self._open, fall=self._last, true=true)
 
     def _common_shape(self) -> Shape | None:
         """Shape of shots, without the last, which may still be open, depending on how far the stream has been read."""

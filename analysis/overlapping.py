@@ -31,12 +31,15 @@ AT_ONCE, TRIED_SIGMA = 8, 3.0  # falls, and what each must stand out by to be tr
 SURE = 5.5  # standard deviations that a fall must stand out by
 FIRST = 0.8  # of that, as long as those after it are not fitted
 # A valve that somebody opens or a regulator that is turned makes a slope, which many small falls would imitate. So changes over these times
-# [s], straight and fading, must explain less, by so much for each fall, in variances of the noise.
+# [s], straight and fading, must explain less: for each fall by so many variances of the noise, or by so much of what the fall explains.
 STRAIGHT_S, FADING_S = (0.35, 0.42, 0.5, 0.6, 0.72, 0.86, 1.03, 1.24, 1.5, 2.3), (0.2, 0.4, 0.8)
 SLOPES_S = NODE_S * np.arange(round(2.4 / NODE_S))
 SLOPES = (*(np.minimum(SLOPES_S / s, 1.0) for s in STRAIGHT_S), *(1.0 - np.exp(-SLOPES_S / s) for s in FADING_S))
-SLOPES_BIN_S, SLOPES_GRID_S, SLOPES_BEFORE_S, SLOPES_AFTER_S, UNLIKE_SLOPES = 0.024, 0.032, 1.0, 0.4, 6.0
+UNLIKE_SLOPES, UNLIKE_SHARE = 6.0, 0.03
+SLOPES_BIN_S, SLOPES_GRID_S, SLOPES_BEFORE_S, SLOPES_AFTER_S = 0.024, 0.032, 1.0, 0.4
 ALIKE, ALIKE_SIGMA = (0.7, 1.5), 2.0  # depths, as shares of the usual one, and standard deviations that they may be off besides
+LEAST_STEPS = 1.5  # of the resolution; one step down of readings without noise may be a slow drift
+BESIDE_S, LOW_SHARE = 0.08, 0.15  # before a fall and after its bottom, and the share of readings that show how low it goes
 UNLIKE = 0.04  # of the usual dip: so much one shot differs from another
 
 
@@ -129,7 +132,7 @@ def drift(t: Floats, p: Floats, last_s: float, onset_s: float) -> float:
 
 
 def fit_falls(
-    t: Floats, p: Floats, shape: Shape, noise_pa: float, known_s: Sequence[float], from_s: float, until_s: float
+    t: Floats, p: Floats, shape: Shape, noise_pa: float, step_pa: float, known_s: Sequence[float], from_s: float, until_s: float
 ) -> list[Overlapping]:
     """Find the falls in some readings besides those that are known.
 
@@ -140,7 +143,9 @@ def fit_falls(
     shape : Shape
         What a fall looks like, and about how deep it is.
     noise_pa : float
-        Standard deviation of the noise of a reading [Pa].
+        Standard deviation of the noise of a reading, rounding included [Pa].
+    step_pa : float
+        Step of the resolution that the noise does not smear; 0 where it does [Pa].
     known_s : sequence of float
         Onsets of falls that are known [s].
     from_s, until_s : float
@@ -167,7 +172,8 @@ def fit_falls(
         found.append(at_s)
         found = _settled(x, y, shape.lost, known, found)
     known, found = _settled(x, y, shape.lost, found, known), _settled(x, y, shape.lost, known, found)
-    found, sure = _surest(x, y, shape.lost, known, sorted(found), sigma)
+    found.sort()
+    kept, sure = _surest(x, y, shape.lost, known, found, sigma, step_pa)
     told = [
         Overlapping(
             time_s=fall.time_s + float(t[0]),
@@ -176,10 +182,10 @@ def fit_falls(
             minimum_s=fall.minimum_s + float(t[0]),
             sure=fall.sure,
         )
-        for fall, depth in _read_off(x, y, shape.lost, known, found, sure)
+        for fall, depth in _read_off(x, y, shape.lost, known, kept, sure)
         if fall.time_s < until_s and _alike(depth, depth / fall.sure, shape.dip_pa)
     ]
-    return told if told and not _slopes_do(x, y, shape.lost, known, found, sigma) else []
+    return told if told and not _slopes_do(x, y, shape.lost, known, found, sure, sigma) else []
 
 
 def _means(values: Floats, per: int) -> Floats:
@@ -189,21 +195,35 @@ def _means(values: Floats, per: int) -> Floats:
     return means
 
 
+def _goes_down(x: Floats, y: Floats, at_s: float, low_s: float) -> float:
+    """How far the readings themselves go down at a fall that is lowest at `low_s` [Pa]."""
+    a, onset, z = x.searchsorted([at_s - BESIDE_S, at_s, low_s + BESIDE_S])
+    if a == onset or onset == z:
+        return 0.0
+    return float(np.median(y[a:onset]) - np.quantile(y[onset:z], LOW_SHARE))
+
+
 def _alike(depth_pa: float, unsure_pa: float, usual_pa: float) -> bool:
     """Whether a fall is as deep as others, as well as it is known."""
     margin = ALIKE_SIGMA * unsure_pa
     return ALIKE[0] * usual_pa - margin < depth_pa < ALIKE[1] * usual_pa + margin
 
 
-def _surest(x: Floats, y: Floats, shape: Floats, known: list[float], found: list[float], sigma: float) -> tuple[list[float], list[float]]:
+def _surest(
+    x: Floats, y: Floats, shape: Floats, known: list[float], found: list[float], sigma: float, step_pa: float
+) -> tuple[list[float], list[float]]:
     """Leave out, one by one, what is not sure beside the others: the onsets left, and how sure each is."""
+    low_s = NODE_S * int(np.argmax(shape))
     while found:
         stands_out = [_best(x, y, shape, [*known, *found[:j], *found[j + 1 :]], np.array([s]))[1] for j, s in enumerate(found)]
         away = _away(y, _columns(x, x, shape, [*known, *found]))
         spread = max(sigma, float(np.sqrt(away @ away / max(x.size - 3 - len(known) - len(found), 1))))
         # What readings next to each other share is averaged away more slowly.
         alike = min(max(float(away[1:] @ away[:-1]) / max(float(away @ away), 1e-9), 0.0), 0.9)
-        sure = [s / (spread * math.sqrt((1.0 + alike) / (1.0 - alike))) for s in stands_out]
+        shared = math.sqrt((1.0 + alike) / (1.0 - alike))
+        # What rounding makes them share is no noise where they go down by more than a step: no drift does that in so short a time.
+        clear = [0.0 < LEAST_STEPS * step_pa < _goes_down(x, y, s, s + low_s) for s in found]
+        sure = [s / (spread if c else spread * shared) for s, c in zip(stands_out, clear, strict=True)]
         if min(sure) >= SURE:
             return found, sure
         worst = sure.index(min(sure))
@@ -228,7 +248,7 @@ def _read_off(
     return falls
 
 
-def _slopes_do(x: Floats, y: Floats, shape: Floats, known: list[float], found: list[float], sigma: float) -> bool:
+def _slopes_do(x: Floats, y: Floats, shape: Floats, known: list[float], found: list[float], sure: list[float], sigma: float) -> bool:
     """Whether two changes smoother than shots, down or up, explain nearly as much as falls found, and those known just before them."""
     step_s = float(x[-1] - x[0]) / (x.size - 1)
     per = max(round(SLOPES_BIN_S / step_s), 1)
@@ -250,7 +270,7 @@ def _slopes_do(x: Floats, y: Floats, shape: Floats, known: list[float], found: l
         at_s = tried[k] + near[np.argmax(finer)]
         changes = [*beside, np.interp(x - at_s, SLOPES_S, SLOPES[best], left=0.0)]
     smooth_away = _away(y, np.column_stack([columns, *changes]))
-    return float(smooth_away @ smooth_away - away @ away) < len(found) * UNLIKE_SLOPES * sigma**2
+    return float(smooth_away @ smooth_away - away @ away) < sum(max(UNLIKE_SLOPES, UNLIKE_SHARE * s**2) for s in sure) * sigma**2
 
 
 def _columns(at: Floats, x: Floats, shape: Floats, onsets: list[float]) -> Floats:
