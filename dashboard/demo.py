@@ -18,6 +18,7 @@ from analysis.sizing import size_receiver
 from dashboard import wording
 from dashboard.reader import Reader, seconds
 from logger.csv_in import read_csv
+from logger.invented import NOTE
 from logger.kept import save_imported
 from logger.open import Recording, open_what
 from logger.recorder import record
@@ -33,7 +34,6 @@ SPEED = 60.0  # times as fast as it is said to have happened
 BURST_SHOTS, BURST_EVERY_S, FLOOR_PA = 6, 0.3, 580e3
 NIGHT_M3 = 0.0296
 RECEIVER_M3 = 0.042
-INVENTED = "Invented."
 
 
 def run_demo(home: Path, reader: Reader) -> Path:
@@ -103,15 +103,14 @@ def play(home: Path, file: str, name: str, line: str) -> Recording:
     kpa = {"tool": reading.readings["tool_pa"].to_numpy() / 1e3}
     with VirtualDevice(t_s, kpa, unit="kPa", rate_hz=reading.rate_hz, speed=SPEED) as device:
         say(f"Recording {name!r} from {device.port}: {seconds(float(t_s[-1]))} of work, {SPEED:.0f} times as fast.")
-        session = record(home=home, port=device.port, name=name, for_s=float(t_s[-1]), line=line)
-    change_session(session.folder, notes=INVENTED)
+        session = record(home=home, port=device.port, name=name, for_s=float(t_s[-1]), line=line, notes=NOTE)
     return open_what(session.folder, home=home)
 
 
 def bring_in(home: Path, name: str, title: str) -> Recording:
     """Import a sample as a session."""
     folder = save_imported(home, title, read_csv(SAMPLES / f"{name}.csv"))
-    change_session(folder, line=LINE, notes=INVENTED)
+    change_session(folder, line=LINE, notes=NOTE)
     marks = SAMPLES / f"{name}.jsonl"
     if marks.exists():
         shutil.copy(marks, folder / "marks.jsonl")

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from logger.lines import with_checksum
 
 PORT: Final = "invented:deck"
+NOTE: Final = "Invented."  # kept with a session of it
 RATE_HZ: Final = 250.0
 REST_KPA, DIP_KPA, NOISE_KPA = 640.0, 62.0, 0.4
 FALL_S, RECOVERY_TAU_S = 0.03, 0.16

@@ -21,6 +21,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger import invented
 from logger.clock import host_seconds
 from logger.device import Device, DeviceSettings, News
 from logger.home import home as farend_home
@@ -120,6 +121,7 @@ def record(
         for one in settings:
             held.enter_context(_device_lock(home, one.port))
         held.enter_context(_stopping(stop))
+        notes = notes or (invented.NOTE if any(s.port == invented.PORT for s in settings) else "")
         texts = {"line": line, "notes": notes, "source": ", ".join(s.port for s in settings)}
         keeper = Keeper(farend_home(home), name=name, rotate_s=rotate_s, texts=texts)
         recorder = _Recorder(settings, keeper, home=farend_home(home), for_s=for_s, until=until, on_status=on_status, stop=stop)

@@ -406,7 +406,7 @@ def test_a_recording_is_started_goes_on_by_itself_and_is_stopped(home: Path, rec
     assert now.stopped(other) == "Stopping deck, north …"
     assert process.wait(30) == 0
     (session,) = list_sessions(home)
-    assert (session.name, session.line, session.finished) == ("deck, north", "boathouse", True)
+    assert (session.name, session.line, session.notes, session.finished) == ("deck, north", "boathouse", "Invented.", True)
     assert session.count > 10
     assert seen(recordings)["state"] == "none"
     assert "nothing is being recorded" in now.stopped(recordings)

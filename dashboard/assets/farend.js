@@ -122,6 +122,7 @@ window.dash_clientside.farend = {
       document.querySelectorAll(".pages a").forEach((link) => {
         if (link.getAttribute("href") === path) link.setAttribute("aria-current", "page");
         else link.removeAttribute("aria-current");
+        if (link.matches(".phone-only")) link.classList.toggle("holds", Boolean(document.querySelector(`.pages .desktop-only[href="${path}"]`)));
       });
       const here = document.querySelector('.pages a[aria-current="page"] .long');
       document.title = here ? here.textContent + " – farend" : "farend";
