@@ -31,6 +31,9 @@ MATERIAL = 0.05  # a change smaller than this is none: the same line differs by 
 FEWEST = 5  # settled shots on each side
 ENOUGH = 10  # recovered shots from a line fully at rest, on each side: then only these are compared
 MEASURE_U = 0.006  # standard uncertainty of a ratio of two medians that more shots do not reduce: onset, noise, sampling
+# Standard uncertainty of dips and recoveries for noise, as a share of what it made of the dips: from exponential dips in noise of 4 %.
+BIAS_U = 0.3
+EARLY_U = 0.2  # and of recoveries, as a share of the noise over the dip: a slow one seems to be over too soon in it
 PRESSURE_EXPONENT = 1.0  # a tool takes air in proportion to absolute pressure; its standard uncertainty:
 PRESSURE_EXPONENT_U = 0.5
 PULL = 4.0  # spreads from the median beyond which a recovery counts no further
@@ -128,15 +131,18 @@ def compare(before: Trace, after: Trace) -> Comparison:
                 f"The line stood {100.0 * pressure_shift:+.1f} % in absolute pressure after the change; the dips were compared at equal "
                 "pressure, and the interval is wider for it. Set the same pressure on both days for a sharper answer."
             )
-        dip_u = (effect.u_between(pace), pressure_u, b.record.depth_u, a.record.depth_u)
-        dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, float(np.linalg.norm(dip_u)))
-        dip_b, dip_a = dip_b.widened(Z_95 * b.record.depth_u), dip_a.widened(Z_95 * a.record.depth_u)
+        noise_u = [BIAS_U * abs(s.dip_bias) for s in (b, a)]
+        depth_u = [math.hypot(s.record.depth_u, u) for s, u in zip((b, a), noise_u, strict=True)]
+        dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, math.hypot(effect.u_between(pace), pressure_u, *depth_u))
+        dip_b, dip_a = dip_b.widened(Z_95 * depth_u[0]), dip_a.widened(Z_95 * depth_u[1])
         if min(b.ended.sum(), a.ended.sum()) >= FEWEST:
             # A recovery that was seen depends on the interval before the shot, never on the one that would have cut it off.
             seen = [np.where(s.ended, np.log(np.maximum(s.time_s, 1e-6)), np.nan) for s in (b, a)]
             effect = _pace_effect(pace, (seen[0], seen[1]))
             one, other = (replace(s, time_s=s.time_s * effect.taken_out(x, pace)) for s, x in zip((b, a), pace, strict=True))
-            recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, effect.u_between(pace))
+            early_u = [EARLY_U * s.record.noise_pa / float(np.median(s.dip_pa)) for s in (b, a)]
+            matched_u = math.hypot(effect.u_between(pace), *noise_u, *early_u)
+            recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u)
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
     verdict, why = _judge(b, a, moved, recovery_change, dip_change)
     return Comparison(

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.corrections import Kind, correct
 from analysis.measures import BOTTOM_S, HELD_S, RECOVERED, recovery
+from analysis.noise_bias import dip_bias
 from analysis.record import Shot, ShotRecord
 from analysis.shots import find_shots, pump_runs
 from analysis.statistics import Survival, kaplan_meier
@@ -72,6 +73,8 @@ class Settled:
         So long after a shot this line is at rest for sure [s].
     at_rest : ndarray of bool, shape (n,)
         Fired on a line fully at rest, and not only close to its settled pressure.
+    dip_bias : float
+        Logarithm of what noise made of the dips; taken out of these, and of the level to which they recover.
     left_out : mapping of str to int
         Shots that are not compared, by the reason.
     """
@@ -86,6 +89,7 @@ class Settled:
     burst: NDArray[np.int64]
     at_rest: NDArray[np.bool_]
     pause_s: float
+    dip_bias: float
     left_out: Mapping[str, int]
 
     @property
@@ -161,14 +165,15 @@ def settled_shots(trace: Trace) -> Settled:
     chosen = np.flatnonzero(use)
     burst = np.cumsum(np.concatenate([[0], np.diff(times) > SETTLED_S])) if times.size else np.zeros(0, dtype=int)
     dip_pa, seen_s, ended = [], [], []
+    bias = dip_bias(t, p, record, [shots[i] for i in chosen if settled[i]])
     for i in chosen:
         shot = shots[i]
-        if settled[i]:  # its own start is the settled pressure, wherever the line stands just then
+        if settled[i] and not bias:  # its own start is the settled pressure, wherever the line stands just then
             dip_pa.append(shot.dip_pa)
             ended.append(shot.outcome == "recovered")
             seen_s.append(shot.recovery_s if ended[-1] else max(shot.censored_s - HELD_S, 1e-3))
             continue
-        depth = start[i] - shot.minimum_pa
+        depth = (start[i] - shot.minimum_pa) * np.exp(-bias)
         end_s = shot.time_s + shot.censored_s + (HELD_S + 0.05 if shot.outcome == "recovered" else 0.0)
         following = min([t[-1], *times[i + 1 : i + 2], *(e.time_s for e in record.events if e.kind in DISTURBS and e.time_s > shot.time_s)])
         end_s = min(max(end_s, shot.time_s + LONGEST_S), following)
@@ -189,6 +194,7 @@ def settled_shots(trace: Trace) -> Settled:
         burst=burst[chosen].astype(np.int64),
         at_rest=settled[chosen],
         pause_s=pause_s,
+        dip_bias=bias,
         left_out={TOO_SOON: len(shots) - chosen.size - pumping, PUMPING: pumping},
     )
 
@@ -196,7 +202,7 @@ def settled_shots(trace: Trace) -> Settled:
 def _recovery_from(
     t: NDArray[np.float64], p: NDArray[np.float64], shot: Shot, start: float, depth: float, end_s: float, record: ShotRecord
 ) -> float:
-    """Recovery of a shot counted from the settled pressure instead of its own start [s]; NaN where it was cut off."""
+    """Recovery of a shot counted from a settled pressure and to a depth [s]; NaN where it was cut off."""
     a, z = np.searchsorted(t, [shot.time_s, end_s])
     if z - a < 4:
         return float("nan")

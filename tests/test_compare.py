@@ -7,6 +7,7 @@ import pytest
 
 from analysis.compare import Comparison, _pace_effect, compare, log_normal_mean, wait_s
 from analysis.settled import Trace
+from tests.benchmarks.bench_compare import sharp_pair
 from tests.browser.home import nailing
 from tests.shot_scores import Scene, record
 
@@ -161,3 +162,22 @@ def test_a_few_recoveries_far_from_the_others_hardly_count() -> None:
     plain, with_one = (log_normal_mean(x, np.ones(x.size, dtype=bool)) for x in (t, astray))
     assert with_one == pytest.approx(plain, abs=0.005)
     assert np.log(astray).mean() < plain - 0.03
+
+
+@pytest.mark.parametrize(("tau", "dip", "verdict"), [(1.0, 1.0, "no change"), (0.85, 1.0, "better"), (0.5, 0.9, "better")])
+def test_what_noise_does_to_sharp_dips_is_taken_out(tau: float, dip: float, verdict: str) -> None:
+    before, after = sharp_pair(7, tau, dip)
+    result = compare(before.recorded(1), after.recorded(2))
+    assert result.verdict == verdict
+    assert min(result.before.dip_bias, result.after.dip_bias) < -0.015
+    for change, true in ((result.dip_change, dip - 1.0), (result.recovery_change, after.recovery_s / before.recovery_s - 1.0)):
+        assert change.low is not None
+        assert change.high is not None
+        assert change.low <= true <= change.high
+    assert result.dip_before_pa.value == pytest.approx(before.dip_pa, rel=0.025)
+
+
+def test_noise_does_nothing_to_round_dips_or_where_there_is_little() -> None:
+    quiet, noisy = (against(changed(noise_pa=noise), before=changed(noise_pa=noise)) for noise in (800.0, 2000.0))
+    assert quiet.before.dip_bias == 0.0
+    assert abs(noisy.before.dip_bias) < 0.01
