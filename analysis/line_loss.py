@@ -14,12 +14,13 @@ from analysis.estimate import Estimate
 from analysis.line import Line, Part
 from analysis.line_unknowns import Problem
 from analysis.model import OPEN_END_B
-from analysis.robust_fit import spread
+from analysis.robust_fit import spread, spread_far
 from analysis.statistics import band
 from analysis.steady import steady_loss
 
 Floats = NDArray[np.float64]
 
+LOOSEST_U: Final = 0.2  # relative standard uncertainty above which a loss, or a parameter, is not worth a number
 B_U: Final = 0.06  # standard uncertainty of a critical ratio that was not measured
 
 
@@ -38,7 +39,7 @@ def _drop(line: Line, friction: float, port: float, flow_m3_per_s: float, inlet_
 
 
 def fitted_loss(problem: Problem, x: Floats, cov: Floats, at: tuple[float, float], model_u: float, zero_u_pa: float) -> Estimate:
-    """Loss of the fitted line, with what noise, the model and unknown critical ratios add; no value where it chokes.
+    """Loss of the fitted line, with what noise, the model and unknown critical ratios add; no value where it chokes or is not told.
 
     Parameters
     ----------
@@ -53,7 +54,7 @@ def fitted_loss(problem: Problem, x: Floats, cov: Floats, at: tuple[float, float
         Standard uncertainty of the zero of a sensor that what a regulator holds was read with [Pa]; 0 without a regulator.
     """
     flow, inlet = at
-    steps = np.array([u.step if u.of_line else 0.0 for u in problem.unknowns])
+    of_line = np.array([u.of_line for u in problem.unknowns])
 
     def loss(y: Floats, line: Line | None = None, at: float = flow, tank: float = inlet) -> float:
         v = problem.values(y)
@@ -62,7 +63,15 @@ def fitted_loss(problem: Problem, x: Floats, cov: Floats, at: tuple[float, float
     here = loss(x)
     if not math.isfinite(here):
         return Estimate(value=None)
-    by_noise = spread(lambda y: math.log(loss(y)) if math.isfinite(loss(y)) else math.log(here), x, cov, steps)
+
+    def log_loss(y: Floats) -> float:
+        found = loss(y)
+        return math.log(found if math.isfinite(found) else inlet)  # where the line chokes, all is lost
+
+    # Not to first order: what stands before a regulator takes nothing, until the regulator has nothing left to hold back.
+    by_noise = spread_far(log_loss, x, cov, of_line, problem.prior_u)
+    if by_noise > LOOSEST_U:
+        return Estimate(value=None)
     # Another critical ratio of the first part, with the conductance that then gives the same loss where it was measured.
     line = problem.fitted_line(x)
     first = line.parts[0]

@@ -157,3 +157,20 @@ def spread(f: Callable[[Floats], float], x: Floats, cov: Floats, steps: Floats) 
         y[i] += steps[i]
         grad[i] = (f(y) - here) / steps[i]
     return math.sqrt(max(float(grad @ cov @ grad), 0.0))
+
+
+def spread_far(f: Callable[[Floats], float], x: Floats, cov: Floats, which: NDArray[np.bool_], unit: Floats) -> float:
+    """Standard uncertainty of a function that may bend, over the unknowns `which`.
+
+    Half its larger change over two standard uncertainties to both sides, along each principal axis of their covariance in given units.
+    """
+    here, total = f(x), 0.0
+    size, axes = np.linalg.eigh((cov / np.outer(unit, unit))[np.ix_(which, which)])
+    for far in (2.0 * np.sqrt(np.maximum(size, 0.0)) * axes).T:
+        changes = []
+        for side in (far, -far):
+            y = x.copy()
+            y[which] += unit[which] * side
+            changes.append(abs(f(y) - here))
+        total += (0.5 * max(changes)) ** 2
+    return math.sqrt(total)

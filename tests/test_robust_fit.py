@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 
 import numpy as np
+import pytest
 
-from analysis.robust_fit import CRAWL, search
+from analysis.robust_fit import CRAWL, search, spread, spread_far
 
 
 class _Valley:
@@ -37,3 +38,19 @@ def test_a_search_that_creeps_where_much_is_left_gives_up() -> None:
     found = search(valley, np.array([-3.0, 9.0]), rounds=100)
     assert not found.ended
     assert valley.looks <= CRAWL + 1
+
+
+def test_uncertainty_of_what_bends_is_seen_from_afar() -> None:
+    x, cov, both = np.array([1.0, 20.0]), np.array([[1.0, -9.0], [-9.0, 100.0]]), np.array([True, True])
+    unit = np.array([1.0, 10.0])
+    # Where it is straight the first order is right; only together are the two known well.
+    assert spread_far(lambda y: 10.0 * y[0] + y[1], x, cov, both, unit) == pytest.approx(np.sqrt(20.0))
+    assert spread_far(lambda y: y[1], x, cov, np.array([False, True]), unit) == pytest.approx(10.0)
+    # What stands a standard uncertainty behind a corner is not nothing, as the first order has it.
+    alone = np.array([True, False])
+
+    def corner(y: np.ndarray) -> float:
+        return max(float(y[0]) - 2.0, 0.0)
+
+    assert spread(corner, x, cov, 1e-3 * alone) == 0.0
+    assert spread_far(corner, x, cov, alone, unit) == pytest.approx(0.5)
