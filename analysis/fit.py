@@ -46,12 +46,12 @@ Floats = NDArray[np.float64]
 MODEL_U: Final = {
     "volume": 0.014,
     "receiver": 0.02,
-    "bore": 0.01,
-    "supply": 0.03,
-    "restriction": 0.045,
+    "bore": 0.0075,
+    "supply": 0.033,
+    "restriction": 0.04,
     "regulator": 0.05,
     "air": 0.015,
-    "loss": 0.03,
+    "loss": 0.025,
     "ports": 0.04,
 }
 LOOSEST_SUPPLY_U: Final = 0.1
