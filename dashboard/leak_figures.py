@@ -107,19 +107,20 @@ def shares(found: Segments, reader: Reader) -> go.Figure:
 
 def runs(cycles: Cycles) -> go.Figure:
     """Draw how long the pump ran and stood in each cycle."""
-    fig = blank("time [h]", "length [min]", height=260)
     whole = [c for c in cycles.cycles if c.start_s is not None and c.stop_s is not None]
     on = [((c.start_s or 0.0), (c.stop_s or 0.0) - (c.start_s or 0.0)) for c in whole]
     off = [(a.stop_s, b.start_s - a.stop_s) for a, b in itertools.pairwise(cycles.cycles) if a.stop_s is not None and b.start_s is not None]
+    unit, length_s = time_axis(max((t + lasted for t, lasted in (*on, *off)), default=0.0))
+    fig = blank(f"time [{unit}]", "length [min]", height=260)
     for label, points, color in (("on load", on, ORANGE), ("idle", off, BLUE)):
         fig.add_scatter(
-            x=[t / 3600.0 for t, _ in points],
-            y=[length / 60.0 for _, length in points],
+            x=[t / length_s for t, _ in points],
+            y=[lasted / 60.0 for _, lasted in points],
             mode="lines+markers",
             line={"color": color, "width": 1.4},
             marker={"size": 5},
             name=label,
-            hovertemplate="%{x:.2f} h: %{y:.2f} min<extra>" + label + "</extra>",
+            hovertemplate=f"%{{x:.2f}} {unit}: %{{y:.2f}} min<extra>" + label + "</extra>",
         )
     key_above(fig, [("on load", ORANGE, "solid"), ("idle", BLUE, "solid")])
     fig.update_yaxes(rangemode="tozero")

@@ -214,5 +214,6 @@ def thumbnail(t_s: ArrayLike, p_pa: ArrayLike, *, width: int = 240, height: int 
     points = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" preserveAspectRatio="none">'
-        f'<polyline points="{points}" fill="none" stroke="{BLUE}" stroke-width="1.3" vector-effect="non-scaling-stroke"/></svg>'
+        f'<polyline points="{points}" fill="none" stroke="{BLUE}" stroke-width="1.3" stroke-linejoin="round" '
+        'vector-effect="non-scaling-stroke"/></svg>'
     )

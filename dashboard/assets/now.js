@@ -178,6 +178,7 @@
     pen.beginPath(); pen.rect(left, 0, width - left - right, height - bottom + 4); pen.clip();
     pen.strokeStyle = colour("--accent");
     pen.lineWidth = 2;
+    pen.lineJoin = "round"; // a mitre at each sharp turn would show more noise than there is
     pen.beginPath();
     seen.t.forEach((t, i) => {
       if (i && t - seen.t[i - 1] < 1) pen.lineTo(x(t), y(seen.p[i])); else pen.moveTo(x(t), y(seen.p[i]));

@@ -107,7 +107,7 @@ def plan_card(query: Mapping[str, str], volume_m3: float | None, reader: Reader)
         ui.entry("must_show", "Leak that must show", text, default="0.01 L/s", hint="Free air, e.g. 0.002 L/s", error=typed.problem)
     )
     if volume_m3 is None:
-        return ui.card("How long to leave it next time", html.P("Put in the air that is shut in, above."), asked)
+        return ui.card("How long to leave it next time", html.P("Put in the air that is shut in, above."), asked, className="hint")
     if typed.value is None:
         return ui.card("How long to leave it next time", asked)
     plan = plan_leakdown(volume_m3, typed.value)

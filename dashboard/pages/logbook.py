@@ -104,13 +104,15 @@ def _sessions(found: LogBook, reader: Reader) -> html.Section | None:
             seconds(d.duration_s),
             str(d.shots),
             cell(d.recovery_s, seconds),
-            cell(d.dip_pa, reader.pressure),
+            ui.bare(cell(d.dip_pa, reader.pressure)),
             cell(d.leak_m3_per_s, reader.flow),
             cell(d.delivery_m3_per_s, reader.flow),
         )
         for d in found.sessions[::-1][:60]
     ]
-    return ui.card("Its sessions", ui.table(["session", "day", "length", "shots", "recovery", "dip", "leak", "delivery"], rows))
+    return ui.card(
+        "Its sessions", ui.table(["session", "day", "length", "shots", "recovery", f"dip [{reader.unit}]", "leak", "delivery"], rows)
+    )
 
 
 def written(work: Work, of: Mapping[str, Any], kind: str, water: str, note: str) -> tuple[Any, Any]:

@@ -248,7 +248,17 @@ def _reader(work: Work, query: Mapping[str, str], reader: Reader) -> list[Any]:
         ),
         ui.card(
             "Price of electricity",
-            dmc.NumberInput(id="tariff", label="A kWh costs", value=TARIFF_PER_KWH, min=0.0, max=10.0, step=0.01, decimalScale=3, **kept),
+            dmc.NumberInput(
+                id="tariff",
+                label="A kWh costs",
+                value=TARIFF_PER_KWH,
+                min=0.0,
+                max=10.0,
+                step=0.01,
+                decimalScale=3,
+                hideControls=True,
+                **kept,
+            ),
             note="In your currency; what a leak costs a year is worked out with it.",
         ),
         html.P("Both are kept in this browser.", className="note"),

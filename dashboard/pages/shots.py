@@ -183,6 +183,7 @@ def _air(work: Work, name: str, query: Mapping[str, str], reader: Reader) -> htm
         ui.controls(ui.entry("volume", "Air behind the sensor", query.get("volume", ""), hint="e.g. 24 L or 5 gal", error=volume.problem)),
         said,
         note="The pressure of a known volume weighs it: of the receiver that the sensor sits on, with the hose to the tool.",
+        className="hint" if said is None else "",  # a report leaves it out
     )
 
 
