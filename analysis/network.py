@@ -5,7 +5,7 @@ it calls, so a second file would leave stale code behind when it is edited.
 
 A line is a row of *stores* (a volume or a hose) with a *link* between each two; a link is a row of restrictions (ISO 6358) or an open
 end. Hoses are solved by MUSCL-Hancock with HLLC fluxes (second order in space and time), friction and wall heat semi-implicitly. What
-takes longest in their loops is to divide, so each divides once in a cell, by a product.
+takes longest in their loops is to divide and to wait for it, so they divide by products, once or twice in a cell.
 At a hose's end the outgoing characteristic gives the end an impedance dp/dq, at a volume the half step to come does; so each link is
 one equation for one mass flow, whatever stands on its two sides. All pressures in here are absolute.
 
@@ -55,7 +55,6 @@ OPTIONS: Final[dict[str, Any]] = {
 PLAIN: Final = 0  # a restriction by C and b
 REGULATOR: Final = 1  # likewise, and its outlet is held at a set point; passes nothing backwards
 
-TERMS: Final = 4
 WEIGHT: Final = np.array([1.7616, 4.6923, 12.920, 84.027])
 RATE: Final = np.array([35.973, 241.48, 1679.0, 18931.8])
 # Constants are worked out here: in compiled code each operation takes milliseconds to compile.
@@ -63,6 +62,8 @@ G1: Final = GAMMA - 1.0
 SQUARED_SOUND: Final = GAMMA * R_AIR_J_PER_KG_K  # over temperature
 SUTHERLAND: Final = SUTHERLAND_MU0_PA_S * (SUTHERLAND_T0_K + SUTHERLAND_S_K) / SUTHERLAND_T0_K**1.5
 HAALAND: Final = -1.8 / math.log(10.0)
+KAPPA0: Final = math.log10(15.29)  # kappa = log10(15.29/Re^0.0567) of [3]_
+KAPPA1: Final = 0.0567 / math.log(10.0)
 GNIELINSKI: Final = 12.7 / math.sqrt(8.0) * (PRANDTL ** (2.0 / 3.0) - 1.0)
 STEP_S: Final = 2e-3  # longest time step
 SHORT_S: Final = 0.03  # time from a shot's beginning over which steps are short
@@ -74,7 +75,7 @@ REFRESH: Final = 8  # steps between two looks at time step, friction and heat co
 # hoses begin at multiples of ALIGNED cells, so that no vector of cells lies across two lines of the cache.
 ALIGNED: Final = 8
 ROW: Final = 4168
-ROWS: Final = 29
+ROWS: Final = 30
 MOST_CELLS: Final = ROW - ALIGNED
 ONE = np.uint64(1)
 
@@ -90,6 +91,7 @@ COEF0, COEF1, COEF2, RE = _rows(7, 11)  # coefficients of friction (laminar, tur
 LO0, LO1, LO2, HI0, HI1, HI2, MID = _rows(11, 18)  # half-time state at the left and the right face, and speed in the middle
 FLUX0, FLUX1, FLUX2 = _rows(18, 21)  # through the left face
 HIST0, HIST1, HIST2, HIST3, HIST4, HIST5, HIST6, HIST7 = _rows(21, 29)  # memory of wall shear and heat
+(ROOT,) = _rows(29, 30)  # of the friction factor's inverse, where the flow is turbulent; first what it is the logarithm of
 W, COEF, LO, HI, FLUX = 0, 7, 11, 14, 18  # the same rows, where single cells are looked at
 
 
@@ -186,10 +188,9 @@ def _lagging(x: float, p: float, dx: float, dp: float, el: Record) -> tuple[floa
 @_inner
 def _behind(q: float, p: float, root_t: float, el: Record, dp: float) -> tuple[float, float]:
     """Pressure behind a restriction that passes q, and its derivative to q; falls steeply beyond the choked flow."""
-    per_p, b = 1.0 / p, el.b
-    per_choked = root_t / el.k * per_p
+    b, per_choked = el.b, root_t / (el.k * p)
     x = q * per_choked
-    dx = per_choked - x * dp * per_p
+    dx = per_choked - x * (dp / p)
     if el.lag_s > 0.0:
         return _lagging(x, p, dx, dp, el)
     if x < 1.0:
@@ -279,7 +280,8 @@ def predict_hose(hose: Record, dt: float, g: np.ndarray) -> None:
     for i in range(np.uint64(a), np.uint64(b)):
         left, right = i - ONE, i + ONE
         r, u, p = g[W0 + i], g[W1 + i], g[W2 + i]
-        # Half of van Leer's limited slope: product of the differences to both sides, over their sum; one division serves for all.
+        # Half of van Leer's limited slope: product of the differences to both sides, over their sum. A division serves two; if one served
+        # all, more would wait for it than a second one costs.
         r0, r1 = r - g[W0 + left], g[W0 + right] - r
         u0, u1 = u - g[W1 + left], g[W1 + right] - u
         p0, p1 = p - g[W2 + left], g[W2 + right] - p
@@ -287,15 +289,14 @@ def predict_hose(hose: Record, dt: float, g: np.ndarray) -> None:
         dr = r0 + r1 if sr > 0.0 else 1.0
         du = u0 + u1 if su > 0.0 else 1.0
         dp = p0 + p1 if sp > 0.0 else 1.0
-        dr_du, dp_r = dr * du, dp * r
-        inv = 1.0 / (dr_du * dp_r)
-        per_dr_du, per_dp_r = dp_r * inv, dr_du * inv
+        per_dr_du, per_dp_r = 1.0 / (dr * du), 1.0 / (dp * r)
         sr = max(sr, 0.0) * du * per_dr_du
         su = max(su, 0.0) * dr * per_dr_du
-        sp = max(sp, 0.0) * r * per_dp_r
+        per_r = max(sp, 0.0) * per_dp_r  # the slope of pressure over density
+        sp = per_r * r
         rm = r - dtdx * (u * sr + r * su)
         brake = (g[COEF0 + i] + g[COEF1 + i] * abs(u)) * u + g[F0 + i]
-        um = u - dtdx * (u * su + sp * dp * per_dp_r) - half * brake
+        um = u - dtdx * (u * su + per_r) - half * brake
         # Friction turns into heat: total energy is left as it is, so the pressure gains what the motion loses.
         gain = G1 * (r * u * brake - g[COEF2 + i] * (g[TEMP + i] - wall_k) - g[F1 + i])
         pm = p - dtdx * (u * sp + GAMMA * p * su) + half * gain
@@ -327,9 +328,7 @@ def inner_fluxes(hose: Record, g: np.ndarray) -> None:
             r, u, p = rr, ur, pr
             s, far = max(sr, 0.0), sr
         beyond = far * bottom - top
-        inv = 1.0 / (bottom * beyond)
-        star = top * beyond * inv
-        thin = bottom * bottom * inv
+        star, thin = top / bottom, bottom / beyond
         grow = (far - u) * thin  # density in the star region over that outside
         rs = r * grow
         e = p / G1 + 0.5 * r * u * u
@@ -407,6 +406,7 @@ def refresh_hose(hose: Record, memory: float, g: np.ndarray) -> tuple[float, flo
     laminar = 8.0 if memory > 0.0 else 3.66
     per_area = 4.0 / (bore * bore)
     thick, cools = brake * 8.0 * per_area, hose.heat * laminar * per_area * CP_J_PER_KG_K / PRANDTL
+    rough = (hose.rough_m / bore / 3.7) ** 1.11
     nu_sum, re_sum = 0.0, 0.0
     for i in range(np.uint64(a), np.uint64(b)):
         t = g[TEMP + i]
@@ -416,20 +416,24 @@ def refresh_hose(hose: Record, memory: float, g: np.ndarray) -> tuple[float, flo
         g[COEF0 + i] = thick * nu
         g[COEF1 + i] = 0.0
         g[COEF2 + i] = cools * mu
-        g[RE + i] = re
+        g[RE + i], g[ROOT + i] = re, rough + 6.9 / max(re, 2000.0)
         nu_sum += nu
         re_sum += re
-    # Turbulent flow: Haaland's factor is 1/root^2, Gnielinski's Nusselt number (Re - 1000) Pr/(8 root more); they share a division.
-    rough, thick = (hose.rough_m / bore / 3.7) ** 1.11, 0.5 * brake / bore
-    cools, fastest = 0.125 * PRANDTL / laminar, 0.0
+    # The logarithm stands apart from what is done for several cells at once, and is taken only where the flow is turbulent.
+    fastest, turbulent = 0.0, False
     for i in range(np.uint64(a), np.uint64(b)):
         fastest = max(fastest, abs(g[W1 + i]) + g[SOUND + i])
-        re = g[RE + i]
-        if re > 2000.0:
-            root = HAALAND * math.log(rough + 6.9 / re)
+        if g[RE + i] > 2000.0:
+            g[ROOT + i] = HAALAND * math.log(g[ROOT + i])
+            turbulent = True
+    if turbulent:
+        # Haaland's factor is 1/root^2, Gnielinski's Nusselt number (Re - 1000) Pr/(8 root more).
+        thick, cools = 0.5 * brake / bore, 0.125 * PRANDTL / laminar
+        for i in range(np.uint64(a), np.uint64(b)):
+            re, root = g[RE + i], g[ROOT + i]
             more = root + GNIELINSKI
             inv = 1.0 / (root * root * more)
-            x = min(re / 2000.0 - 1.0, 1.0)
+            x = max(min(re / 2000.0 - 1.0, 1.0), 0.0)
             share = x * x * (3.0 - 2.0 * x)  # of turbulence: 0 at Re 2000, 1 above 4000, smooth between
             g[COEF0 + i] *= 1.0 - share
             g[COEF1 + i] = thick * share * (more * inv)
@@ -483,9 +487,9 @@ def _end_flux(q: float, p: float, t_up: float, h: int, end: int, cell: int, area
     """State and fluxes at a hose's end (0 inlet, 1 outlet), from the flow there and the pressure that it leaves."""
     if (q >= 0.0) == (end == 0):  # the air enters, and brings the stagnation temperature of where it comes from
         per_k = R_AIR_J_PER_KG_K * q / (area * p)  # speed over temperature
-        t = 2.0 * t_up / (1.0 + math.sqrt(1.0 + 2.0 * per_k * per_k * t_up / CP_J_PER_KG_K))
-        u = per_k * t
-        r = p / (R_AIR_J_PER_KG_K * t)
+        cools = 0.5 + math.sqrt(0.25 + 0.5 * per_k * per_k * t_up / CP_J_PER_KG_K)  # stagnation temperature over temperature
+        u = per_k * t_up / cools
+        r = p * cools / (R_AIR_J_PER_KG_K * t_up)
     else:  # isentropic from the cell
         r_cell = row[LO + 3 * end, cell]
         x = p / row[LO + 3 * end + 2, cell] - 1.0
@@ -513,7 +517,8 @@ def _look_afresh(cfl: float, remembers: float, hose: np.ndarray, g: np.ndarray, 
         per_radius = 4.0 * nu / (hose[h].bore_m * hose[h].bore_m)
         turbulent = 0.0
         if re > 2000.0:
-            turbulent = re ** math.log10(15.29 / re**0.0567) / 12.86
+            ln_re = math.log(re)
+            turbulent = math.exp((KAPPA0 - KAPPA1 * ln_re) * ln_re) / 12.86
         m.shear = remembers * 4.0 * per_radius
         m.heat = GAMMA / PRANDTL * m.shear
         fade, grow = m.fade, m.grow
