@@ -547,26 +547,23 @@ def simulate(
         probes=[probe_at(net, label, share) for _, label, share in within],
         output_rate_hz=output_rate_hz,
     )
-    gauge = got.p_abs_pa - net.p_amb_pa
-    t = np.arange(gauge.shape[0]) / output_rate_hz
-    joints, columns = [], []
+    t = np.arange(got.p_abs_pa.shape[0]) / output_rate_hz
+    joints, ends = [], []
     for s, name in enumerate(net.names):
-        if net.is_hose[s]:
-            joints += [f"{name} inlet", f"{name} outlet"]
-            columns += [gauge[:, s, 0], gauge[:, s, 1]]
-        else:
-            joints.append(name)
-            columns.append(gauge[:, s, 0])
-    tool = gauge[:, -2, 1]
-    receiver = next((s for s in reversed(range(len(net.names))) if net.names[s].startswith("receiver")), None)
+        joints += [f"{name} inlet", f"{name} outlet"] if net.is_hose[s] else [name]
+        ends += [2 * s, 2 * s + 1] if net.is_hose[s] else [2 * s]
+    p_pa = got.p_abs_pa.reshape(t.size, -1)[:, ends]
+    p_pa -= net.p_amb_pa
+    tool = p_pa[:, -2]
+    receiver = next((i for i in reversed(range(len(joints))) if joints[i].startswith("receiver")), None)
     return Simulation(
         t_s=t,
         joints=tuple(joints),
-        p_pa=np.stack(columns, axis=1),
-        supply_pa=gauge[:, 0, 0],
+        p_pa=p_pa,
+        supply_pa=p_pa[:, 0],
         tool_pa=tool,
-        chamber_pa=gauge[:, -1, 0],
-        receiver_pa=gauge[:, receiver, 0] if receiver is not None else None,
+        chamber_pa=p_pa[:, -1],
+        receiver_pa=p_pa[:, receiver] if receiver is not None else None,
         places={place: got.probe_abs_pa[:, i] - net.p_amb_pa for i, (place, _, _) in enumerate(within)},
         shots=_measure(t, tool, shots, got.shots, net.p_amb_pa),
         mass_error=got.mass_error,
