@@ -28,9 +28,17 @@ def with_links(page: ModuleType, query: Mapping[str, str], reader: Reader, shown
     # In inches the reader's paper is Letter.
     ask["paper"] = "letter" if reader.unit == "psi" else "a4"
     links = [
-        html.A(f"Report as {kind.upper()}", href=ui.address(f"{ADDRESS}.{kind}", ask), className="button", download=True) for kind in KINDS
+        html.A(
+            f"Report as {kind.upper()}",
+            href=ui.address(f"{ADDRESS}.{kind}", ask),
+            className="button",
+            download=f"farend-report.{kind}",
+            **{"data-report": kind},  # assets/save.js fetches it
+        )
+        for kind in KINDS
     ]
-    return html.Div([shown, html.Div(links, className="actions", role="group", **{"aria-label": "Keep or hand on"})])
+    said = html.P(role="status", className="note")
+    return html.Div([shown, html.Div([*links, said], className="actions", role="group", **{"aria-label": "Keep or hand on"})])
 
 
 def serve_reports(server: flask.Flask, work: Work) -> None:

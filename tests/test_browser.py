@@ -423,6 +423,22 @@ def test_a_line_is_checked_while_it_is_typed(desktop: Watched, site: str) -> Non
     assert desktop.wrong == []
 
 
+def test_a_report_is_fetched_with_a_word_meanwhile_and_one_where_there_is_none(desktop: Watched, site: str) -> None:
+    page = desktop.open(site + ADDRESSES["Shots"], "Shots")
+    group, asked = page.get_by_role("group", name="Keep or hand on"), "**/download/report.html*"
+    page.route(asked, lambda route: route.fulfill(status=200, body="<p>the report</p>"))
+    with page.expect_download() as download:
+        group.get_by_role("link", name="Report as HTML").click()
+    assert download.value.suggested_filename == "farend-report.html"
+    expect(group.get_by_role("status")).to_be_empty()
+    page.route(asked, lambda route: route.fulfill(status=409, body="There is no session of that name."))
+    group.get_by_role("link", name="Report as HTML").click()
+    expect(group.get_by_role("status")).to_have_text("There is no report: There is no session of that name.")
+    page.route(asked, lambda _: None)  # held for good
+    group.get_by_role("link", name="Report as HTML").click()
+    expect(group.get_by_role("status")).to_have_text("The report is being made …")
+
+
 def test_a_figure_is_saved_as_picture_and_as_table(desktop: Watched, site: str) -> None:
     page = desktop.open(site + ADDRESSES["Shots"], "Shots")
     expect(page.locator(".figure-card .main-svg").first).to_be_visible()

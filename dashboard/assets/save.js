@@ -1,4 +1,4 @@
-/* Save a figure: as the picture that is shown, or its curves as a table. */
+/* Save a figure: as the picture that is shown, or its curves as a table. Fetch a report, which takes a while to make. */
 (function () {
   // The columns of a figure: a time axis once where all curves share it, else a pair of columns each.
   function table(plot) {
@@ -21,9 +21,9 @@
     return rows.join("\n") + "\n";
   }
 
-  function give(text, name) {
+  function give(blob, name) {
     const link = document.createElement("a");
-    link.href = URL.createObjectURL(new Blob([text], { type: "text/csv" }));
+    link.href = URL.createObjectURL(blob);
     link.download = name;
     link.click();
     URL.revokeObjectURL(link.href);
@@ -37,8 +37,26 @@
     const form = button.dataset.save;
     menu.open = false;
     if (!plot) return;
-    if (form === "csv") give(table(plot), "farend.csv");
+    if (form === "csv") give(new Blob([table(plot)], { type: "text/csv" }), "farend.csv");
     else window.Plotly.downloadImage(plot, { format: form, filename: "farend", width: 1100, height: 620, scale: form === "png" ? 2 : 1 });
+  });
+
+  document.addEventListener("click", async function (event) {
+    const link = event.target.closest("a[data-report]");
+    if (!link) return;
+    event.preventDefault();
+    const said = link.parentElement.querySelector("[role=status]");
+    if (said.dataset.busy) return;
+    said.dataset.busy = "yes";
+    said.textContent = "The report is being made …";
+    try {
+      const answer = await fetch(link.href);
+      if (answer.ok) give(await answer.blob(), link.download);
+      said.textContent = answer.ok ? "" : "There is no report: " + (await answer.text());
+    } catch {
+      said.textContent = "There is no report: farend does not answer.";
+    }
+    delete said.dataset.busy;
   });
 
   // A menu that is open closes when something else is pressed.
