@@ -285,10 +285,12 @@ def scan(
                 n = 1
                 # Nothing pushes a line up and lets it down again so fast, so a jump upwards may last longer.
                 longest = spike if x < left else max(spike, UP_SPIKE)
+                near, beyond = max(4.0 * sigma, 0.15 * jump), max(4.0 * sigma, 0.3 * jump)  # beyond it a ripple may carry it
                 while n <= longest and i + n < until:
                     if t[k + n] - t[k + n - 1] > gap_s:
                         break
-                    if abs(raw[k + n] - left) < max(4.0 * sigma, 0.15 * jump) and abs(raw[k + n - 1] - left) > 0.3 * jump:
+                    back = raw[k + n] - left if x < left else left - raw[k + n]
+                    if -near < back < beyond and abs(raw[k + n - 1] - left) > 0.3 * jump:
                         run = n
                         break
                     n += 1

@@ -43,6 +43,7 @@ def test_a_burst_at_a_tool_is_no_ripple(every_s: float) -> None:
     assert without_ripple(T_S, p, 0.0) is p
 
 
-def test_a_ripple_of_which_each_stroke_shows_few_readings_is_no_row_of_spikes() -> None:
-    made = record(drawn("receiver, 5 gal", 604), 604)
+@pytest.mark.parametrize(("place", "seed"), [("receiver, 5 gal", 604), ("compressor end", 711)])
+def test_a_ripple_is_no_row_of_spikes_and_hides_no_spike(place: str, seed: int) -> None:
+    made = record(drawn(place, seed), seed)
     assert score(find_shots(made.t_s, made.p_pa), made).f1 > 0.99
