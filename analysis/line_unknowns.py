@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from analysis.constants import ANR_PRESSURE_ABS_PA, CV_J_PER_KG_K, R_AIR_J_PER_KG_K
 from analysis.line import Line
 from analysis.line_episodes import LEAD_S, Episode
+from analysis.line_records import DRAIN
 from analysis.model import Network, Nozzle, build, chamber_volume, iso_k, run_network, settled
-from analysis.network import DRAIN
 
 Floats = NDArray[np.float64]
 

@@ -17,29 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.air import LEAK_B, conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
 from analysis.line import Line, Part
-from analysis.network import (
-    ALIGNED,
-    BOOKS,
-    DRAIN,
-    ELEMENT,
-    HOSE,
-    MEMORY,
-    MOST_CELLS,
-    PLAIN,
-    PROBE,
-    PUMP,
-    REGULATOR,
-    ROW,
-    ROWS,
-    SHOT,
-    SIDE,
-    VOLUME,
-    Tables,
-    W,
-    Work,
-    run,
-    valve,
-)
+from analysis.line_records import BOOKS, DRAIN, ELEMENT, HOSE, MEMORY, PROBE, PUMP, SHOT, SIDE, VOLUME
+from analysis.network import ALIGNED, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, W, Work, run, valve
 from analysis.places import along_hose
 
 Floats = NDArray[np.float64]
@@ -161,7 +140,7 @@ class Simulation:
 
 @dataclass(slots=True)
 class Network:
-    """A line as the records that the compiled run takes; cheap to build, and to change for a fit. See `analysis.network`."""
+    """A line as the records that the compiled run takes; cheap to build, and to change for a fit. See `analysis.line_records`."""
 
     is_hose: NDArray[np.int64]
     index: NDArray[np.int64]

@@ -41,6 +41,7 @@ from analysis.constants import (
 from analysis.jit import Plain, jit
 
 F = TypeVar("F", bound=Callable[..., Any])
+Record = Any  # one of `analysis.line_records`; compiled code reads its fields as attributes
 
 # IEEE division, so that loops vectorise, and liberties with rounding (NaN and infinity stay what they are). Compiled code makes no
 # arrays: counting the references to those that it is given would cost a quarter of the time. No C calls it: no bridge for that.
@@ -93,31 +94,6 @@ FLUX0, FLUX1, FLUX2 = _rows(18, 21)  # through the left face
 HIST0, HIST1, HIST2, HIST3, HIST4, HIST5, HIST6, HIST7 = _rows(21, 29)  # memory of wall shear and heat
 (ROOT,) = _rows(29, 30)  # of the friction factor's inverse, where the flow is turbulent; first what it is the logarithm of
 W, COEF, LO, HI, FLUX = 0, 7, 11, 14, 18  # the same rows, where single cells are looked at
-
-
-def _fields(names: str, whole: str = "") -> np.dtype[np.void]:
-    """Make a kind of record: its real numbers, after its whole ones."""
-    return np.dtype([(name, int) for name in whole.split()] + [(name, float) for name in names.split()], align=True)
-
-
-# What describes a line to the compiled code; tables with columns by number would take longer to compile, too.
-VOLUME: Final = _fields("m3 wall_w_per_k wall_temp_k")
-# Its cells, with room for a ghost before and after. Friction and heat are multiples of the usual.
-HOSE: Final = _fields("dx_m area_m2 bore_m rough_m wall_temp_k friction heat", whole="first end")
-# k = C rho0 sqrt(T0) [kg K^0.5/(s Pa)]; set point [Pa abs]; lag: time constant. While it runs: how far the valve is open, and the part of
-# its way that it moves within a step.
-ELEMENT: Final = _fields("k b set_pa droop_pa lag_s open moves", whole="kind")
-DRAIN: Final = _fields("from_s until_s k b opens_s", whole="store")  # half open, half shut; the time that it takes to open or to shut
-PUMP: Final = _fields("kg_per_s cut_in_pa cut_out_pa temp_k clearance", whole="runs")  # at no overpressure; whether it runs at the start
-SHOT: Final = _fields("kg reference_pa lasts_s")  # mass at the reference pressure [Pa abs]
-PROBE: Final = _fields("weight", whole="cell")  # a cell, and the weight of the next one
-# What an end of a store offers to its link: pressure at no flow, impedance, factor of the dynamic pressure, stagnation temperature.
-SIDE: Final = _fields("p_pa z k temp_k")
-BOOKS: Final = _fields("kg_in kg_out j_in j_out j_walls")  # air and energy that came in and went out, heat from the walls
-# Strength of the memory of wall shear and of wall heat; the fastest wave allowed for; how the four terms of shear, then those of heat, fade
-# and grow within a step.
-MEMORY: Final = np.dtype([("shear", float), ("heat", float), ("fastest", float), ("fade", float, 8), ("grow", float, 8)], align=True)
-Record = Any
 
 
 def _inner(function: F) -> F:
@@ -442,7 +418,7 @@ def refresh_hose(hose: Record, memory: float, g: np.ndarray) -> tuple[float, flo
 
 
 class Tables(NamedTuple):
-    """A line in records, see above. `is_hose` and `place` say of each store what it is, and its row there; link: first and end element."""
+    """A line in records. `is_hose` and `place` say of each store what it is, and its row there; link: first and end element."""
 
     is_hose: np.ndarray
     place: np.ndarray

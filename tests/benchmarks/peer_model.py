@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from analysis.constants import CP_J_PER_KG_K, CV_J_PER_KG_K, GAMMA, PRANDTL, R_AIR_J_PER_KG_K
+from analysis.line_records import PROBE
 from analysis.model import Network, settled
 from analysis.model import _work as room
 from analysis.network import (
     COEF,
     FLUX,
     OPTIONS,
-    PROBE,
     RATE,
     WEIGHT,
     W,
