@@ -563,7 +563,7 @@ class ShotDetector:
 
     def _settle(self, *, last: bool) -> None:
         """Turn shots into a tool plugged in, or into what a timer drew, where the falls after them have shown that they were."""
-        for time_s, until_s in self._plugs.settle(last=last):
+        for time_s, until_s in self._plugs.settle(self._last_s - self._first_s if last else 0.0):
             self._take_back(time_s)
             self._events.append(Event(kind="connected", time_s=time_s, until_s=until_s))
         for time_s in self._timer.settle(last=last):
@@ -701,7 +701,7 @@ class ShotDetector:
                 f"{rate:.3g} readings a second show little of dips this brief: how deep they go is good to {200.0 * self._depth_u:.0f} %. "
                 f"Log {enough:.0f} a second, and more shots."
             )
-        warnings += self._timer.doubts()
+        warnings += [*self._timer.doubts(), *self._plugs.doubts(self._last_s - self._first_s, rate)]
         if self._dropped:
             warnings.append(f"{self._dropped} readings repeat a time or go back in time and were left out.")
         return ShotRecord(

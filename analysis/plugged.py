@@ -1,8 +1,9 @@
 """Telling a tool that is plugged in, whose chamber fills at once, from a shot, whose valve takes milliseconds to open.
 
-After the first jump the filling goes on slowly, while a shot goes on falling as it began. How fast this line's shots fall, though,
-depends on the line and on the sensor, so the fall must stand out against them; and a tool is changed in a pause. A shot that is not
-counted does more harm than a tool that is counted as one: what does not stand out is a shot.
+A chamber that fills makes the pressure jump, and then fall on slowly; a shot's fall is rounded, and how fast it is depends on the line,
+the tool and the sensor. Each fall is fitted with both, and what the fits say is weighed over the record: its shots are alike, a tool is
+changed in a pause, and a record in which nobody works has no shot at all. A shot that is not counted does more harm than a tool that is
+counted as one: what is not told for sure is a shot.
 """
 
 from __future__ import annotations
@@ -16,33 +17,62 @@ from numpy.typing import NDArray
 
 from analysis.jit import jit
 from analysis.measures import Fall, position
+from analysis.record import falls_at
 
 Floats = NDArray[np.float64]
 
-HIDDEN = 2.1  # times the noise: what it may hide of the difference of two readings
 PLUG_SIGMA = 12.0  # in more noise than this the shape of a fall is not seen
-CONSTANT_S, LATE = 0.009, 0.2  # time constant of the first jump, and the most that is left for after it
-SEEN_S = 0.016  # readings further apart show only the size of the jump
-PAUSE_S = 8.0  # nobody changes a tool faster
-OTHERS = 0.5  # of what this line's shots leave for later: no more than this share of the least of them
+PAUSE_S, SOON_S = 8.0, 1.0  # nobody changes a tool faster, nor fires it sooner
+# Shapes of a fall. A shot's: by its width, the power of time with which it begins, and how much of it is slow, as the hose gives way. A
+# tool's: by how much of it is the jump, and by the jump's time constant, of valve and sensor. Such as the line model and others give.
+SLOW_S = 0.05
+WIDTHS_S, POWERS, TAILS = tuple(0.005 * 1.2**k for k in range(10)), (1.0, 1.3), (0.0, 0.15, 0.3)
+JUMPS, JUMPS_S = (0.55, 0.65, 0.75, 0.85, 0.95), (0.001, 0.0025, 0.0045)
+USUAL_S, SPREAD = 0.0095, 0.3  # median of the widths of shots of all tools, and their spread in logarithms
+TABLE_S, LONGEST_S = 0.00025, 0.1  # spacing and end of the table of shapes
+LEVEL_S, FIT_S = 0.012, 0.04  # readings that are fitted, before the onset and after it
+CLOSE_S = 0.0015  # readings closer than this are averaged
+ONSETS, LEAST_STEP_S = 17, 0.004  # onsets tried, over some readings or as many such steps
+MISFIT, APART_S = 0.02, 0.004  # of the dip: what a real fall differs from such shapes, independently over times so far apart
+LEAST_DEPTH, MOST_DEPTH = 0.8, 1.25  # of the shape fitted, beside the dip
+# What is known before: shares of a line's shots that fall otherwise than its usual ones, and of falls after a pause that are a tool.
+ODD_TOOL, PLUGGED = 0.05, 0.2
+# So few falls, all after pauses, may be a record without a shot: the odds are the time for each over so long, and no more than that. By
+# so much, in logarithms, the shots after the first may all seem as sharp as that one.
+FEW, QUIET_S, MOST_ODDS, ALL_SHARP = 5, 60.0, 1.5, 0.4
+SURE, UNSURE = 0.8, 0.4  # chances from which on a tool is claimed, and that it cannot be told is said
+FAR_OFF = 4.0  # in logarithms: what fits a shot by so much better is one
+TELLS_HZ = 400.0  # so many readings a second tell nearly every tool
 FEWEST = 6  # falls that show how this line's shots begin
-# A fit of the fall tells it however the readings lie on it: a chamber that fills, with any of these time constants, and the line that
-# gives way more slowly, from just before the onset on.
-CONSTANTS_S, SLOW_S, JUMP_S = (0.0015, 0.0025, 0.0035, 0.005, 0.007, 0.009, 0.012, 0.016, 0.022), 0.03, 0.008
-LEVEL_S, FIT_S, TRIED = 0.012, 0.045, 17  # before the onset, after it, and onsets tried
-FITTED_LATE, FITTED_JUMP, FIT_SIGMA = 0.14, 0.55, 2.0
-MISFIT = 2.5  # times the noise: where clocks are rough no fit tells anything
 
 
-@dataclass(frozen=True, slots=True)
+def _shapes() -> Floats:
+    x = np.arange(0.0, LONGEST_S, TABLE_S)
+    slow = 1.0 - np.exp(-x / SLOW_S)
+    shots = [
+        (1.0 - tail) * (1.0 - np.exp(-((x / width) ** power))) + tail * slow for width in WIDTHS_S for power in POWERS for tail in TAILS
+    ]
+    tools = [jump * (1.0 - np.exp(-x / constant)) + (1.0 - jump) * slow for jump in JUMPS for constant in JUMPS_S]
+    return np.array([*shots, *tools])
+
+
+SHAPES = _shapes()
+SHOTS = len(WIDTHS_S) * len(POWERS) * len(TAILS)
+USUAL = -0.5 * (np.log(np.array(WIDTHS_S) / USUAL_S) / SPREAD) ** 2
+USUAL -= np.logaddexp.reduce(USUAL)  # logarithm of the share of tools of each width
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
-    """One fall: when it began and was lowest [s], what of it came late at most, whether it may have been a tool plugged in."""
+    """One fall: when it began and was lowest [s], logarithms of the likelihoods of shots of each width and of a tool, and whether it came
+    in a pause.
+    """
 
     time_s: float
     until_s: float
-    late: float
-    fine: bool  # read often enough to hold it against others: else how it falls between two readings is chance
-    doubtful: bool
+    shot: Floats
+    tool: float
+    may: bool
 
 
 class PlugWatch:
@@ -51,47 +81,77 @@ class PlugWatch:
     def __init__(self) -> None:
         self._seen: deque[_Seen] = deque(maxlen=15)
         self._last_s = -math.inf
+        self._since = 0  # falls since a pause
 
     def plugged(self, fall: Fall, noise_pa: float, t: Floats, p: Floats) -> bool:
         """Whether this fall in these readings is surely a tool that was plugged in; else it is remembered as one that may be a shot."""
-        late = late_share(fall) + HIDDEN * noise_pa / max(fall.jump * fall.dip_pa, 1e-9)
-        doubtful = False
-        if fall.time_s - self._last_s > PAUSE_S and stays_low(fall, noise_pa):
-            doubtful = sharp(fall, noise_pa)
-            if fall.jump_s <= SEEN_S:
-                fitted = fitted_late(t, p, fall.time_s, fall.minimum_s, fall.before_pa, fall.dip_pa, noise_pa)
-                doubtful = doubtful or fitted < FITTED_LATE
-                late = min(late, fitted)
+        if self._seen and fall.time_s - self._seen[-1].time_s < SOON_S:
+            self._seen[-1] = replace(self._seen[-1], may=False)
+        may = fall.time_s - self._last_s > PAUSE_S and stays_low(fall, noise_pa)
         self._last_s = fall.time_s
-        seen = _Seen(fall.time_s, fall.minimum_s, late, fall.jump_s <= SEEN_S, doubtful)
-        if doubtful and len(self._seen) >= FEWEST:
-            if self._stands_out(seen):
-                return True
-            seen = replace(seen, doubtful=False)
-        self._seen.append(seen)
+        self._since = 0 if may else self._since + 1
+        if self._since > FEWEST:
+            return False  # how this line's shots begin is known
+        until_s = min(fall.minimum_s, fall.time_s + FIT_S)
+        fits = likelihoods(t, p, fall.time_s, until_s, fall.before_pa, fall.dip_pa, noise_pa, MISFIT * fall.dip_pa, SHAPES)
+        shot = _mean(fits[:SHOTS].reshape(len(WIDTHS_S), -1))
+        self._seen.append(_Seen(fall.time_s, fall.minimum_s, shot, float(_mean(fits[SHOTS:])), may))
+        if may and len(self._seen) > FEWEST and self._chances()[-1] > SURE:
+            self._seen.pop()
+            return True
         return False
 
-    def settle(self, *, last: bool) -> list[tuple[float, float]]:
-        """Give the falls taken for shots that turn out to have been a tool plugged in: when each began and was lowest [s]."""
-        if not last and len(self._seen) <= FEWEST:
+    def settle(self, span_s: float = 0.0) -> list[tuple[float, float]]:
+        """Give the falls taken for shots that turn out to have been a tool plugged in: when each began and was lowest [s].
+
+        At the end of a record `span_s` says how long it was [s]; before, too few falls tell nothing yet.
+        """
+        if not span_s and len(self._seen) <= FEWEST:
             return []
-        doubtful = [seen for seen in self._seen if seen.doubtful]
-        plugs = [seen for seen in doubtful if self._stands_out(seen)]
-        if doubtful:
-            left = [replace(s, doubtful=False) for s in self._seen if s not in plugs]
-            self._seen = deque(left, maxlen=15)
+        plugs = [seen for seen, chance in zip(self._seen, self._chances(span_s), strict=True) if chance > SURE]
+        if plugs:
+            self._seen = deque((s for s in self._seen if s not in plugs), maxlen=15)
         return [(seen.time_s, seen.until_s) for seen in plugs]
 
-    def _stands_out(self, fall: _Seen) -> bool:
-        others = [seen.late for seen in self._seen if seen is not fall]
-        return not others or (fall.fine and fall.late < OTHERS * min(others))
+    def doubts(self, span_s: float, rate_hz: float) -> list[str]:
+        """Say, at the end of a record of so long, which of its shots may as well have been a tool plugged in."""
+        doubtful = [seen.time_s for seen, chance in zip(self._seen, self._chances(span_s), strict=True) if chance > UNSURE]
+        if not doubtful:
+            return []
+        log = f"Log at least {TELLS_HZ:g} a second, or take" if rate_hz < TELLS_HZ else "Take"
+        return [
+            f"Whether {falls_at(doubtful)} was a shot or a tool that was plugged in cannot be told at {rate_hz:.3g} readings a second; it "
+            f"counts as a shot. {log} it out by hand where it was none."
+        ]
+
+    def _chances(self, span_s: float = 0.0) -> Floats:
+        """Probability of each fall that it was a tool plugged in; at the end of a record, of `span_s`, also by how little that shows."""
+        if not any(seen.may and seen.tool > seen.shot.max() - FAR_OFF for seen in self._seen):
+            return np.zeros(len(self._seen))
+        may, tool = np.array([seen.may for seen in self._seen]), np.array([seen.tool for seen in self._seen])
+        shot = np.array([seen.shot for seen in self._seen])
+        # Where the line's shots have a width, each has that or a neighbour; an odd one has any.
+        narrower, wider = shot[:, [0, *range(shot.shape[1] - 1)]], shot[:, [*range(1, shot.shape[1]), -1]]
+        own = np.logaddexp(np.logaddexp(narrower, shot), wider) - math.log(3.0)
+        odd = np.logaddexp.reduce(shot + USUAL, axis=1, keepdims=True)
+        as_shot = np.logaddexp(math.log(1.0 - ODD_TOOL) + own, math.log(ODD_TOOL) + odd)
+        as_shot += np.where(may, math.log(1.0 - PLUGGED), 0.0)[:, None]
+        as_tool = (tool + np.where(may, math.log(PLUGGED), -np.inf))[:, None]
+        either = np.logaddexp(as_shot, as_tool)
+        record = either.sum(axis=0) + USUAL
+        working = float(np.logaddexp.reduce(record))
+        chances = np.exp(as_tool - either) @ np.exp(record - working)
+        if span_s and may.all() and may.size <= FEW:
+            odds = min(span_s / may.size / QUIET_S, MOST_ODDS)
+            against = working - float(tool.sum()) + ALL_SHARP * (may.size - 1)
+            idle = odds / (odds + math.exp(min(against, 500.0)))
+            chances = idle + (1.0 - idle) * chances
+        return np.asarray(chances)
 
 
-def late_share(fall: Fall) -> float:
-    """How much of a fall comes after its first jump, beside that jump; where the readings are too far apart, beside the whole fall."""
-    if fall.jump_s > SEEN_S:
-        return 1.0 - fall.jump
-    return fall.next_jump / fall.jump if fall.jump > 0.0 else 1.0
+def _mean(logarithms: Floats) -> Floats:
+    """Logarithm of the mean likelihood, over the last axis."""
+    return np.logaddexp.reduce(logarithms, axis=-1) - math.log(logarithms.shape[-1])
 
 
 def stays_low(fall: Fall, noise_pa: float) -> bool:
@@ -99,67 +159,43 @@ def stays_low(fall: Fall, noise_pa: float) -> bool:
     return fall.dip_pa > PLUG_SIGMA * noise_pa and fall.low_s > (0.05 if fall.jump_s < 0.011 else 0.08)
 
 
-def sharp(fall: Fall, noise_pa: float) -> bool:
-    """Whether a fall begins as sharply as a chamber fills, whatever the noise hides."""
-    if fall.jump <= 0.0:
-        return False
-    if fall.jump_s > SEEN_S:
-        return late_share(fall) < LATE
-    u = HIDDEN * noise_pa / fall.dip_pa
-    constant_s = -fall.jump_s / math.log(max(1.0 - fall.jump, 1e-6))
-    return fall.next_jump + u < LATE * fall.jump and 0.0 < constant_s < CONSTANT_S
-
-
 @jit
-def fitted_late(t: Floats, p: Floats, onset_s: float, until_s: float, before_pa: float, dip_pa: float, noise_pa: float) -> float:
-    """What falls in the second `JUMP_S` beside the first, the most that a fit of these readings leaves possible; infinite without one."""
-    a, z = position(t, onset_s - LEVEL_S), position(t, min(until_s, onset_s + FIT_S))
-    n = z - a
-    if n < 6:
-        return np.inf
-    step_s = (t[z - 1] - t[a]) / (n - 1)
+def likelihoods(
+    t: Floats, p: Floats, onset_s: float, until_s: float, before_pa: float, dip_pa: float, noise_pa: float, misfit_pa: float, shapes: Floats
+) -> Floats:
+    """Logarithm of the likelihood of each shape, over onsets near the first guess; zeros where there are too few readings."""
+    found = np.zeros(shapes.shape[0])
+    a, z = position(t, onset_s - LEVEL_S), position(t, until_s)
+    if z - a < 4:
+        return found
+    step_s = (t[z - 1] - t[a]) / (z - 1 - a)
     a = max(min(a, position(t, onset_s - 2.5 * step_s)), 0)
-    n = z - a
-    rest, late = np.full((TRIED, len(CONSTANTS_S)), np.inf), np.zeros((TRIED, len(CONSTANTS_S)))
-    least = np.inf
-    slow, quick = np.empty(n), np.empty(n)
-    for k in range(TRIED):
-        from_s = onset_s + (k - TRIED // 2) * max(step_s, 0.004) / 6.0
-        for i in range(n):
-            slow[i] = 1.0 - math.exp(-max(t[a + i] - from_s, 0.0) / SLOW_S)
-        for j, constant_s in enumerate(CONSTANTS_S):
-            qq, qs, ss, qy, sy, yy = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    per = max(int(CLOSE_S / step_s), 1)
+    n = (z - a) // per
+    x, y = np.zeros(n), np.zeros(n)
+    for i in range(n):
+        for k in range(a + i * per, a + (i + 1) * per):
+            x[i] += (t[k] - onset_s) / per
+            y[i] += (before_pa - p[k]) / per
+    variance = noise_pa**2 / per + misfit_pa**2 * max(APART_S / (per * step_s), 1.0)
+    each = np.empty(ONSETS)
+    for j in range(shapes.shape[0]):
+        best = -np.inf
+        for k in range(ONSETS):
+            from_s = (k - ONSETS // 2) * max(step_s, LEAST_STEP_S) / 6.0
+            ff, fy, yy = 0.0, 0.0, 0.0
             for i in range(n):
-                quick[i] = 1.0 - math.exp(-max(t[a + i] - from_s, 0.0) / constant_s)
-                y = before_pa - p[a + i]
-                qq += quick[i] * quick[i]
-                qs += quick[i] * slow[i]
-                ss += slow[i] * slow[i]
-                qy += quick[i] * y
-                sy += slow[i] * y
-                yy += y * y
-            both = qq * ss - qs * qs
-            if both <= 1e-9 * qq * ss or qq * ss == 0.0:
-                continue
-            filled, gave = (qy * ss - sy * qs) / both, (sy * qq - qy * qs) / both
-            if gave < 0.0:
-                filled, gave = qy / qq, 0.0
-            elif filled < 0.0:
-                filled, gave = 0.0, sy / ss
-            rest[k, j] = yy - filled * qy - gave * sy
-            least = min(least, rest[k, j])
-            left, kept = math.exp(-JUMP_S / constant_s), math.exp(-JUMP_S / SLOW_S)
-            first = filled * (1.0 - left) + gave * (1.0 - kept)
-            if first > FITTED_JUMP * dip_pa:
-                late[k, j] = (filled * left * (1.0 - left) + gave * kept * (1.0 - kept)) / first
-            else:
-                late[k, j] = np.inf
-    if least > (MISFIT * noise_pa) ** 2 * max(n - 4, 1):
-        return np.inf
-    allowed = least + FIT_SIGMA**2 * max(noise_pa**2, least / max(n - 4, 1))
-    most = -np.inf
-    for k in range(TRIED):
-        for j in range(len(CONSTANTS_S)):
-            if rest[k, j] <= allowed:
-                most = max(most, late[k, j])
-    return most if most >= 0.0 else np.inf
+                yy += y[i] * y[i]
+                if x[i] > from_s:
+                    at = (x[i] - from_s) / TABLE_S
+                    m = min(int(at), shapes.shape[1] - 2)
+                    f = shapes[j, m] + (at - m) * (shapes[j, m + 1] - shapes[j, m])
+                    ff += f * f
+                    fy += f * y[i]
+            deep = min(max(fy / ff if ff > 0.0 else 0.0, LEAST_DEPTH * dip_pa), MOST_DEPTH * dip_pa)
+            each[k] = -0.5 * (yy - 2.0 * deep * fy + deep * deep * ff) / variance
+            best = max(best, each[k])
+        for k in range(ONSETS):
+            found[j] += math.exp(each[k] - best) / ONSETS
+        found[j] = best + math.log(found[j])
+    return found

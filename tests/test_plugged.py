@@ -1,0 +1,95 @@
+"""A tool that is plugged in is no shot, as the line model shows both: a chamber that is empty, and one whose valve opens."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from analysis.line import Line, parse_line
+from analysis.model import build, run_network, settled, simulate
+from analysis.shots import ShotRecord, find_shots
+from tests.shot_scores import Floats
+
+LINE = """
+[compressor]
+tank = "100 L"
+cut_in = "6 bar"
+cut_out = "6.5 bar"
+delivery = "200 L/min"
+[[part]]
+kind = "hose"
+length = "25 m"
+bore = "{bore} mm"
+[[part]]
+kind = "coupler"
+conductance = "1.9 L/s/bar"
+[[part]]
+kind = "tool"
+air_per_shot = "1.6 L"
+"""
+RATE_HZ = 2000.0
+
+
+def plugged(line: Line) -> Floats:
+    """Change of the pressure at the tool's inlet within a second after the chamber, at ambient pressure until then, is connected [Pa]."""
+    net = build(line)
+    state = settled(net, line.compressor.cut_out_pa + net.p_amb_pa)
+    for content in (state.vol_m, state.vol_e):
+        content[-1] *= net.p_amb_pa / (line.compressor.cut_out_pa + net.p_amb_pa)
+    p = run_network(net, state, duration_s=1.0, output_rate_hz=RATE_HZ, brief=0.5).p_abs_pa[:, -2, 1] - net.p_amb_pa
+    return p - line.compressor.cut_out_pa
+
+
+def recording(bore_mm: float, shots_s: Floats, plugs_s: Floats, rate_hz: float, *, seed: int = 1) -> tuple[Floats, Floats]:
+    """What a sensor with a lag of 2 ms and noise of 600 Pa at the tool's inlet shows."""
+    line = parse_line(LINE.format(bore=bore_mm))
+    until_s = float(max([*shots_s, *plugs_s])) + 8.0
+    run = simulate(line, shots_s, duration_s=until_s, output_rate_hz=RATE_HZ)
+    p = run.tool_pa.copy()
+    course = plugged(line)
+    for at in plugs_s:
+        a = round(at * RATE_HZ)
+        p[a : a + course.size] += course
+    kept = np.exp(-1.0 / RATE_HZ / 2e-3)
+    p = p[0] + lfilter([1.0 - kept], [1.0, -kept], p - p[0])
+    per = round(RATE_HZ / rate_hz)
+    return run.t_s[::per], p[::per] + np.random.default_rng(seed).normal(0.0, 600.0, p[::per].size)
+
+
+def connected(found: ShotRecord) -> list[float]:
+    return [e.time_s for e in found.events if e.kind == "connected"]
+
+
+@pytest.mark.parametrize(("bore_mm", "rate_hz"), [(6.5, 200.0), (9.5, 1000.0)])
+def test_tools_plugged_in_on_an_idle_line_are_no_shots(bore_mm: float, rate_hz: float) -> None:
+    at = np.array([9.003, 22.251, 38.502])
+    found = find_shots(*recording(bore_mm, np.empty(0), at, rate_hz))
+    assert found.shots == ()
+    assert connected(found) == pytest.approx(at, abs=0.01)
+
+
+@pytest.mark.parametrize(("bore_mm", "rate_hz"), [(6.5, 1000.0), (9.5, 400.0)])
+def test_tools_changed_among_single_shots(bore_mm: float, rate_hz: float) -> None:
+    shots = np.cumsum([5.0, 9.2, 4.1, 6.3, 21.0, 5.2, 10.1, 22.4, 9.7, 3.3])
+    plugs = np.array([35.003, 77.251])
+    found = find_shots(*recording(bore_mm, shots, plugs, rate_hz))
+    assert [s.time_s for s in found.shots] == pytest.approx(shots, abs=0.02)
+    assert connected(found) == pytest.approx(plugs, abs=0.01)
+    assert found.warnings == ()
+
+
+@pytest.mark.parametrize("count", [1, 3, 8])
+@pytest.mark.parametrize("rate_hz", [50.0, 100.0, 200.0, 1000.0])
+def test_lone_shots_are_no_tools_plugged_in(count: int, rate_hz: float) -> None:
+    shots = np.array([10.003 + 9.37 * i for i in range(count)])
+    found = find_shots(*recording(8.0, shots, np.empty(0), rate_hz))
+    assert [s.time_s for s in found.shots] == pytest.approx(shots, abs=0.02)
+    assert found.events == ()
+
+
+def test_a_tool_that_is_plugged_in_between_two_readings_is_said_to_be_doubtful() -> None:
+    found = find_shots(*recording(8.0, np.empty(0), np.array([30.0]), 50.0))
+    assert connected(found) == []
+    assert len(found.shots) == 1
+    assert any("the fall at 30.0 s was a shot or a tool that was plugged in cannot be told" in w for w in found.warnings)
