@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -15,8 +16,12 @@ MOST: Final = 120  # curves laid over each other; more are a smear that takes lo
 LEAST_S, MOST_S = 0.6, 8.0
 
 
-def laid_over(recording: Recording | LongRecording, record: ShotRecord, chosen: int | None = None) -> dict[int, tuple[Any, Any]]:
+def laid_over(
+    recording: Recording | LongRecording, record: ShotRecord, chosen: int | None = None, each: Callable[[float], None] | None = None
+) -> dict[int, tuple[Any, Any]]:
     """Cut out the shots of a recording; if there are very many, evenly picked ones and the `chosen` one.
+
+    Before `each`, what is given so is told how much is done, 0..1.
 
     Returns
     -------
@@ -28,7 +33,12 @@ def laid_over(recording: Recording | LongRecording, record: ShotRecord, chosen: 
     picked = sorted({*range(0, len(shots), step), *([] if chosen is None else [chosen])})
     length = _length_s(record)
     following = [*(s.time_s for s in shots[1:]), np.inf]
-    return {i: _cut(recording, shots[i], min(length, following[i] - shots[i].time_s)) for i in picked}
+    curves = {}
+    for done, i in enumerate(picked):
+        if each is not None:
+            each(done / len(picked))
+        curves[i] = _cut(recording, shots[i], min(length, following[i] - shots[i].time_s))
+    return curves
 
 
 def _length_s(record: ShotRecord) -> float:

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from dashboard.underway import Job
     from logger.long import LongRecording
 
+SEARCH: Final = 0.9  # of the work; the rest is to read again what the page lays over each other
 PIECE: Final = 1 << 14  # readings given to the detector at a time: others get their turn in between
 
 
@@ -33,7 +34,12 @@ def look_for_shots(job: Job[ShotRecord], recording: LongRecording) -> ShotRecord
         for a in range(0, t.size, PIECE):
             job.stand_back()
             detector.feed(t[a : a + PIECE], p[a : a + PIECE])
-            job.done = (float(t[min(a + PIECE, t.size) - 1]) - begin_s) / max(end_s - begin_s, 1e-9)
+            job.done = SEARCH * (float(t[min(a + PIECE, t.size) - 1]) - begin_s) / max(end_s - begin_s, 1e-9)
     found = detector.finish()
-    laid_over(recording, found)  # the page needs them at once, and each takes a row group
+
+    def tell(share: float) -> None:
+        job.stand_back()
+        job.done = SEARCH + (1.0 - SEARCH) * share
+
+    laid_over(recording, found, each=tell)  # the page needs them at once, and each takes a row group
     return found
