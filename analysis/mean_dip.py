@@ -6,6 +6,7 @@ shot begins and scaled to how deep it goes, lie close together on one curve; and
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -30,6 +31,7 @@ STIFFNESS = 1.0  # of the curve, which holds it where a node has few readings
 ROUNDS, STEPS = 20, 2  # of finding the curve, and of shifting and scaling the shots on it in each round
 SPREAD = 0.05  # of the depths, as far as is known before
 FARTHEST_STEPS = 1.5  # that a shot is moved from where it was measured to begin
+STILL_BACK = 3.0  # recoveries; a shot sooner after another begins while the line still comes back from that
 BACK = 0.2  # of the dip: what follows on the way back is the line's, and differs from shot to shot
 STRAY = 4.0  # times the usual distance from the curve
 UNLIKE_SIGMA, UNLIKE_SHARE = 3.0, 0.06  # a shot this far off the curve has another shape
@@ -115,19 +117,42 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
         return shots, 0.0
     if len(seen) < FEWEST or np.median([s.noise_pa / s.shot.dip_pa for s in seen]) > NOISIEST:
         return shots, SINGLE_U / max(low, 1.0)
-    mean = superimpose(seen, step_s)
-    onset_s = _onset(seen, mean, step_s)
-    if onset_s is None:
-        return shots, SINGLE_U / max(low, 1.0)
-    fine_s = float(mean.x_s[1] - mean.x_s[0])
-    true = unlagged(mean.x_s, mean.share, lag_s, span(lag_s, fine_s)) if lag_s else mean.share
-    time_s = (mean.at_s + onset_s).tolist()
-    for i, s in enumerate(seen):
-        if mean.off_pa[i] > max(UNLIKE_SIGMA * s.noise_pa, UNLIKE_SHARE * mean.depth_pa[i]):
+    known: dict[
+        int, tuple[MeanDip, Floats, int, bool]
+    ] = {}  # of each shot its mean dip, that before the sensor, its place, and how it began
+    time_s = [s.shot.time_s for s in seen]
+    depth_u = 0.0
+    for members, soon in _alike(seen):
+        these = [seen[i] for i in members]
+        mean = superimpose(these, step_s)
+        onset_s = _onset(these, mean, step_s)
+        if onset_s is None:
+            depth_u = max(depth_u, SINGLE_U / max(low, 1.0))
             continue
+        depth_u = max(depth_u, MEAN_U * min(step_s / mean.width_s, 1.0) ** 2)
+        fine_s = float(mean.x_s[1] - mean.x_s[0])
+        true = unlagged(mean.x_s, mean.share, lag_s, span(lag_s, fine_s)) if lag_s else mean.share
+        for k, i in enumerate(members):
+            time_s[i] = float(mean.at_s[k]) + onset_s
+            if mean.off_pa[k] <= max(UNLIKE_SIGMA * seen[i].noise_pa, UNLIKE_SHARE * mean.depth_pa[k]):
+                known[i] = mean, true, k, soon
+    for i, (mean, true, k, soon) in known.items():
+        s = seen[i]
         next_s = time_s[i + 1] if i + 1 < len(seen) and seen[i + 1].shot.time_s < s.t_s[-1] + 2.0 * step_s else np.inf
-        shots[i] = _measured(s, mean, true, i, time_s[i], next_s, step_s)
-    return shots, MEAN_U * min(step_s / mean.width_s, 1.0) ** 2
+        shots[i] = _measured(s, mean, true, k, time_s[i], next_s, step_s, soon=soon)
+    return shots, depth_u
+
+
+def _alike(seen: Sequence[Seen]) -> list[tuple[list[int], bool]]:
+    """Which shots go together, and whether they began soon after another: what that leaves rings on under them."""
+    took = [s.shot.recovery_s for s in seen if s.shot.outcome == "recovered"]
+    back_s = STILL_BACK * float(np.median(took)) if took else np.inf
+    apart = np.diff([s.shot.time_s for s in seen])
+    soon = [math.isnan(seen[0].drift_pa_per_s), *(apart < back_s).tolist()]
+    groups = [([i for i, x in enumerate(soon) if x is such], such) for such in (True, False)]
+    if min(len(members) for members, _ in groups) >= FEWEST:
+        return groups
+    return [(list(range(len(seen))), 2 * sum(soon) > len(seen))]
 
 
 def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
@@ -218,13 +243,15 @@ def _onset(seen: Sequence[Seen], mean: MeanDip, step_s: float) -> float | None:
     return fall.time_s if fall is not None and abs(fall.time_s - shots_s) < FARTHEST_STEPS * step_s else None
 
 
-def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next_s: float, step_s: float) -> Shot:
+def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next_s: float, step_s: float, *, soon: bool) -> Shot:
     """Measure a shot whose pressure goes between readings as the mean dip does, and what it has beside that as a line.
 
     Parameters
     ----------
     share : ndarray, shape (m,)
         The mean dip as it was before the sensor.
+    soon : bool
+        Whether shots of this mean dip began soon after another.
     time_s, next_s : float
         When the shot begins, and the next where that is what its readings end with; else infinite [s].
     """
@@ -235,6 +262,10 @@ def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next
     beside = smooth(beside, n)
     t = np.arange(time_s, min(next_s, s.t_s[-1] + step_s), fine_s)
     p = before - depth * np.interp(t - mean.at_s[i], mean.x_s, share) + np.interp(t, s.t_s, beside)
+    lead = s.t_s < time_s
+    if soon and lead.any():  # the line still rings or rises: the mean dip carries the last readings on to where the shot begins
+        lost = np.interp(np.append(s.t_s[lead], time_s) - mean.at_s[i], mean.x_s, share)
+        before = float(np.mean(s.p_pa[lead] + depth * (lost[:-1] - lost[-1])))
     low = int(np.argmin(p[t < time_s + BOTTOM_S])) if t.size else 0
     if low == 0:
         return shot

@@ -36,6 +36,13 @@ def test_brief_dips_are_measured_between_their_readings(scene: Scene, rate_hz: f
     assert recovery_s <= 0.01
 
 
+@pytest.mark.parametrize("seed", [2, 4])
+def test_shots_of_quick_bursts_have_a_mean_dip_of_their_own(seed: int) -> None:
+    bursts = Scene(name="q", rate_hz=50.0, noise_pa=800.0, bottom_s=0.045, recovery_s=0.09, overshoot=0.2, every_s=0.28, bursts=10)
+    dip, _ = errors(bursts, seed)
+    assert dip <= 0.025  # one mean dip for those and for shots from rest: 0.030 and 0.052
+
+
 @pytest.mark.parametrize(("place", "seed"), [("tool, 11 gal", 31), ("tool, 1/2 in", 31), ("tool, 5 gal", 31), ("tool, 11 gal", 38)])
 def test_noise_does_not_mislead_the_mean_dip(place: str, seed: int) -> None:
     scene = drawn(place, seed)  # 80 to 100 readings a second, noise of 7 % of the dip
