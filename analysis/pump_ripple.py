@@ -11,6 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.jit import jit
 from analysis.measures import smooth
 
@@ -21,6 +22,7 @@ BIN_S = 0.008  # readings closer than this are averaged to find the pace
 SLOW_S = 0.12  # what lasts longer is no ripple
 FEWEST = 40  # bins that show a pace
 MOST_SWINGS = 3  # strokes and their harmonics
+MOST_SHARE = 0.006  # of absolute pressure, as a usual deviation: strokes that lift a tank by more would fill it within seconds
 # Noise and shots are not so even: of the power, at least so much must lie at one pace, and of the usual deviation at most so much be left.
 EVEN, LEFT = 0.12, 0.8
 
@@ -42,6 +44,8 @@ def without_ripple(t: Floats, p: Floats, least_pa: float) -> Floats:
     bins, wide = t.size // per, int(SLOW_S / (per * step_s)) | 1
     y, usual = _deviations(p, per, wide)
     calm = p
+    if usual > MOST_SHARE * (float(p.mean()) + ATMOSPHERE_ABS_PA):
+        return p
     for _ in range(MOST_SWINGS):
         hz = _pace(y, per * step_s) if usual > least_pa else 0.0
         if hz == 0.0:

@@ -47,3 +47,8 @@ def test_a_burst_at_a_tool_is_no_ripple(every_s: float) -> None:
 def test_a_ripple_is_no_row_of_spikes_and_hides_no_spike(place: str, seed: int) -> None:
     made = record(drawn(place, seed), seed)
     assert score(find_shots(made.t_s, made.p_pa), made).f1 > 0.99
+
+
+def test_a_hose_that_rings_under_a_quick_burst_swings_more_than_any_pump() -> None:
+    p = 6e5 + 12e3 * np.sin(2.0 * np.pi * 8.4 * T_S) + noise(500.0)
+    assert without_ripple(T_S, p, 0.0) is p
