@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,6 +64,16 @@ class Overlapping:
     minimum_pa: float
     minimum_s: float
     sure: float
+
+    def moved(self, by_s: float, by_pa: float) -> Overlapping:
+        """Return it as seen from other zeros of time [s] and pressure [Pa]."""
+        return replace(
+            self,
+            time_s=self.time_s + by_s,
+            before_pa=self.before_pa + by_pa,
+            minimum_pa=self.minimum_pa + by_pa,
+            minimum_s=self.minimum_s + by_s,
+        )
 
     def as_fall(self, fall_s: float) -> Fall:
         """Return it as one that falls as long as others on its line [s]."""
@@ -174,17 +184,10 @@ def fit_falls(
     known, found = _settled(x, y, shape.lost, found, known), _settled(x, y, shape.lost, known, found)
     found.sort()
     kept, sure = _surest(x, y, shape.lost, known, found, sigma, step_pa)
-    told = [
-        Overlapping(
-            time_s=fall.time_s + float(t[0]),
-            before_pa=fall.before_pa + float(p[0]),
-            minimum_pa=fall.minimum_pa + float(p[0]),
-            minimum_s=fall.minimum_s + float(t[0]),
-            sure=fall.sure,
-        )
-        for fall, depth in _read_off(x, y, shape.lost, known, kept, sure)
-        if fall.time_s < until_s and _alike(depth, depth / fall.sure, shape.dip_pa)
-    ]
+    told = []
+    for fall, depth_pa in _read_off(x, y, shape.lost, known, kept, sure):
+        if fall.time_s < until_s and _alike(depth_pa, depth_pa / fall.sure, shape.dip_pa):
+            told.append(fall.moved(float(t[0]), float(p[0])))
     return told if told and not _slopes_do(x, y, shape.lost, known, found, sure, sigma) else []
 
 
@@ -234,7 +237,7 @@ def _surest(
 def _read_off(
     x: Floats, y: Floats, shape: Floats, known: list[float], found: list[float], sure: list[float]
 ) -> list[tuple[Overlapping, float]]:
-    """Read each fall off the fit of all, and how deep it goes by itself [Pa]."""
+    """Read each fall off the fit of all, with how deep it goes by itself [Pa]; from the zeros of `x` and `y`."""
     all_s = [*known, *found]
     fitted, *_ = np.linalg.lstsq(_columns(x, x, shape, all_s), y, rcond=None)
     falls = []
