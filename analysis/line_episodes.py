@@ -194,7 +194,8 @@ def onset(t: Floats, p: Floats, near_s: float, lasts_s: float) -> float | None:
     level = float(np.median(before)) if before.size else float(pp[0])
     after = float(np.min(pp[k : right + 1]))
     below = np.flatnonzero((tt > tt[k] - span) & (pp < level - max(4.0 * noise, 0.15 * (level - after))))
-    return _first_sign(t, p, float(tt[below[0]]) if below.size else float(tt[k]))
+    at_s = float(tt[below[0]]) if below.size else float(tt[k])
+    return _leap(t, p, at_s, lasts_s) or _first_sign(t, p, at_s)
 
 
 def _first_sign(t: Floats, p: Floats, at_s: float) -> float:
@@ -214,6 +215,28 @@ def _first_sign(t: Floats, p: Floats, at_s: float) -> float:
     signs = np.flatnonzero(off(back) > max(2.0 * float(off(rest).max()), SIGN_PA))
     first = float(t[back][signs[0]]) + 0.5 * SIGN_MEAN_S if signs.size else at_s
     return first if first < at_s - 2.0 * SIGN_MEAN_S else at_s
+
+
+def _leap(t: Floats, p: Floats, at_s: float, lasts_s: float) -> float | None:
+    """Moment before a fall, by no more than the nozzle blows, at which the pressure leapt up from rest [s]; None where it did not.
+
+    A tap that shows far too much while the nozzle blows hides the fall at its opening; what falls is seen later, or as it shuts.
+    """
+    near = (t > at_s - lasts_s - REST_S - SIGN_S) & (t < at_s)
+    tt, pp = t[near], p[near]
+    n = round(SIGN_MEAN_S * tt.size / (lasts_s + REST_S + SIGN_S))
+    rest = round(REST_S / SIGN_MEAN_S) * n
+    if n < 2 or tt.size < 2 * rest:
+        return None
+    means = np.convolve(pp, np.full(n, 1.0 / n), "valid")
+    step = means[n:] - means[:-n]
+    flat = max(0.5 * SIGN_PA, 6.0 * _noise(pp) / math.sqrt(n))
+    for k in np.flatnonzero(step > 2.0 * flat):
+        before, just = means[k - rest : k - 2 * n], means[k - 2 * n : k + 1]  # the valve has begun to open
+        if k >= rest and np.ptp(before) < flat and np.min(just) > np.min(before) - flat:
+            top = k + int(np.argmax(step[k : k + n]))
+            return float(tt[top + n])
+    return None
 
 
 def rise_before(got: Readings, at_s: float) -> float:

@@ -179,6 +179,10 @@ def test_an_opening_is_found_behind_a_tap_that_shows_too_much() -> None:
     p = 7e5 + shown + rng.normal(0.0, 800.0, t.size)
     at = onset(t, p, 5.2, 1.2)
     assert at == pytest.approx(6.0, abs=0.03)
+    hidden = np.select([since < 0.0, since < 1.2], [0.0, 1.7e4 - 2.5e4 * since], -2.8e4)  # nothing falls until it shuts
+    assert onset(t, 7e5 + hidden + rng.normal(0.0, 800.0, t.size), 6.8, 1.2) == pytest.approx(6.0, abs=0.03)
+    shot = np.where((since > -3.5) & (since < -3.0), -8e4 * np.sin(2.0 * np.pi * (since + 3.5)), 0.0)  # what rises after it is no opening
+    assert onset(t, 7e5 + shot - 2e4 * (since > 0.0) + rng.normal(0.0, 800.0, t.size), 6.8, 4.0) == pytest.approx(6.0, abs=0.03)
     plain = 7e5 + np.where(since > 0.0, -5e3 - 4e4 * since, 0.0) + rng.normal(0.0, 800.0, t.size)
     assert onset(t, plain, 5.2, 1.2) == pytest.approx(6.0, abs=0.03)
 

@@ -13,7 +13,7 @@ Of 220 trials (seeds from 3001, none used before; 60 with a receiver) in Novembe
 supply valve's, 97 to 100 % of each other quantity's; they were found before their intervals were stated as now. `ideal` is what a fit
 without any error of its own would be off by, for its nozzle is known to 1 % at one standard deviation and the valve's b to 0.05; with a
 receiver in brackets, where a valve that takes too little of the loss is not told (26 of 60). Of those with a receiver one was refused and
-three were told in part: a tap that shows far too much beside the nozzle hides its moments (by 17 kPa in seed 3005).
+three were told in part: a tap that shows far too much beside the nozzle hid its moments (by 17 kPa in seed 3005), which are found since.
 
 ===================  ==============  ==============  ===========  ============
 quantity             median error %  95 % of errors  ideal %      half-width %
