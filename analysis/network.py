@@ -251,8 +251,6 @@ def predict_hose(hose: Record, dt: float, g: np.ndarray) -> None:
     """Half-time states at both faces of each cell of a hose: lo at the left face, hi at the right. The ghosts must have their state."""
     a, b, dtdx = hose.first, hose.end, dt / hose.dx_m
     half, wall_k = 0.5 * dt, hose.wall_temp_k
-    if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
-        return
     for i in range(np.uint64(a), np.uint64(b)):
         left, right = i - ONE, i + ONE
         r, u, p = g[W0 + i], g[W1 + i], g[W2 + i]
@@ -286,8 +284,6 @@ def predict_hose(hose: Record, dt: float, g: np.ndarray) -> None:
 def inner_fluxes(hose: Record, g: np.ndarray) -> None:
     """HLLC fluxes of mass, momentum and energy at the faces between the cells of a hose; the flux at index i enters cell i."""
     a, b = hose.first, hose.end
-    if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
-        return
     for i in range(np.uint64(a), np.uint64(b)):  # from the hose's end, whose flux is put right later, so that vectors begin where they fit
         before = i - ONE
         rl, ul, pl = g[HI0 + before], g[HI1 + before], g[HI2 + before]
@@ -322,8 +318,6 @@ def advance_hose(hose: Record, dt: float, g: np.ndarray, memory: Record) -> floa
     """
     a, b = hose.first, hose.end
     dtdx, wall_k = dt / hose.dx_m, hose.wall_temp_k
-    if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
-        return 0.0
     # Plain numbers, not array elements, so that the loops can be vectorised.
     cu, ct = memory.shear, memory.heat
     fade, grow = memory.fade, memory.grow
@@ -376,8 +370,6 @@ def refresh_hose(hose: Record, memory: float, g: np.ndarray) -> tuple[float, flo
     """Look friction and heat coefficients up afresh; returns the fastest wave, mean viscosity and mean Reynolds number."""
     a, b = hose.first, hose.end
     bore, brake = hose.bore_m, hose.friction
-    if a < 1 or b >= ROW:  # never so; it lets the compiler drop the wrapping of negative indices, and so vectorise
-        return 0.0, 0.0, 0.0
     # Nusselt number: 8 is the quasi-steady value that belongs to Zielke's kernel taken for heat.
     laminar = 8.0 if memory > 0.0 else 3.66
     per_area = 4.0 / (bore * bore)
@@ -627,16 +619,17 @@ def _links(
         guess[k] = 2.0 * flow - q[k]
         q[k] = flow
         warm[k] = left.temp_k if flow >= 0.0 else right.temp_k
-        if is_hose[k]:
-            h = index[k]
-            whole = flow + loss[k]  # what is drawn off at the end of a hose leaves it there beside the link's flow
-            t_up = left.temp_k if whole >= 0.0 else right.temp_k
-            _end_flux(whole, p_left, t_up, h, 1, hose[h].end - 1, hose[h].area_m2, row, face)
-            books.kg_out += loss[k] * dt
-            books.j_out += (whole * t_up - flow * warm[k]) * CP_J_PER_KG_K * dt
-        if is_hose[k + 1]:
-            h = index[k + 1]
-            _end_flux(flow, p_right, warm[k], h, 0, hose[h].first, hose[h].area_m2, row, face)
+        for end in range(2):  # as numbers that numba cannot tell beforehand, else it compiles what follows for each of them
+            s = k + 1 - end
+            if is_hose[s]:
+                h = index[s]
+                whole = flow + end * loss[s]  # what is drawn off at the end of a hose leaves it there beside the link's flow
+                t_up = left.temp_k if whole >= 0.0 else right.temp_k
+                cell = hose[h].end - 1 if end else hose[h].first
+                _end_flux(whole, p_left if end else p_right, t_up, h, end, cell, hose[h].area_m2, row, face)
+                if end:
+                    books.kg_out += loss[s] * dt
+                    books.j_out += (whole * t_up - flow * warm[k]) * CP_J_PER_KG_K * dt
 
 
 @_inner
