@@ -203,6 +203,7 @@ class SlowWatch:
             if begun_s is None and self.events and self.events[-1].kind == "pump start":
                 self.events.pop()
                 self._runs = False
+                self._pump_seen = any(e.kind == "pump stop" for e in self.events)
             self._start_s = None
         elif run is None or then == "rises" or self._drawn(float(self._t[k - slopes.SIDE]), float(self._t[end - 1])):
             self._places[slopes.RUNNING] = 1  # it may run on
