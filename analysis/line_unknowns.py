@@ -144,7 +144,7 @@ def unknowns_of(line: Line, episodes: Sequence[Episode], chosen: Sequence[str] |
     # The tool: how large its chamber is, and the share of its air that a shot lets out; both together are the air per shot.
     out.append(Unknown("tool.chamber", chamber_volume(line), 0.8, 3.0, part=len(line.parts) - 1))
     if shots:
-        out.append(Unknown("share", 0.5, 0.4, 1.1))  # a sixth to all of it
+        out.append(Unknown("share", 0.5, 0.3, 1.1))  # a sixth to all of it
     # What nobody asks for, but the readings depend on.
     regulators = [i for i, part in enumerate(line.parts) if part.kind == "regulator"]
     for i in regulators:
