@@ -106,11 +106,21 @@ def watched(context: BrowserContext) -> Iterator[Watched]:
     watched.page.close()
 
 
-@pytest.fixture
-def desktop(browser: Browser) -> Iterator[Watched]:
+@pytest.fixture(scope="module")
+def desk(browser: Browser) -> Iterator[BrowserContext]:
     context = browser.new_context(viewport=SCREENS["desktop"])
-    yield Watched(context)
+    yield context
     context.close()
+
+
+@pytest.fixture
+def desktop(desk: BrowserContext) -> Iterator[Watched]:
+    """A page that remembers nothing of the tests before it."""
+    watched = Watched(desk)
+    yield watched
+    watched.page.evaluate("localStorage.clear()")
+    for page in desk.pages:
+        page.close()
 
 
 @pytest.mark.parametrize("heading", ADDRESSES)
