@@ -42,13 +42,12 @@ def stretches(path: str, query: Mapping[str, str], leak: Leakdown) -> html.Secti
             word, change = "take it back", {"out": leak_choices.write(leak_choices.without(out, *here))}
         else:
             word, change = "use it all the same", {"use": leak_choices.write((*use, here))}
-        possible = not s.why.startswith(FIXED)
-        link = ui.link(path, {**query, **change}, word, "link") if possible else "–"
-        rows.append((ui.when(s.from_s), ui.when(s.until_s), "used" if id(s) in kept else "left out", s.why, link))
+        link = None if s.why.startswith(FIXED) else ui.link(path, {**query, **change}, word, "link")
+        rows.append((ui.when(s.from_s), ui.when(s.until_s), ["used " if id(s) in kept else "left out ", link], s.why))
     back = ui.link(path, {**query, "out": "", "use": ""}, "As farend found it") if out or use else None
     return ui.card(
         "What was used of it",
-        ui.table(["from", "until", "use", "why", "change"], rows, words=True),
+        ui.table(["from", "until", "use", "why"], rows, words=True),
         ui.controls(
             ui.entry(
                 "out", "Leave out as well", query.get("out", ""), hint="Minutes of the recording, e.g. 120-135, 300-310", error=problem
