@@ -57,9 +57,8 @@ MODEL_U: Final = {
 LOOSEST_SUPPLY_U: Final = 0.1
 TOO_FAR: Final = 0.05  # share of a nozzle's fall, or of shots' dips, that may be left unexplained; beyond it nothing is claimed
 TOO_FAR_SHOTS: Final = 0.15  # of shots without a nozzle
-WELL_FOLLOWED: Final = (
-    1.4  # noises that may be left behind a regulator: of 52 invented lines 50 left at most 1.3; two left more, and were wrong
-)
+# Noises that may be left behind a regulator: of 52 invented lines 50 left at most 1.3; two left more, and were wrong.
+WELL_FOLLOWED: Final = 1.4
 TOLD: Final = 0.6  # a parameter whose uncertainty is still above this share of its prior's was not told by the recording
 HIDDEN_BORE_U: Final = 0.04  # of a hose that the recording does not show by itself; the scatter in tests.benchmarks.bench_fit
 UNITS: Final = {"bore": ("mm", 1e3), "conductance": ("l_per_s_bar", 1e8), "volume": ("l", 1e3), "droop": ("kpa", 1e-3)}

@@ -117,9 +117,8 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
         return shots, 0.0
     if len(seen) < FEWEST or np.median([s.noise_pa / s.shot.dip_pa for s in seen]) > NOISIEST:
         return shots, SINGLE_U / max(low, 1.0)
-    known: dict[
-        int, tuple[MeanDip, Floats, int, bool]
-    ] = {}  # of each shot its mean dip, that before the sensor, its place, and how it began
+    # Of each shot its mean dip, that before the sensor, its place in it, and whether it began soon after another.
+    known: dict[int, tuple[MeanDip, Floats, int, bool]] = {}
     time_s = [s.shot.time_s for s in seen]
     depth_u = 0.0
     for members, soon in _alike(seen):
