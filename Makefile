@@ -24,8 +24,10 @@ BIN = .venv/bin
 demo: .venv/.app
 	$(BIN)/farend demo $(if $(NO_SERVE),--no-serve)
 
+# Compiled first, so that the two workers need not both do it.
 test: .venv/.dev
-	$(BIN)/python -m pytest
+	$(BIN)/python -m analysis.warm
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 # What CI runs before the tests.
 check: .venv/.dev
