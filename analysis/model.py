@@ -17,8 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.air import LEAK_B, conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
 from analysis.line import Line, Part
-from analysis.line_records import BOOKS, DRAIN, ELEMENT, HOSE, MEMORY, PROBE, PUMP, SHOT, SIDE, VOLUME
-from analysis.network import ALIGNED, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, W, Work, run, valve
+from analysis.line_records import BOOKS, DRAIN, ELEMENT, HOSE, JOINT, MEMORY, PROBE, PUMP, SHOT, SIDE, STORE, VOLUME
+from analysis.network import ALIGNED, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, run, valve
 from analysis.places import along_hose
 
 Floats = NDArray[np.float64]
@@ -310,38 +310,53 @@ class Outcome:
     energy_error: float
 
 
-def _work(net: Network, state: State, probe: Records) -> Work:
-    """Room for a run; the volumes' mass and energy are the state's own arrays, the hoses' state is copied in."""
-    n_store, n_link, n_hose = net.is_hose.size, net.link.shape[0], net.hose.size
+def _tables(net: Network, state: State, drain: Records, probes: Sequence[tuple[int, float]]) -> Tables:
+    """Lay out a line and its state for a run."""
+    n_store, n_link = net.is_hose.size, net.link.shape[0]
     room = np.zeros(ROWS * ROW + ALIGNED)
     g = room[-(room.ctypes.data // room.itemsize) % ALIGNED :][: ROWS * ROW]
-    row = g.reshape(ROWS, ROW)
-    row[[W, W + 2]] = 1.0  # ghosts, until they are set
-    face, ends = np.zeros((n_hose, 2, 3)), np.empty((n_store, 2))
-    for h, (a, b) in enumerate(zip(net.hose["first"], net.hose["end"], strict=True)):
-        r, flux, energy = state.cons[:, a:b]
-        row[W : W + 3, a:b] = r, flux / r, (GAMMA - 1.0) * (energy - 0.5 * flux**2 / r)
-        row[W + 3, a:b] = row[W + 2, a:b] / (r * R_AIR_J_PER_KG_K)
-        row[W + 4, a:b] = np.sqrt(GAMMA * row[W + 2, a:b] / r)
-        face[h] = row[W : W + 3, [a, b - 1]].T
-    for s, j in enumerate(net.index):
-        ends[s] = face[j, :, 2] if net.is_hose[s] else (GAMMA - 1.0) * state.vol_e[j] / net.volume["m3"][j]
-    seen = row[W + 2, probe["cell"]] * (1.0 - probe["weight"]) + row[W + 2, probe["cell"] + 1] * probe["weight"]
-    return Work(
-        mass=state.vol_m,
-        energy=state.vol_e,
+    density, speed, p_abs, temp, sound = g.reshape(ROWS, ROW)[:5]
+    density[:] = p_abs[:] = 1.0  # ghosts, until they are set
+    store, side = np.zeros(n_store, dtype=STORE), np.zeros((n_store, 2), dtype=SIDE)
+    for s, (is_hose, j) in enumerate(zip(net.is_hose, net.index, strict=True)):
+        if is_hose:
+            store["hose"][s] = j
+            a, b = net.hose["first"][j], net.hose["end"][j]
+            r, flux, energy = state.cons[:, a:b]
+            density[a:b], speed[a:b], p_abs[a:b] = r, flux / r, (GAMMA - 1.0) * (energy - 0.5 * flux**2 / r)
+            temp[a:b] = p_abs[a:b] / (r * R_AIR_J_PER_KG_K)
+            sound[a:b] = np.sqrt(GAMMA * p_abs[a:b] / r)
+            for field, row in (("density", density), ("speed", speed), ("now_pa", p_abs)):
+                side[field][s] = row[[a, b - 1]]
+        else:
+            kg, energy_j = state.vol_m[j], state.vol_e[j]
+            store[s] = (-1, *net.volume[j], kg, energy_j, energy_j / (kg * CV_J_PER_KG_K), 0.0)
+            side["now_pa"][s] = (GAMMA - 1.0) * energy_j / net.volume["m3"][j]
+    side["before_pa"] = side["now_pa"]
+    joint = np.zeros(n_link + 2, dtype=JOINT)
+    joint["first"][1:-1], joint["last"][1:-1] = net.link.T
+    probe = np.zeros(len(probes), dtype=PROBE)
+    for at, (cell, weight) in zip(probe, probes, strict=True):
+        at["cell"], at["weight"] = cell, weight
+        at["now_pa"] = at["before_pa"] = p_abs[cell] * (1.0 - weight) + p_abs[cell + 1] * weight
+    el = net.element.copy()  # the run keeps the openings of valves in it
+    for k, (a, b) in enumerate(net.link):  # valves stand where they would rest
+        behind = float(side["now_pa"][k + 1, 0])
+        for one in el[a:b]:
+            if one["lag_s"] > 0.0:
+                one["open"] = valve(max(float(side["now_pa"][k, 1]), behind), behind, one)[1]
+    return Tables(
+        store=store,
+        side=side,
+        joint=joint,
+        hose=net.hose,
+        memory=np.zeros(net.hose.size, dtype=MEMORY),
         g=g,
-        row=row,
-        memory=np.zeros(n_hose, dtype=MEMORY),
-        face=face,
-        ends=ends,
-        before=ends.copy(),
-        side=np.zeros((n_store, 2), dtype=SIDE),
-        loss=np.zeros(n_store),
-        q=np.zeros(n_link),
-        guess=np.zeros(n_link),
-        warm=np.zeros(n_link),
-        seen=np.stack([seen, seen], axis=1),
+        el=el,
+        drain=drain,
+        pump=net.pump,
+        shot=net.shot,
+        probe=probe,
         books=np.zeros(1, dtype=BOOKS),
     )
 
@@ -399,24 +414,7 @@ def run_network(
     n_store = net.is_hose.size
     shots = np.asarray(shots_s, dtype=np.float64).reshape(-1)
     drains = [(n_store - 2, z.from_s, z.until_s, iso_k(z.conductance), z.b, z.opens_s) for z in nozzles]
-    tables = Tables(
-        is_hose=net.is_hose,
-        place=net.index,
-        volume=net.volume,
-        hose=net.hose,
-        link=net.link,
-        el=net.element.copy(),  # the run keeps the openings of valves in it
-        drain=np.concatenate([net.leak, np.array(drains, dtype=DRAIN)]),
-        pump=net.pump,
-        shot=net.shot,
-        probe=np.array(list(probes), dtype=PROBE),
-    )
-    work = _work(net, state, tables.probe)
-    for k, (a, b) in enumerate(net.link):  # valves stand where they would rest
-        for el in tables.el[a:b]:
-            behind = float(work.ends[k + 1, 0])
-            if el["lag_s"] > 0.0:
-                el["open"] = valve(max(float(work.ends[k, 1]), behind), behind, el)[1]
+    tables = _tables(net, state, np.concatenate([net.leak, np.array(drains, dtype=DRAIN)]), probes)
     out_p, out_q = np.empty((n, n_store, 2)), np.empty((n, net.link.shape[0]))
     out_probe, shot_out = np.empty((n, len(probes))), np.full((shots.size, 3), np.nan)
     m0, e0 = _content(net, state)
@@ -427,7 +425,6 @@ def run_network(
         1.0 if memory else 0.0,
         net.p_amb_pa,
         tables,
-        work,
         shots,
         1.0 / output_rate_hz,
         out_p,
@@ -435,9 +432,11 @@ def run_network(
         out_probe,
         shot_out,
     )
-    r, u, p_abs = work.row[W : W + 3, : net.cells]
+    r, u, p_abs = tables.g.reshape(ROWS, ROW)[:3, : net.cells]
     state.cons[:] = r, r * u, p_abs / (GAMMA - 1.0) + 0.5 * r * u**2
-    books = work.books[0]
+    volumes = net.is_hose == 0
+    state.vol_m[net.index[volumes]], state.vol_e[net.index[volumes]] = tables.store["kg"][volumes], tables.store["energy_j"][volumes]
+    books = tables.books[0]
     if steps < 0 or not np.isfinite(out_p).all():
         msg = "The line model left the range it can follow. Check the air line for a part far smaller or larger than its neighbours."
         raise ValueError(msg)

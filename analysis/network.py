@@ -78,7 +78,7 @@ ALIGNED: Final = 8
 ROW: Final = 4168
 ROWS: Final = 30
 MOST_CELLS: Final = ROW - ALIGNED
-ONE = np.uint64(1)
+ONE, NEXT_ROW = np.uint64(1), np.uint64(ROW)
 
 
 def _rows(first: int, end: int) -> tuple[Any, ...]:
@@ -93,7 +93,6 @@ LO0, LO1, LO2, HI0, HI1, HI2, MID = _rows(11, 18)  # half-time state at the left
 FLUX0, FLUX1, FLUX2 = _rows(18, 21)  # through the left face
 HIST0, HIST1, HIST2, HIST3, HIST4, HIST5, HIST6, HIST7 = _rows(21, 29)  # memory of wall shear and heat
 (ROOT,) = _rows(29, 30)  # of the friction factor's inverse, where the flow is turbulent; first what it is the logarithm of
-W, COEF, LO, HI, FLUX = 0, 7, 11, 14, 18  # the same rows, where single cells are looked at
 
 
 def _inner(function: F) -> F:
@@ -164,9 +163,9 @@ def _lagging(x: float, p: float, dx: float, dp: float, el: Record) -> tuple[floa
 @_inner
 def _behind(q: float, p: float, root_t: float, el: Record, dp: float) -> tuple[float, float]:
     """Pressure behind a restriction that passes q, and its derivative to q; falls steeply beyond the choked flow."""
-    b, per_choked = el.b, root_t / (el.k * p)
-    x = q * per_choked
-    dx = per_choked - x * (dp / p)
+    b, per_p, per_choked = el.b, 1.0 / p, root_t / el.k
+    x = q * per_choked * per_p
+    dx = (per_choked - x * dp) * per_p
     if el.lag_s > 0.0:
         return _lagging(x, p, dx, dp, el)
     if x < 1.0:
@@ -251,7 +250,7 @@ def predict_hose(hose: Record, dt: float, g: np.ndarray) -> None:
     """Half-time states at both faces of each cell of a hose: lo at the left face, hi at the right. The ghosts must have their state."""
     a, b, dtdx = hose.first, hose.end, dt / hose.dx_m
     half, wall_k = 0.5 * dt, hose.wall_temp_k
-    for i in range(np.uint64(a), np.uint64(b)):
+    for i in range(a, b):
         left, right = i - ONE, i + ONE
         r, u, p = g[W0 + i], g[W1 + i], g[W2 + i]
         # Half of van Leer's limited slope: product of the differences to both sides, over their sum. A division serves two; if one served
@@ -284,7 +283,7 @@ def predict_hose(hose: Record, dt: float, g: np.ndarray) -> None:
 def inner_fluxes(hose: Record, g: np.ndarray) -> None:
     """HLLC fluxes of mass, momentum and energy at the faces between the cells of a hose; the flux at index i enters cell i."""
     a, b = hose.first, hose.end
-    for i in range(np.uint64(a), np.uint64(b)):  # from the hose's end, whose flux is put right later, so that vectors begin where they fit
+    for i in range(a, b):  # from the hose's end, whose flux is put right later, so that vectors begin where they fit
         before = i - ONE
         rl, ul, pl = g[HI0 + before], g[HI1 + before], g[HI2 + before]
         rr, ur, pr = g[LO0 + i], g[LO1 + i], g[LO2 + i]
@@ -331,7 +330,7 @@ def advance_hose(hose: Record, dt: float, g: np.ndarray, memory: Record) -> floa
     gt2, gt3 = grow[6], grow[7]
     now_u, now_t = cu * (gu0 + gu1 + gu2 + gu3), ct * (gt0 + gt1 + gt2 + gt3)
     heat = 0.0
-    for i in range(np.uint64(a), np.uint64(b)):
+    for i in range(a, b):
         after = i + ONE
         r_old, u_old, t_old = g[W0 + i], g[W1 + i], g[TEMP + i]
         ru_old = r_old * u_old
@@ -376,7 +375,7 @@ def refresh_hose(hose: Record, memory: float, g: np.ndarray) -> tuple[float, flo
     thick, cools = brake * 8.0 * per_area, hose.heat * laminar * per_area * CP_J_PER_KG_K / PRANDTL
     rough = (hose.rough_m / bore / 3.7) ** 1.11
     nu_sum, re_sum = 0.0, 0.0
-    for i in range(np.uint64(a), np.uint64(b)):
+    for i in range(a, b):
         t = g[TEMP + i]
         mu = SUTHERLAND * t * math.sqrt(t) / (t + SUTHERLAND_S_K)
         nu = mu / g[W0 + i]
@@ -389,7 +388,7 @@ def refresh_hose(hose: Record, memory: float, g: np.ndarray) -> tuple[float, flo
         re_sum += re
     # The logarithm stands apart from what is done for several cells at once, and is taken only where the flow is turbulent.
     fastest, turbulent = 0.0, False
-    for i in range(np.uint64(a), np.uint64(b)):
+    for i in range(a, b):
         fastest = max(fastest, abs(g[W1 + i]) + g[SOUND + i])
         if g[RE + i] > 2000.0:
             g[ROOT + i] = HAALAND * math.log(g[ROOT + i])
@@ -397,7 +396,7 @@ def refresh_hose(hose: Record, memory: float, g: np.ndarray) -> tuple[float, flo
     if turbulent:
         # Haaland's factor is 1/root^2, Gnielinski's Nusselt number (Re - 1000) Pr/(8 root more).
         thick, cools = 0.5 * brake / bore, 0.125 * PRANDTL / laminar
-        for i in range(np.uint64(a), np.uint64(b)):
+        for i in range(a, b):
             re, root = g[RE + i], g[ROOT + i]
             more = root + GNIELINSKI
             inv = 1.0 / (root * root * more)
@@ -410,65 +409,42 @@ def refresh_hose(hose: Record, memory: float, g: np.ndarray) -> tuple[float, flo
 
 
 class Tables(NamedTuple):
-    """A line in records. `is_hose` and `place` say of each store what it is, and its row there; link: first and end element."""
+    """A line and its state in the records of `analysis.line_records`. memory: of each hose. g: the rows of cells, flat."""
 
-    is_hose: np.ndarray
-    place: np.ndarray
-    volume: np.ndarray
+    store: np.ndarray
+    side: np.ndarray
+    joint: np.ndarray
     hose: np.ndarray
-    link: np.ndarray
+    memory: np.ndarray
+    g: np.ndarray
     el: np.ndarray
     drain: np.ndarray
     pump: np.ndarray
     shot: np.ndarray
     probe: np.ndarray
-
-
-class Work(NamedTuple):
-    """What changes while a line runs.
-
-    mass, energy: of each volume [kg, J]. g: the rows of cells, flat; row: the same, as a table. memory: of each hose. face: state at both
-    ends of each hose. ends, before: pressure at both ends of each store, after this step and the last. side: both ends of each store, as a
-    link sees them. loss: mass flow out of a store by drains, leaks and shots [kg/s]. q: mass flow of each link; guess: what it is likely to
-    be a step on; warm: stagnation temperature that it brings [K]. seen: pressure at the probes, now and a step ago.
-    """
-
-    mass: np.ndarray
-    energy: np.ndarray
-    g: np.ndarray
-    row: np.ndarray
-    memory: np.ndarray
-    face: np.ndarray
-    ends: np.ndarray
-    before: np.ndarray
-    side: np.ndarray
-    loss: np.ndarray
-    q: np.ndarray
-    guess: np.ndarray
-    warm: np.ndarray
-    seen: np.ndarray
     books: np.ndarray
 
 
 @_inner
-def _end_flux(q: float, p: float, t_up: float, h: int, end: int, cell: int, area: float, row: np.ndarray, face: np.ndarray) -> None:
+def _end_flux(q: float, p: float, t_up: float, end: int, hose: Record, side: Record, g: np.ndarray) -> None:
     """State and fluxes at a hose's end (0 inlet, 1 outlet), from the flow there and the pressure that it leaves."""
+    flux = q / hose.area_m2
     if (q >= 0.0) == (end == 0):  # the air enters, and brings the stagnation temperature of where it comes from
-        per_k = R_AIR_J_PER_KG_K * q / (area * p)  # speed over temperature
+        per_k = R_AIR_J_PER_KG_K * flux / p  # speed over temperature
         cools = 0.5 + math.sqrt(0.25 + 0.5 * per_k * per_k * t_up / CP_J_PER_KG_K)  # stagnation temperature over temperature
         u = per_k * t_up / cools
         r = p * cools / (R_AIR_J_PER_KG_K * t_up)
     else:  # isentropic from the cell
-        r_cell = row[LO + 3 * end, cell]
-        x = p / row[LO + 3 * end + 2, cell] - 1.0
-        r = r_cell * (1.0 + x / GAMMA * (1.0 + 0.5 * (1.0 / GAMMA - 1.0) * x))  # the power's series: it is asked for at every step
+        x = p / side.half_pa - 1.0
+        r = side.half_density * (1.0 + x / GAMMA * (1.0 + 0.5 * (1.0 / GAMMA - 1.0) * x))  # the power's series: asked for at every step
         if abs(x) > 0.05:
-            r = r_cell * (1.0 + x) ** (1.0 / GAMMA)
-        u = q / (area * r)
-    face[h, end, 0], face[h, end, 1], face[h, end, 2] = r, u, p
-    row[FLUX, cell + end] = q / area
-    row[FLUX + 1, cell + end] = q / area * u + p
-    row[FLUX + 2, cell + end] = q / area * CP_J_PER_KG_K * t_up
+            r = side.half_density * (1.0 + x) ** (1.0 / GAMMA)
+        u = flux / r
+    side.density, side.speed, side.now_pa = r, u, p
+    face = hose.end if end else hose.first
+    g[FLUX0 + face] = flux
+    g[FLUX1 + face] = flux * u + p
+    g[FLUX2 + face] = flux * CP_J_PER_KG_K * t_up
 
 
 @_inner
@@ -510,78 +486,59 @@ def _drain(
     dt: float,
     p_amb: float,
     drain: np.ndarray,
-    is_hose: np.ndarray,
-    index: np.ndarray,
+    store: np.ndarray,
+    side: np.ndarray,
+    joint: np.ndarray,
     hose: np.ndarray,
-    volume: np.ndarray,
-    mass: np.ndarray,
-    energy: np.ndarray,
-    row: np.ndarray,
-    q: np.ndarray,
-    loss: np.ndarray,
+    g: np.ndarray,
 ) -> None:
     """What leaves the stores through leaks and test nozzles; a hose loses it at its outlet."""
     for d in drain:
         on = _open_for(t + dt - d.from_s, d.opens_s) - _open_for(t - d.from_s, d.opens_s)
         on -= _open_for(t + dt - d.until_s, d.opens_s) - _open_for(t - d.until_s, d.opens_s)
         if on > 0.0:
-            s = d.store
-            j = index[s]
-            if is_hose[s]:
-                i = hose[j].end - 1
-                r, u, p = row[HI, i], row[HI + 1, i], row[HI + 2, i]
+            st = store[d.store]
+            if st.hose >= 0:
+                i = hose[st.hose].end - ONE
+                r, u, p = g[HI0 + i], g[HI1 + i], g[HI2 + i]
                 temp = p / (r * R_AIR_J_PER_KG_K)
                 p += 0.5 * r * u * u  # a restriction is asked by its stagnation pressure
             else:
-                p, temp = G1 * energy[j] / volume[j].m3, energy[j] / (mass[j] * CV_J_PER_KG_K)
-                comes = q[s - 1] if s > 0 else 0.0
-                p += 0.5 * GAMMA * dt * p / mass[j] * (comes - loss[s])
+                p, temp = side[d.store, 0].now_pa, st.temp_k
+                p += 0.5 * GAMMA * dt * p / st.kg * (joint[d.store].q - st.loss)
             if p > p_amb:
                 x = max((p_amb / p - d.b) / (1.0 - d.b), 0.0)
-                loss[s] += on / dt * d.k * p / math.sqrt(temp) * math.sqrt(max(1.0 - x * x, 0.0))
+                st.loss += on / dt * d.k * p / math.sqrt(temp) * math.sqrt(max(1.0 - x * x, 0.0))
 
 
 @_inner
-def _sides(
-    dt: float,
-    is_hose: np.ndarray,
-    index: np.ndarray,
-    hose: np.ndarray,
-    volume: np.ndarray,
-    mass: np.ndarray,
-    energy: np.ndarray,
-    row: np.ndarray,
-    q: np.ndarray,
-    loss: np.ndarray,
-    side: np.ndarray,
-) -> bool:
+def _sides(dt: float, store: np.ndarray, side: np.ndarray, joint: np.ndarray, hose: np.ndarray, g: np.ndarray) -> bool:
     """What each end of each store offers to its link; False when a pressure is none."""
-    last = is_hose.shape[0] - 1
-    for s in range(last + 1):
-        j = index[s]
-        if is_hose[s]:
-            area = hose[j].area_m2
+    n_store = store.shape[0]
+    for s in range(n_store):
+        st = store[s]
+        if st.hose >= 0:
+            ho = hose[st.hose]
             for end in range(2):
                 to, out = side[s, end], 2.0 * end - 1.0
-                i = hose[j].end - 1 if end else hose[j].first
-                r, u, p = row[LO + 3 * end, i], out * row[LO + 3 * end + 1, i], row[LO + 3 * end + 2, i]
-                rt = p / r
+                at = HI0 + (ho.end - ONE) if end else LO0 + ho.first
+                r, u, p = g[at], out * g[at + NEXT_ROW], g[at + NEXT_ROW + NEXT_ROW]
+                rt, area = p / r, ho.area_m2
                 c = math.sqrt(GAMMA * rt)
+                to.half_density, to.half_pa = r, p
                 to.z = GAMMA * rt / (area * max(c - u, 0.05 * c))
-                to.p_pa = p + to.z * (r * u * area - end * loss[s])
+                to.p_pa = p + to.z * (r * u * area - end * st.loss)
                 to.k = 0.5 / (r * area * area)
                 to.temp_k = rt / R_AIR_J_PER_KG_K + 0.5 * u * u / CP_J_PER_KG_K
         else:
-            temp = energy[j] / (mass[j] * CV_J_PER_KG_K)
-            p = G1 * energy[j] / volume[j].m3
-            z = 0.55 * GAMMA * dt * p / mass[j]
-            comes = q[s - 1] if s > 0 else 0.0
-            goes = q[s] if s < last else 0.0
+            p = side[s, 0].now_pa
+            z = 0.55 * GAMMA * dt * p / st.kg
             for end in range(2):
                 to = side[s, end]
-                to.p_pa = p + z * ((comes if end else -goes) - loss[s])
-                to.z, to.k, to.temp_k = z, 0.0, temp
-        if not (side[s, 0].p_pa > 0.0 or s == 0) or not (side[s, 1].p_pa > 0.0 or s == last):
+                comes = joint[s].q if end else -joint[s + 1].q
+                to.p_pa = p + z * (comes - st.loss)
+                to.z, to.k, to.temp_k = z, 0.0, st.temp_k
+        if not (side[s, 0].p_pa > 0.0 or s == 0) or not (side[s, 1].p_pa > 0.0 or s == n_store - 1):
             return False
     return True
 
@@ -589,83 +546,57 @@ def _sides(
 @_inner
 def _links(
     dt: float,
-    is_hose: np.ndarray,
-    index: np.ndarray,
-    hose: np.ndarray,
-    link: np.ndarray,
-    el: np.ndarray,
+    store: np.ndarray,
     side: np.ndarray,
-    loss: np.ndarray,
-    q: np.ndarray,
-    guess: np.ndarray,
-    warm: np.ndarray,
-    row: np.ndarray,
-    face: np.ndarray,
+    joint: np.ndarray,
+    hose: np.ndarray,
+    el: np.ndarray,
+    g: np.ndarray,
     books: Record,
 ) -> None:
     """One equation for the flow through each link, and what it does to the hoses' ends."""
-    for k in range(q.shape[0]):
-        first, last = link[k, 0], link[k, 1]
+    for k in range(1, store.shape[0]):
+        link = joint[k]
+        first, last = link.first, link.last
         slow = False
         for e in range(first, last):
             if el[e].lag_s > 0.0:
                 slow = True
                 el[e].moves = 1.0 - math.exp(-dt / el[e].lag_s)
-        left, right = side[k, 1], side[k + 1, 0]
-        flow = link_flow(left, right, guess[k], first, last, el)
+        left, right = side[k - 1, 1], side[k, 0]
+        flow = link_flow(left, right, link.guess, first, last, el)
         p_left, p_right = left.p_pa - left.z * flow, right.p_pa + right.z * flow
         if slow:
             _move_valves(flow, p_left + left.k * flow * flow, p_right, math.sqrt(left.temp_k), first, last, el)
-        guess[k] = 2.0 * flow - q[k]
-        q[k] = flow
-        warm[k] = left.temp_k if flow >= 0.0 else right.temp_k
+        link.guess = 2.0 * flow - link.q
+        link.q = flow
+        link.temp_k = left.temp_k if flow >= 0.0 else right.temp_k
         for end in range(2):  # as numbers that numba cannot tell beforehand, else it compiles what follows for each of them
-            s = k + 1 - end
-            if is_hose[s]:
-                h = index[s]
-                whole = flow + end * loss[s]  # what is drawn off at the end of a hose leaves it there beside the link's flow
+            st = store[k - end]
+            if st.hose >= 0:
+                whole = flow + end * st.loss  # what is drawn off at the end of a hose leaves it there beside the link's flow
                 t_up = left.temp_k if whole >= 0.0 else right.temp_k
-                cell = hose[h].end - 1 if end else hose[h].first
-                _end_flux(whole, p_left if end else p_right, t_up, h, end, cell, hose[h].area_m2, row, face)
+                _end_flux(whole, p_left if end else p_right, t_up, end, hose[st.hose], side[k - end, end], g)
                 if end:
-                    books.kg_out += loss[s] * dt
-                    books.j_out += (whole * t_up - flow * warm[k]) * CP_J_PER_KG_K * dt
+                    books.kg_out += st.loss * dt
+                    books.j_out += (whole * t_up - flow * link.temp_k) * CP_J_PER_KG_K * dt
 
 
 @_inner
 def _volumes(
-    dt: float,
-    p_amb: float,
-    running: bool,
-    is_hose: np.ndarray,
-    index: np.ndarray,
-    volume: np.ndarray,
-    pump: Record,
-    mass: np.ndarray,
-    energy: np.ndarray,
-    loss: np.ndarray,
-    q: np.ndarray,
-    warm: np.ndarray,
-    ends: np.ndarray,
-    books: Record,
+    dt: float, p_amb: float, running: bool, store: np.ndarray, side: np.ndarray, joint: np.ndarray, pump: Record, books: Record
 ) -> int:
     """Mass and energy of the volumes over one step; returns 1 when the pump runs, 0 when not, -1 when a volume ran empty."""
-    for s in range(is_hose.shape[0]):
-        if is_hose[s]:
+    for s in range(store.shape[0]):
+        st, come, go = store[s], joint[s], joint[s + 1]
+        if st.hose >= 0:
             continue
-        j = index[s]
-        temp = energy[j] / (mass[j] * CV_J_PER_KG_K)
-        dm, dh = -loss[s], -loss[s] * temp  # mass, and mass times temperature, per second
-        books.kg_out -= dm * dt
-        books.j_out -= dh * dt * CP_J_PER_KG_K
-        if s > 0:
-            dm += q[s - 1]
-            dh += q[s - 1] * warm[s - 1]
-        if s < q.shape[0]:
-            dm -= q[s]
-            dh -= q[s] * warm[s]
+        books.kg_out += st.loss * dt
+        books.j_out += st.loss * st.temp_k * dt * CP_J_PER_KG_K
+        dm = come.q - go.q - st.loss  # mass, and mass times temperature, per second
+        dh = come.q * come.temp_k - go.q * go.temp_k - st.loss * st.temp_k
         if s == 0 and pump.kg_per_s > 0.0:
-            p = ends[s, 0]
+            p = side[s, 0].now_pa
             running = p < pump.cut_in_pa or (running and p < pump.cut_out_pa)
             if running:
                 gives = pump.kg_per_s
@@ -675,16 +606,17 @@ def _volumes(
                 dh += gives * pump.temp_k
                 books.kg_in += gives * dt
                 books.j_in += gives * dt * CP_J_PER_KG_K * pump.temp_k
-        new = mass[j] + dm * dt
-        if not new > 0.0:
+        kg = st.kg + dm * dt
+        if not kg > 0.0:
             return -1
-        e = energy[j] + dh * dt * CP_J_PER_KG_K
-        holds, to_wall = new * CV_J_PER_KG_K, volume[j].wall_w_per_k * dt
-        heat = to_wall * (volume[j].wall_temp_k - 0.5 * (temp + e / holds)) / (1.0 + 0.5 * to_wall / holds)
+        e = st.energy_j + dh * dt * CP_J_PER_KG_K
+        holds, to_wall = kg * CV_J_PER_KG_K, st.wall_w_per_k * dt
+        heat = to_wall * (st.wall_temp_k - 0.5 * (st.temp_k + e / holds)) / (1.0 + 0.5 * to_wall / holds)
         books.j_walls += heat
-        mass[j], energy[j] = new, e + heat
-        ends[s, 0] = ends[s, 1] = G1 * energy[j] / volume[j].m3
-        if not ends[s, 0] > 0.0:
+        st.kg, st.energy_j, st.temp_k = kg, e + heat, (e + heat) / holds
+        p = G1 * st.energy_j / st.m3
+        side[s, 0].now_pa = side[s, 1].now_pa = p
+        if not p > 0.0:
             return -1
     return 1 if running else 0
 
@@ -697,7 +629,6 @@ def run(
     remembers: float,
     p_amb: float,
     line: Tables,
-    w: Work,
     shots: np.ndarray,
     out_dt: float,
     out_p: np.ndarray,
@@ -708,24 +639,16 @@ def run(
     """Run a line. Fills out_p (sample, store, inlet and outlet end), out_q (sample, link), out_probe and shot_out (shot: before, lowest,
     mass).
 
-    mass, energy and the first rows of `w` hold the state: given at the start, left at the end. Returns the number of steps, or -1
-    when the state left its range.
+    The stores and the first rows of cells hold the state: given at the start, left at the end. Returns the number of steps, or -1 when the
+    state left its range.
     """
-    is_hose, index, hose = line.is_hose, line.place, line.hose
-    volume, link, el = line.volume, line.link, line.el
-    drain, pump = line.drain, line.pump[0]
-    shot, probe = line.shot[0], line.probe
-    mass, energy = w.mass, w.energy
-    g, row = w.g, w.row
-    memory, face = w.memory, w.face
-    ends, before = w.ends, w.before
-    side, loss, q = w.side, w.loss, w.q
-    warm, seen, books = w.warm, w.seen, w.books[0]
-    n_store, n_link = is_hose.shape[0], q.shape[0]
-    n_hose, n_probe = hose.shape[0], probe.shape[0]
+    store, side, joint = line.store, line.side, line.joint
+    hose, memory, g = line.hose, line.memory, line.g
+    el, drain, probes = line.el, line.drain, line.probe
+    pump, shot, books = line.pump[0], line.shot[0], line.books[0]
+    n_store, n_hose = store.shape[0], hose.shape[0]
     n_out, n_shot = out_p.shape[0], shots.shape[0]
-    tool, inlet = n_store - 1, n_store - 2
-    chamber = index[tool]
+    tool, at_tool = store[n_store - 1], side[n_store - 2, 1]
     t, step_dt, dt = 0.0, 0.0, 1.0
     steps, sample, now = 0, 0, -1
     stale = False
@@ -737,11 +660,12 @@ def run(
             x = min((out_dt * sample - t) / dt, 0.0)
             for s in range(n_store):
                 for end in range(2):
-                    out_p[sample, s, end] = ends[s, end] + x * (ends[s, end] - before[s, end])
-            for k in range(n_link):
-                out_q[sample, k] = q[k]
-            for i in range(n_probe):
-                out_probe[sample, i] = seen[i, 0] + x * (seen[i, 0] - seen[i, 1])
+                    at = side[s, end]
+                    out_p[sample, s, end] = at.now_pa + x * (at.now_pa - at.before_pa)
+            for k in range(1, n_store):
+                out_q[sample, k - 1] = joint[k].q
+            for i in range(probes.shape[0]):
+                out_probe[sample, i] = probes[i].now_pa + x * (probes[i].now_pa - probes[i].before_pa)
             sample += 1
         if done:
             return steps
@@ -762,49 +686,54 @@ def run(
             dt = min(dt, shots[now + 1] - t)  # a shot begins with a step
         if short and not begins:
             dt = min(dt, shots[now] + SHORT_S - t)
+        for s in range(n_store):
+            st = store[s]
+            st.loss = 0.0
+            for end in range(2):
+                at = side[s, end]
+                at.before_pa = at.now_pa
+                if st.hose >= 0:
+                    ho = hose[st.hose]
+                    cell, ghost = (ho.end - ONE, ho.end) if end else (ho.first, ho.first - ONE)
+                    g[W0 + ghost] = 2.0 * at.density - g[W0 + cell]
+                    g[W1 + ghost] = 2.0 * at.speed - g[W1 + cell]
+                    g[W2 + ghost] = 2.0 * at.now_pa - g[W2 + cell]
         for h in range(n_hose):
-            a, b = hose[h].first, hose[h].end
-            for j in range(3):
-                row[W + j, a - 1] = 2.0 * face[h, 0, j] - row[W + j, a]
-                row[W + j, b] = 2.0 * face[h, 1, j] - row[W + j, b - 1]
             predict_hose(hose[h], dt, g)
             inner_fluxes(hose[h], g)
-        for s in range(n_store):
-            loss[s] = 0.0
-            before[s, 0], before[s, 1] = ends[s, 0], ends[s, 1]
-        _drain(t, dt, p_amb, drain, is_hose, index, hose, volume, mass, energy, row, q, loss)
+        _drain(t, dt, p_amb, drain, store, side, joint, hose, g)
         if now + 1 < n_shot and t + dt > shots[now + 1]:
             now += 1
-            part = min(shot.kg * ends[tool, 0] / shot.reference_pa / mass[chamber], 0.95)
+            part = min(shot.kg * side[n_store - 1, 0].now_pa / shot.reference_pa / tool.kg, 0.95)
             rate = -math.log(1.0 - part) / shot.lasts_s
             fire_until = shots[now] + shot.lasts_s
-            shot_out[now, 0] = shot_out[now, 1] = ends[inlet, 1]
+            shot_out[now, 0] = shot_out[now, 1] = at_tool.now_pa
             shot_out[now, 2] = 0.0
         if now >= 0 and t < fire_until:
             on = min(t + dt, fire_until) - max(t, shots[now])
             if on > 0.0:
-                out = mass[chamber] * (1.0 - math.exp(-rate * on)) / dt
-                loss[tool] += out
+                out = tool.kg * (1.0 - math.exp(-rate * on)) / dt
+                tool.loss += out
                 shot_out[now, 2] += out * dt
-        if not _sides(dt, is_hose, index, hose, volume, mass, energy, row, q, loss, side):
+        if not _sides(dt, store, side, joint, hose, g):
             return -1
-        _links(dt, is_hose, index, hose, link, el, side, loss, q, w.guess, warm, row, face, books)
-        running = _volumes(dt, p_amb, running == 1, is_hose, index, volume, pump, mass, energy, loss, q, warm, ends, books)
+        _links(dt, store, side, joint, hose, el, g, books)
+        running = _volumes(dt, p_amb, running == 1, store, side, joint, pump, books)
         if running < 0:
             return -1
+        for h in range(n_hose):
+            books.j_walls += hose[h].dx_m * hose[h].area_m2 * advance_hose(hose[h], dt, g, memory[h])
         for s in range(n_store):
-            if is_hose[s]:
-                h = index[s]
-                books.j_walls += hose[h].dx_m * hose[h].area_m2 * advance_hose(hose[h], dt, g, memory[h])
-                ends[s, 0], ends[s, 1] = face[h, 0, 2], face[h, 1, 2]
-                inlet_wave = abs(face[h, 0, 1]) + row[W + 4, hose[h].first]
-                outlet_wave = abs(face[h, 1, 1]) + row[W + 4, hose[h].end - 1]
+            h = store[s].hose
+            if h >= 0:
+                inlet_wave = abs(side[s, 0].speed) + g[SOUND + hose[h].first]
+                outlet_wave = abs(side[s, 1].speed) + g[SOUND + hose[h].end - ONE]
                 stale = stale or max(inlet_wave, outlet_wave) > memory[h].fastest
-        for i in range(n_probe):
-            c = probe[i].cell
-            seen[i, 1] = seen[i, 0]
-            seen[i, 0] = row[W + 2, c] + probe[i].weight * (row[W + 2, c + 1] - row[W + 2, c])
+        for probe in probes:
+            probe.before_pa = probe.now_pa
+            p = g[W2 + probe.cell]
+            probe.now_pa = p + probe.weight * (g[W2 + probe.cell + ONE] - p)
         if now >= 0:
-            shot_out[now, 1] = min(shot_out[now, 1], ends[inlet, 1])
+            shot_out[now, 1] = min(shot_out[now, 1], at_tool.now_pa)
         t += dt
         steps += 1

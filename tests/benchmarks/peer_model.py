@@ -17,16 +17,18 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from analysis.constants import CP_J_PER_KG_K, CV_J_PER_KG_K, GAMMA, PRANDTL, R_AIR_J_PER_KG_K
-from analysis.line_records import PROBE
+from analysis.line_records import DRAIN
 from analysis.model import Network, settled
-from analysis.model import _work as room
+from analysis.model import _tables as tables_of
 from analysis.network import (
-    COEF,
-    FLUX,
+    COEF0,
+    FLUX0,
     OPTIONS,
     RATE,
+    ROW,
+    ROWS,
     WEIGHT,
-    W,
+    Tables,
     _links,
     _sides,
     inner_fluxes,
@@ -36,39 +38,24 @@ from analysis.network import (
 
 Floats = NDArray[np.float64]
 NOW = 1e-9  # a step so short that the half-time states are those of now
+W, COEF, FLUX = 0, int(COEF0) // ROW, int(FLUX0) // ROW  # the solver's rows, as a table's
 
 
 @numba.njit(**OPTIONS)
-def slope(
-    y: Floats,
-    out: Floats,
-    rate: float,
-    is_hose: Floats,
-    place: Floats,
-    volume: Floats,
-    hose: Floats,
-    link: Floats,
-    el: Floats,
-    mass: Floats,
-    energy: Floats,
-    g: Floats,
-    row: Floats,
-    face: Floats,
-    side: Floats,
-    loss: Floats,
-    q: Floats,
-    guess: Floats,
-    warm: Floats,
-    books: Floats,
-    kept: Floats,
-) -> None:
+def slope(y: Floats, out: Floats, rate: float, line: Tables, row: Floats, kept: Floats) -> None:
     """Write dy/dt to out. y: mass and energy of each volume, then for each cell density, momentum, energy and eight terms of memory."""
-    n_volume = mass.shape[0]
-    for j in range(n_volume):
-        mass[j], energy[j] = y[2 * j], y[2 * j + 1]
-    at = 2 * n_volume
+    store, side, joint, hose, g = line.store, line.side, line.joint, line.hose, line.g
+    at = np.int64(0)
+    for s in range(store.shape[0]):
+        st = store[s]
+        if st.hose < 0:
+            st.kg, st.energy_j = y[at], y[at + 1]
+            st.temp_k = st.energy_j / (st.kg * CV_J_PER_KG_K)
+            side[s, 0].now_pa = side[s, 1].now_pa = (GAMMA - 1.0) * st.energy_j / st.m3
+            at += 2
+    cells = at
     for h in range(hose.shape[0]):
-        a, b = hose[h].first, hose[h].end
+        a, b = np.int64(hose[h].first), np.int64(hose[h].end)
         for i in range(a, b):
             k = at + 11 * (i - a)
             r, u = y[k], y[k + 1] / y[k]
@@ -83,27 +70,21 @@ def slope(
         predict_hose(hose[h], 0.0, g)
         inner_fluxes(hose[h], g)
         at += 11 * (b - a)
-    tool = place[is_hose.shape[0] - 1]
-    loss[is_hose.shape[0] - 1] = rate * mass[tool]
-    _sides(NOW, is_hose, place, hose, volume, mass, energy, row, q, loss, side)
-    _links(NOW, is_hose, place, hose, link, el, side, loss, q, guess, warm, row, face, books[0])
-    for s in range(is_hose.shape[0]):
-        if is_hose[s]:
-            continue
-        j = place[s]
-        temp = energy[j] / (mass[j] * CV_J_PER_KG_K)
-        dm, dh = -loss[s], -loss[s] * temp
-        if s > 0:
-            dm += q[s - 1]
-            dh += q[s - 1] * warm[s - 1]
-        if s < q.shape[0]:
-            dm -= q[s]
-            dh -= q[s] * warm[s]
-        out[2 * j] = dm
-        out[2 * j + 1] = dh * CP_J_PER_KG_K + volume[j].wall_w_per_k * (volume[j].wall_temp_k - temp)
-    at = 2 * n_volume
+    tool = store[store.shape[0] - 1]
+    tool.loss = rate * tool.kg
+    _sides(NOW, store, side, joint, hose, g)
+    _links(NOW, store, side, joint, hose, line.el, g, line.books[0])
+    at = np.int64(0)
+    for s in range(store.shape[0]):
+        st, come, go = store[s], joint[s], joint[s + 1]
+        if st.hose < 0:
+            dh = come.q * come.temp_k - go.q * go.temp_k - st.loss * st.temp_k
+            out[at] = come.q - go.q - st.loss
+            out[at + 1] = dh * CP_J_PER_KG_K + st.wall_w_per_k * (st.wall_temp_k - st.temp_k)
+            at += 2
+    at = cells
     for h in range(hose.shape[0]):
-        a, b, dx = hose[h].first, hose[h].end, hose[h].dx_m
+        a, b, dx = np.int64(hose[h].first), np.int64(hose[h].end), hose[h].dx_m
         per_radius, re = kept[h, 0], kept[h, 1]
         faster = re ** math.log10(15.29 / re**0.0567) / 12.86 if re > 2000.0 else 0.0
         for i in range(a, b):
@@ -160,8 +141,8 @@ def chamber(
         If it takes longer than `patience_s` of the processor's time.
     """
     until = time.process_time() + patience_s
-    w = room(net, settled(net, supply_abs_pa), np.empty(0, dtype=PROBE))
-    kept, el = np.zeros((net.hose.shape[0], 2)), net.element.copy()
+    line = tables_of(net, settled(net, supply_abs_pa), np.empty(0, dtype=DRAIN), ())
+    row, kept = line.g.reshape(ROWS, ROW), np.zeros((net.hose.shape[0], 2))
     j = int(net.index[-1])
     y, volume = start(net, supply_abs_pa), float(net.volume["m3"][j])
     n_cells = (y.size - 2 * net.volume.shape[0]) // 11
@@ -171,10 +152,7 @@ def chamber(
     def right_hand_side(_t: float, state: Floats, rate: float) -> Floats:
         if time.process_time() > until:
             raise TimeoutError
-        slope(
-            state, out, rate, net.is_hose, net.index, net.volume, net.hose, net.link, el, w.mass, w.energy, w.g, w.row, w.face, w.side,
-            w.loss, w.q, w.guess, w.warm, w.books, kept,
-        )  # fmt: skip
+        slope(state, out, rate, line, row, kept)
         return out.copy()
 
     shot = net.shot[0]
