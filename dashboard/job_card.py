@@ -40,7 +40,6 @@ def working(recording: Recording | LongRecording, job: Job[Any], what: str) -> h
             dcc.Store(id="job-of", data=asked),
             dcc.Store(id="job-ended"),
             dcc.Store(id="overview-made"),
-            dcc.Store(id="overview-shown"),
         ],
         className="card",
     )
@@ -111,11 +110,4 @@ def register(app: Dash, work: Work) -> None:
 
     ui.show_again(app, "job-ended")
     ui.show_again(app, "job-again", "n_clicks")
-    # With the window that the address has by now, see the Shots page.
-    app.clientside_callback(
-        ClientsideFunction("farend", "again"),
-        Output("overview-shown", "data"),
-        Input("overview-made", "data"),
-        State("address", "data"),
-        prevent_initial_call=True,
-    )
+    app.clientside_callback(ClientsideFunction("recording", "draw"), Input("overview-made", "data"), prevent_initial_call=True)

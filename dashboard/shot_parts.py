@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -20,6 +21,7 @@ from logger.long import LongRecording
 from logger.open import Recording
 
 SMALL_DIP_PA = 20e3  # dips that need another digit to differ
+FIGURE, AGAIN = "recording", "/recording"  # of the recording: its figure, and the address where it is drawn again
 
 Kept = Recording | LongRecording
 Picked = Mapping[str, float]  # {"shot": index}, {"at": a moment of the curve [s]} or {"out": time of a shot taken out [s]}
@@ -42,9 +44,19 @@ def recording_parts(
     return recording_figures.recording_parts(*curve(recording, shown_s), reader, window_s=window_s, length_s=length_s, **drawn)
 
 
-def picked_trace(recording: Kept, record: ShotRecord, reader: Reader, picked: Picked) -> dict[str, Any]:
-    """Where that figure points to."""
-    return recording_figures.pointed_out(_place(recording, record, picked), reader, time_unit_s(recording))
+def picked_of(query: Mapping[str, str]) -> Picked:
+    """Read what is picked.
+
+    Raises
+    ------
+    ValueError
+        If it is no finite number.
+    """
+    picked = {key: float(query[key]) for key in ("shot", "at", "out") if key in query}
+    if not all(math.isfinite(value) for value in picked.values()):
+        msg = "What is picked is no number."
+        raise ValueError(msg)
+    return picked
 
 
 def time_unit_s(recording: Kept) -> float:
@@ -81,22 +93,18 @@ def _pressure_at(recording: Kept, at_s: float) -> float:
     return float(np.interp(at_s, t, p)) if t.size else float("nan")
 
 
-def recording_card(name: str, recording: Kept, record: ShotRecord | None, fig: go.Figure) -> html.Section:
-    """Frame the recording."""
+def recording_card(recording: Kept, record: ShotRecord | None, fig: go.Figure, reader: Reader) -> html.Section:
+    """Frame the recording, and tell the browser where it asks for the figure again when it is moved."""
     marked = f" with {len(record.shots)} shots marked" if record is not None else ""
+    again = ui.address(AGAIN, {"session": recording.name, "channel": recording.channel, "unit": reader.unit})
+    fig.layout.meta = {"again": again, "unit_s": time_unit_s(recording)}
     return ui.card(
         "The recording",
-        ui.figure(fig, f"Pressure of {name} against time{marked}", id=trace_id(name, recording)),
+        ui.figure(fig, f"Pressure of {recording.name} against time{marked}", id=FIGURE),
         hint=("" if record is None else "Tap a mark to see its shot, or the curve where one is missing. ")
         + "Drag across to zoom, double-tap to see all.",
         className="figure-card",
     )
-
-
-def trace_id(name: str, recording: Kept) -> dict[str, str]:
-    """Name a figure so that its zoom finds the readings again."""
-    axis, _ = figures.time_axis(recording.span_s[1] - recording.span_s[0])
-    return {"trace": name, "channel": recording.channel, "axis": axis}
 
 
 def panel(recording: Kept, record: ShotRecord, reader: Reader, picked: Picked | None) -> list[Any]:

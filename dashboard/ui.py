@@ -294,19 +294,6 @@ def window_of(query: Mapping[str, str]) -> tuple[float, float] | None:
     return shown if math.isfinite(shown[0]) and math.isfinite(shown[1]) and shown[0] < shown[1] else None
 
 
-def window_moved(moved: Mapping[str, Any] | None, axis: str) -> tuple[float, float] | str | None:
-    """Read what a figure was zoomed to [s]; "all" when it shows everything again, None when its time axis did not move."""
-    length = {"s": 1.0, "min": 60.0, "h": 3600.0}.get(axis, 1.0)
-    if not moved:
-        return None
-    if moved.get("xaxis.autorange"):
-        return "all"
-    ends = tuple(moved.get("xaxis.range") or (moved.get("xaxis.range[0]"), moved.get("xaxis.range[1]")))
-    if all(isinstance(e, int | float) for e in ends):
-        return float(ends[0]) * length, float(ends[1]) * length
-    return None
-
-
 def show_again(app: Dash, changed: str, what: str = "data") -> None:
     """Show the page again, with the address as the browser has it by then, when the store of this name is filled, or a button pressed."""
     app.clientside_callback(

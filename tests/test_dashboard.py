@@ -17,7 +17,7 @@ from dashboard import line_editor, wording
 from dashboard.app import PAGES, create_app, read_address, render
 from dashboard.pages import compare, leakdown, sessions, shots
 from dashboard.reader import Reader
-from dashboard.ui import burst_of, window_moved, window_of
+from dashboard.ui import burst_of, window_of
 from dashboard.work import Work
 from logger.session import change_session
 from tests.browser.home import AFTER, BEFORE, LINES, NIGHT, make_home
@@ -180,10 +180,6 @@ def test_the_address_holds_a_window_and_a_burst() -> None:
     assert window_of({"from": "2.5", "to": "7"}) == (2.5, 7.0)
     assert window_of({"from": "7", "to": "2"}) is None
     assert window_of({"from": "nan", "to": "2"}) is None
-    assert window_moved({"xaxis.range[0]": 1.0, "xaxis.range[1]": 2.0}, "min") == (60.0, 120.0)
-    assert window_moved({"xaxis.autorange": True}, "s") == "all"
-    assert window_moved({"xaxis.range": [1.0, 2.0]}, "s") == (1.0, 2.0)
-    assert window_moved({"autosize": True}, "s") is None
     assert burst_of({}, "6", "0.3 s") == ((6, 0.3), {})
     assert set(burst_of({"shots": "0", "every": "soon"}, "6", "0.3 s")[1]) == {"shots", "every"}
 
@@ -311,13 +307,27 @@ def test_moments_are_told_as_the_figure_has_them() -> None:
 def test_a_picked_shot_is_shown_and_pointed_out(work: Work) -> None:
     address = {"path": "/shots", "search": f"?session={BEFORE}", "unit": "kPa"}
     shot = work.shots(BEFORE)[0].shots[2]
-    panel, over, figures = shots.shown_picked(work, address, {"shot": 2})
+    panel, over = shots.shown_picked(work, address, {"shot": 2})
     words = json.dumps(panel, default=lambda o: o.to_plotly_json() if hasattr(o, "to_plotly_json") else str(o))
     for part in ("Shot 3 of 12", f"{shot.time_s:.2f} s", f"{shot.dip_pa / 1e3:.0f} kPa", "Not a shot", "Shot before", "Shot after"):
         assert part in words
     assert "shot 3" in text_of(over)
-    assert len(figures) == 1
-    panel, _, _ = shots.shown_picked(work, address, {"at": 1.0})
+    panel, _ = shots.shown_picked(work, address, {"at": 1.0})
     words = json.dumps(panel, default=lambda o: o.to_plotly_json() if hasattr(o, "to_plotly_json") else str(o))
     assert "No shot found at 1.00 s" in words
     assert "A shot here" in words
+
+
+def test_a_recording_is_drawn_again_where_the_figure_says(work: Work) -> None:
+    client, shot = create_app(work.home).server.test_client(), work.shots(BEFORE)[0].shots[2]
+    again = shots.layout(work, {"session": BEFORE}, Reader("kPa"))["recording"].figure.layout.meta["again"]
+
+    def asked(address: str) -> Any:
+        return client.get(address, headers={"Host": "localhost"})
+
+    curve, marks, picked = asked(f"{again}&from=2.5&to=9&shot=2").json["data"]
+    assert (curve["name"], marks["name"], picked["text"]) == ("pressure", "shots", ["<b>shot 3</b>"])
+    assert picked["x"] == pytest.approx([shot.time_s])
+    assert picked["y"] == pytest.approx([shot.minimum_pa / 1e3])
+    for wrong in (f"{again}&shot=nan", f"{again}&at=noon", again.replace("kPa", "furlong"), "/recording?session=../x"):
+        assert asked(wrong).status_code == 404

@@ -159,7 +159,6 @@ def test_a_page_and_the_zoom_of_its_figure_open_one_and_the_same(home: Path) -> 
 
 def test_the_page_opens_with_a_sketch_and_is_drawn_again_once_the_overview_is_made(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     work = Work(home)
-    trace = {"trace": NAME, "channel": "tool", "axis": "s"}
     monkeypatch.setattr(logger.long, "SOON", 0)
     with held(monkeypatch, dashboard.work, "look_for_shots", 0.0):
         page = shots.layout(work, {"session": NAME}, Reader("bar"))
@@ -170,8 +169,8 @@ def test_the_page_opens_with_a_sketch_and_is_drawn_again_once_the_overview_is_ma
         assert isinstance(opened, LongRecording)
         assert opened.overview.readings
         assert progress(work, asked)[4] == "made"
-        (drawn, *_) = shots.sharpened(work, {"search": "?from=100&to=150&session=long"}, trace).to_plotly_json()["operations"]
-        x, y = (np.frombuffer(b64decode(drawn["params"]["value"][0][axis]["bdata"])) for axis in "xy")
+        drawn = shots.redrawn(work, {"session": NAME, "from": "100", "to": "150"}, Reader("bar"))
+        x, y = (np.frombuffer(b64decode(drawn["data"][0][axis]["bdata"])) for axis in "xy")
         np.testing.assert_array_equal(x, curve(opened, (100.0, 150.0))[0])
         assert y.max() == pytest.approx(7.9)  # the spike, where it is
         assert not shots.layout(work, {"session": NAME}, Reader("bar"))["job-of"].data["sketch"]
@@ -309,8 +308,7 @@ def test_the_page_shows_the_trace_while_shots_are_looked_for_and_fills_in(home: 
         assert "shot-table" not in meanwhile
         asked = {"job": search.name, "session": NAME, "channel": "tool", "sketch": False}
         assert progress(work, asked) == ("Worked out 40 %", "0.400", "actions job-running", no_update, no_update)
-        zoomed = shots.zoomed(work, {"trace": NAME, "channel": "tool", "axis": "min"}, (50.0, 51.0), Reader("bar"))
-        assert zoomed.to_plotly_json()["operations"]
+        assert not shots.redrawn(work, {"session": NAME, "from": "50", "to": "51"}, Reader("bar"))["data"][1]["x"]
     work.shots(NAME)
     assert progress(work, asked)[3] == "ended"
     assert progress(Work(home), asked)[3] == "ended"  # the server was started again meanwhile
@@ -329,7 +327,7 @@ def test_a_search_is_stopped_from_the_page_and_started_again(home: Path, monkeyp
         asked = {"job": search.name, "session": NAME, "channel": "tool", "sketch": False}
         assert stopped(work, asked) == ("Stopped.", "actions job-stopped")
     assert search.ends_within(60.0)
-    shots.zoomed(work, {"trace": NAME, "channel": "tool", "axis": "min"}, (50.0, 51.0), Reader("bar"))
+    shots.redrawn(work, {"session": NAME, "from": "50", "to": "51"}, Reader("bar"))
     assert progress(work, asked) == ("Stopped.", "0.400", "actions job-stopped", no_update, no_update)
     assert work.searching(NAME, again=False) is search
     shots.layout(work, query, Reader("bar"))

@@ -83,26 +83,6 @@ window.dash_clientside.farend = {
     return after.toString() === before.toString() ? window.dash_clientside.no_update : (after.toString() ? "?" + after.toString() : "");
   },
 
-  // A figure was zoomed: keep the window [s] in the address, so that a copied link shows the same view.
-  keep_window: function (moved, id) {
-    if (!moved) return window.dash_clientside.no_update;
-    const search = new URLSearchParams(window.location.search);
-    const length = { s: 1, min: 60, h: 3600 }[id.axis] || 1;
-    const range = moved["xaxis.range"] || [moved["xaxis.range[0]"], moved["xaxis.range[1]"]];
-    if (moved["xaxis.autorange"]) {
-      search.delete("from");
-      search.delete("to");
-    } else if (range[0] !== undefined) {
-      search.set("from", (range[0] * length).toFixed(3));
-      search.set("to", (range[1] * length).toFixed(3));
-    } else {
-      return window.dash_clientside.no_update;
-    }
-    const text = search.toString();
-    window.history.replaceState(window.history.state, "", window.location.pathname + (text ? "?" + text : ""));
-    return window.dash_clientside.no_update;
-  },
-
   // What the page shows has changed on disk: ask for it again, with the address as the browser has it now.
   again: function (changed, address) {
     if (!changed) return window.dash_clientside.no_update;

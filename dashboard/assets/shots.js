@@ -11,19 +11,10 @@
       const search = new URLSearchParams(window.location.search);
       search.set("shot", found.shot + 1);
       window.history.replaceState(window.history.state, "", window.location.pathname + "?" + search.toString());
-      bringMark(times[found.shot]);
     }
+    window.farend_recording.point(found, times[found.shot]);
     bringRow();
     window.dash_clientside.set_props("picked", { data: found });
-  }
-
-  function bringMark(time) {
-    const plot = document.querySelector(".figure-card .js-plotly-plot");
-    if (!plot || !plot._fullLayout) return;
-    const range = plot._fullLayout.xaxis.range, at = time / axisLength(plot);
-    if (at >= range[0] && at <= range[1]) return;
-    const half = (range[1] - range[0]) / 2;
-    window.Plotly.relayout(plot, { "xaxis.range[0]": at - half, "xaxis.range[1]": at + half });
   }
 
   function bringRow() {
@@ -44,11 +35,6 @@
     if (!holds || held < 3) setTimeout(bringFirstRow, 150, first, holds ? held + 1 : 0, tries - 1);
   }
 
-  // The unit of the time axis [s] stands in the figure's id.
-  function axisLength(plot) {
-    return { s: 1, min: 60, h: 3600 }[JSON.parse(plot.closest(".dash-graph").id).axis] || 1;
-  }
-
   // To the next shot, or the one before; from a moment of the curve, to the one beside it.
   function step(by) {
     const at = picked.at === undefined ? picked.out : picked.at;
@@ -63,6 +49,7 @@
     arrive: function (shotTimes, first) {
       times = shotTimes || [];
       picked = first || {};
+      window.farend_recording.arrive(picked);
       table = null;
       if (picked.shot !== undefined) {
         window.dash_ag_grid.getApiAsync("shot-table").then(function (grid) {
@@ -74,19 +61,17 @@
     },
 
     // A mark was clicked, or the curve; forgotten at once, so that the same one can be clicked again.
-    click: function (clicked, ids) {
-      const which = clicked.findIndex((c) => c && c.points && c.points.length);
-      if (which < 0) return;
-      const point = clicked[which].points[0], [meaning, ...what] = point.customdata || [];
-      const plot = document.querySelector(".figure-card .js-plotly-plot"), length = axisLength(plot);
-      window.dash_clientside.set_props(ids[which], { clickData: null });
+    click: function (clicked) {
+      if (!clicked || !clicked.points || !clicked.points.length) return;
+      const point = clicked.points[0], [meaning, ...what] = point.customdata || [];
+      window.dash_clientside.set_props("recording", { clickData: null });
       document.activeElement.blur(); // the arrow keys are the figure's from now on, no longer the table's
-      if (point.curveNumber === 0) choose({ at: point.x * length });
+      if (point.curveNumber === 0) choose({ at: point.x * window.farend_recording.unit() });
       else if (meaning === "shot") choose({ shot: what[0] });
       else if (meaning === "out") choose({ out: what[0] });
       else if (meaning === "many") {
         const room = Math.max(0.15 * (what[1] - what[0]), 1);
-        window.Plotly.relayout(plot, { "xaxis.range[0]": (what[0] - room) / length, "xaxis.range[1]": (what[1] + room) / length });
+        window.farend_recording.show(what[0] - room, what[1] + room);
       }
     },
   };

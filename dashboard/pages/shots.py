@@ -6,8 +6,10 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import flask
 import numpy as np
-from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+from plotly.io.json import to_json_plotly
 
 from analysis.corrections import KINDS
 from analysis.record import ShotRecord
@@ -52,7 +54,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
     if record.shots:
         content.append(ui.readouts(_readouts(summary, reader)))
     content += [
-        parts.recording_card(name, recording, record, fig),
+        parts.recording_card(recording, record, fig, reader),
         html.Section(
             [
                 html.Div(parts.panel(recording, record, reader, picked), id="shot-panel"),
@@ -111,7 +113,7 @@ def _meanwhile(names: Sequence[str], recording: parts.Kept, search: Job[ShotReco
         dcc.Store(id="picked", data={}),
         ui.controls(ui.session_choice(names, recording.name), ui.channel_choice(recording)),
         working(recording, search, "Looking for the shots"),
-        parts.recording_card(recording.name, recording, None, parts.recording_figure(recording, None, reader, ui.window_of(query), None)),
+        parts.recording_card(recording, None, parts.recording_figure(recording, None, reader, ui.window_of(query), None), reader),
         ui.warnings(recording.warnings),
     )
 
@@ -218,60 +220,32 @@ def _how(record: ShotRecord, reader: Reader) -> html.Details:
 
 
 def register(app: Dash, work: Work) -> None:
-    """Connect zooming, and the choice of a shot."""
+    """Connect the figure, which is drawn again when it is moved (assets/recording.js), and the choice of a shot."""
 
-    @app.callback(
-        Output({"trace": MATCH, "channel": MATCH, "axis": MATCH}, "figure"),
-        Input({"trace": MATCH, "channel": MATCH, "axis": MATCH}, "relayoutData"),
-        State({"trace": MATCH, "channel": MATCH, "axis": MATCH}, "id"),
-        State("unit", "value"),
-        State("picked", "data"),
-        prevent_initial_call=True,
-    )
-    def zoom(moved: dict[str, Any] | None, trace: dict[str, str], unit: str, picked: dict[str, float] | None) -> Any:
-        shown = ui.window_moved(moved, trace["axis"])
-        return no_update if shown is None else zoomed(work, trace, shown, Reader(unit), picked)
-
-    @app.callback(
-        Output({"trace": ALL, "channel": ALL, "axis": ALL}, "figure", allow_duplicate=True),
-        Input("overview-shown", "data"),
-        State({"trace": ALL, "channel": ALL, "axis": ALL}, "id"),
-        prevent_initial_call=True,
-    )
-    def sharpen(address: dict[str, str], traces: list[dict[str, str]]) -> list[Any]:
-        return [sharpened(work, address, trace) for trace in traces]
-
-    app.clientside_callback(
-        ClientsideFunction("farend", "keep_window"),
-        Output({"trace": MATCH, "channel": MATCH, "axis": MATCH}, "className"),
-        Input({"trace": MATCH, "channel": MATCH, "axis": MATCH}, "relayoutData"),
-        State({"trace": MATCH, "channel": MATCH, "axis": MATCH}, "id"),
-        prevent_initial_call=True,
-    )
+    @app.server.route(parts.AGAIN)
+    def again() -> flask.Response:
+        ask = flask.request.args
+        try:
+            drawn = redrawn(work, ask, Reader(ask.get("unit", "bar")))
+        except (ValueError, OSError) as problem:
+            return flask.Response(str(problem), status=404, mimetype="text/plain")
+        return flask.Response(to_json_plotly(drawn), mimetype="application/json", headers={"Cache-Control": "no-store"})
 
     # What is picked is told to the browser once; from then on it tells: a click, a row, a step (assets/shots.js).
     app.clientside_callback(
         ClientsideFunction("shots", "arrive"), Output("picked", "data"), Input("shot-times", "data"), State("picked", "data")
     )
-    app.clientside_callback(
-        ClientsideFunction("shots", "click"),
-        Input({"trace": ALL, "channel": ALL, "axis": ALL}, "clickData"),
-        State({"trace": ALL, "channel": ALL, "axis": ALL}, "id"),
-        prevent_initial_call=True,
-    )
+    app.clientside_callback(ClientsideFunction("shots", "click"), Input(parts.FIGURE, "clickData"))
 
     @app.callback(
         Output("shot-panel", "children"),
         Output("overlay", "children"),
-        Output({"trace": ALL, "channel": ALL, "axis": ALL}, "figure", allow_duplicate=True),
         Input("picked", "data"),
         State("address", "data"),
         prevent_initial_call=True,
     )
     def show(picked: dict[str, float] | None, address: dict[str, str]) -> Any:
-        if not picked:
-            return no_update, no_update, [no_update]
-        return shown_picked(work, address, picked)
+        return shown_picked(work, address, picked) if picked else (no_update, no_update)
 
     @app.callback(
         Output("corrected", "data"),
@@ -289,26 +263,20 @@ def register(app: Dash, work: Work) -> None:
     ui.show_again(app, "corrected")
 
 
-def zoomed(
-    work: Work, trace: Mapping[str, str], shown: tuple[float, float] | str, reader: Reader, picked: parts.Picked | None = None
-) -> Patch:
-    """Redraw what a figure shows in its window: the curve, the marks, events and notes."""
-    recording = work.opened(trace["trace"], trace["channel"])
-    waiting = work.searching(trace["trace"], trace["channel"], again=False) is not None
-    record = None if waiting else work.shots(trace["trace"], trace["channel"])[0]
-    drawn = parts.recording_parts(recording, record, reader, None if isinstance(shown, str) else shown, picked)
-    patch = Patch()
-    patch["data"] = [recording_figures.packed(trace) for trace in drawn["data"]]
-    patch["layout"]["shapes"], patch["layout"]["annotations"] = drawn["shapes"], drawn["annotations"]
-    return patch
+def redrawn(work: Work, ask: Mapping[str, str], reader: Reader) -> dict[str, Any]:
+    """Draw again what a recording's figure shows in the window asked for: the curve, the marks, events and notes, what is picked.
 
-
-def sharpened(work: Work, address: Mapping[str, str], trace: Mapping[str, str]) -> Patch:
-    """Redraw a figure that was a sketch, in the window that the address names."""
-    from dashboard.app import read_address
-
-    _, query, reader = read_address(dict(address))
-    return zoomed(work, trace, ui.window_of(query) or "all", reader)
+    Raises
+    ------
+    ValueError
+        If there is no such session or sensor, or what is picked is no number.
+    """
+    name, channel = ask.get("session", ""), ask.get("channel")
+    recording = work.opened(name, channel)
+    waiting = work.searching(name, channel, again=False) is not None
+    record = None if waiting else work.shots(name, channel)[0]
+    drawn = parts.recording_parts(recording, record, reader, ui.window_of(ask), parts.picked_of(ask))
+    return {**drawn, "data": [recording_figures.packed(trace) for trace in drawn["data"]]}
 
 
 def _asked(work: Work, address: Mapping[str, str]) -> tuple[str, str | None, Reader]:
@@ -319,15 +287,13 @@ def _asked(work: Work, address: Mapping[str, str]) -> tuple[str, str | None, Rea
     return query.get("session") or work.sessions()[0].name, query.get("channel"), reader
 
 
-def shown_picked(work: Work, address: Mapping[str, str], picked: parts.Picked) -> tuple[Any, Any, list[Any]]:
-    """Show what was picked: its panel, the shots laid over each other, and where it is in the recording."""
+def shown_picked(work: Work, address: Mapping[str, str], picked: parts.Picked) -> tuple[Any, Any]:
+    """Show what was picked: its panel, and the shots laid over each other."""
     name, channel, reader = _asked(work, address)
     recording, record = work.opened(name, channel), work.shots(name, channel)[0]
-    patch = Patch()
-    patch["data"][2] = parts.picked_trace(recording, record, reader, picked)
     chosen = int(picked["shot"]) if "shot" in picked else None
     over = parts.overlay(recording, record, reader, chosen) if record.shots else no_update
-    return parts.panel(recording, record, reader, picked), over, [patch]
+    return parts.panel(recording, record, reader, picked), over
 
 
 def corrected(work: Work, address: Mapping[str, str], kind: str, at_s: float) -> tuple[Any, str]:

@@ -87,21 +87,21 @@ def in_the_server(home: Path) -> None:
     def peak() -> str:
         return f"peak memory so far {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB"
 
-    reader, trace = Reader("bar"), {"trace": WORK, "channel": "tool", "axis": "h"}
+    reader = Reader("bar")
     work = Work(home)
     print(f"  before: {peak()}")
     timed("opened for the first time (a sketch)", lambda: shots.layout(work, {"session": WORK}, reader), AIM_OPEN_S)
     timed("overview made, behind the page", lambda: work.opened(WORK).overview)
     for width in (20_000.0, 2_000.0, 200.0, 20.0, 2.0):
-        place = (17_000.0, 17_000.0 + width)
-        timed(f"zoom to {width:g} s while shots are looked for", partial(shots.zoomed, work, trace, place, reader), AIM_ZOOM_S)
+        ask = {"session": WORK, "from": "17000", "to": f"{17_000.0 + width}"}
+        timed(f"zoom to {width:g} s while shots are looked for", partial(shots.redrawn, work, ask, reader), AIM_ZOOM_S)
     timed("shots found", lambda: work.shots(WORK))
     print(f"  {len(work.shots(WORK)[0].shots)} shots; {peak()}")
     timed("page with its shots", lambda: shots.layout(work, {"session": WORK}, reader))
     timed("page with its shots again", lambda: shots.layout(work, {"session": WORK}, reader))
     for width in (20_000.0, 2_000.0, 200.0, 20.0, 2.0):
-        place = (27_000.0, 27_000.0 + width)
-        timed(f"zoom to {width:g} s", partial(shots.zoomed, work, trace, place, reader), AIM_ZOOM_S)
+        ask = {"session": WORK, "from": "27000", "to": f"{27_000.0 + width}"}
+        timed(f"zoom to {width:g} s", partial(shots.redrawn, work, ask, reader), AIM_ZOOM_S)
     timed("before and after: choices", lambda: compare.layout(work, {"before": WORK, "after": NIGHT}, reader))
     timed("and the answer, from a stretch of each", lambda: compare.layout(work.patient(), {"before": WORK, "after": NIGHT}, reader))
     timed("setting", lambda: setting.layout(work, {"session": WORK}, reader))
