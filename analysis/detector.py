@@ -65,6 +65,8 @@ BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
 LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
 REFILLS, LOWEST_AFTER_S = 0.03, 0.25  # regains this much at once and goes on: a thin hose; what somebody draws keeps it down
+LARGE, STAYED_S, STAYS_SHARE = 2.0, 0.5, 0.5  # times the usual dip, of which less than this share of what is usual is regained
+GROWN, ON_S = 2.0, 0.1  # times the last shot, whose fall has gone on: a valve was opened then
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
@@ -504,6 +506,12 @@ class ShotDetector:
             return  # faint, and it goes on falling: a slope
         if fall.rough > ROUGHEST or fall.risen > RISEN or not sure:
             return
+        if self._open is not None and last is self._open.fall and self._went_on(fall, last):
+            self._withdraw(last)
+            self._last = fall
+            if disturbs(fall, noise):
+                self._slow.drop(replace(fall, time_s=last.time_s))
+            return
         if last is not None:
             since = fall.time_s - last.time_s
             if since < SAME_FALL_S or fall.time_s < last.minimum_s:
@@ -558,8 +566,25 @@ class ShotDetector:
             return True
         if len(self._known) >= 3:
             usual = self._usual_fall_s()
-            return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and stays_low)
+            backs = sorted(f.back for f in self._known)
+            usual_back = backs[3 * len(backs) // 4]  # bursts hide that of most
+            large = fall.dip_pa > LARGE * self._usual_dip()
+            stays = large and fall.low_s > STAYED_S and fall.back < STAYS_SHARE * usual_back
+            return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and stays_low) or stays
         return False
+
+    def _went_on(self, fall: Fall, last: Fall) -> bool:
+        """Whether a fall shows that what the last shot was taken for went on falling."""
+        return fall.time_s < last.minimum_s + ON_S and fall.dip_pa > GROWN * last.dip_pa and self._drags(fall)
+
+    def _withdraw(self, shot: Fall) -> None:
+        """Take out the open shot, and what was learnt from it."""
+        self._open = None
+        self._take_back(shot.time_s)
+        self._slow.shot_times.remove(shot.time_s)
+        self._recent.pop()
+        self._fired -= 1
+        self._look_s = np.inf
 
     def _settle(self, *, last: bool) -> None:
         """Turn shots into a tool plugged in, or into what a timer drew, where the falls after them have shown that they were."""

@@ -22,7 +22,8 @@ Floats = NDArray[np.float64]
 EMPTY_SHARE, EMPTY_PA = 0.15, 60_000.0  # a line that falls below both has been pulled off
 BACK_SHARE = 0.3  # a draw has ended when less of the drop than this is left
 SWING_S = 0.7  # a fall that begins this soon after a shot and is over this soon is the hose that rings, not a blow gun
-FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, what falls on and is so much smaller belongs to it
+FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, what falls on and is so much smaller belongs to it,
+REGAINS = 0.1  # and what regains no more than this share of itself
 DRAW_MAX_S = 60.0
 COMES_BACK_S = 1.5  # a rise that begins this soon after a draw, to no more than before it, is the line that comes back
 STEADY_BINS = 15
@@ -90,7 +91,10 @@ class SlowWatch:
         drop = self._drop
         if drop is None or not drop.time_s <= fall.time_s < drop.low_s + FALLING_S:
             return False
-        return fall.dip_pa < TAIL_SHARE * (drop.from_pa - drop.low_pa)
+        if fall.back > REGAINS and fall.dip_pa > TAIL_SHARE * (drop.from_pa - drop.low_pa):
+            return False
+        drop.low_s = max(drop.low_s, fall.minimum_s)
+        return True
 
     def take(self, t: Floats, p: Floats) -> None:
         """Append bins."""
@@ -286,6 +290,8 @@ class SlowWatch:
         took = max(float(self._t[a + high] - self._t[a + last_low]), slopes.BIN_S)
         if 0.8 * size / took < REGULATOR_PA_PER_S and not self._turned(a + last_low, a + high, now):
             return
+        if self._pump_seen and low > EMPTY_PA:
+            return  # no regulator holds this line: it is a draw that ends
         kind: Kind = "connected" if low < EMPTY_PA and low < EMPTY_SHARE * (low + size) else "regulator change"
         self._emit(kind, float(self._t[a + last_low]), float(self._t[a + high]))
 

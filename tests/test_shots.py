@@ -149,6 +149,15 @@ def test_shots_on_a_receiver_are_found_in_a_pumps_ripple(place: str, seed: int) 
     assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.95
 
 
+@pytest.mark.parametrize(("place", "seed"), [("receiver, 5 gal", 50), ("receiver, 11 gal", 54), ("compressor end", 54)])
+def test_a_draw_beside_a_receiver_is_neither_a_shot_nor_a_regulator_where_a_pump_runs(place: str, seed: int) -> None:
+    draws = replace(drawn(place, seed), single=6, bursts=3, gaps=0, happenings=("air draw",) * 3)  # of 2 to 30 dips
+    made = record(draws, seed)
+    found = find_shots(made.t_s, made.p_pa)
+    assert matches(found, made, ("air draw", "regulator change"))[:2] == (3, 3)
+    assert score(found, made).f1 == 1.0
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_dips_of_about_a_step_are_found_where_a_matched_filter_would_see_them(seed: int) -> None:
     near = Scene(
