@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import sys
 from collections.abc import Callable
 from typing import Any, Final, TypeVar
 
 import numba
+from numba.core import event
 from numba.core.compiler import CompilerBase, DefaultPassBuilder
 
 F = TypeVar("F", bound=Callable[..., object])
@@ -28,6 +30,30 @@ def _load_without_blas() -> None:
 
 
 _load_without_blas()
+
+
+class _WithoutCollector(event.Listener):
+    """Keeps Python's collector of garbage away while numba compiles: what that makes is many, and nearly all of it stays.
+
+    numba tells of one compilation at a time, and of those within it.
+    """
+
+    def __init__(self) -> None:
+        self.depth, self.collects = 0, False
+
+    def on_start(self, _event: event.Event) -> None:
+        if self.depth == 0:
+            self.collects = gc.isenabled()
+            gc.disable()
+        self.depth += 1
+
+    def on_end(self, _event: event.Event) -> None:
+        self.depth -= 1
+        if self.depth == 0 and self.collects:
+            gc.enable()
+
+
+event.register("numba:compile", _WithoutCollector())
 
 
 # What numba does for closures, comprehensions, generators, `with` and whole arrays.
