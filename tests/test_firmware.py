@@ -131,7 +131,7 @@ class Board:
         settings = [str(trace.shape[1]), str(TRACE_HZ), str(noise_mv), str(speed)]
         self._process = subprocess.Popen([host, elf, folder / "trace.f64", *settings, folder], stdout=subprocess.PIPE, text=True)
         with contextlib.suppress(PermissionError):  # a board does not wait for the computer, however busy: root, as in CI, can have it so
-            os.setpriority(os.PRIO_PROCESS, self._process.pid, -20)
+            os.sched_setscheduler(self._process.pid, os.SCHED_FIFO, os.sched_param(1))
         assert self._process.stdout is not None
         self.port = next(ln.split()[1] for ln in self._process.stdout if ln.startswith("port "))
 
