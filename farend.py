@@ -12,7 +12,7 @@ import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 from analysis.units import UnitError, parse_quantity
 from dashboard.reader import UNIT_SETS
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from logger.open import Recording
 
 Opened = TypeVar("Opened", "Recording", "LongRecording", "Recording | LongRecording")
+Value = TypeVar("Value")
+LONGEST_LISTENING_S = 3600.0  # by choice: far more than a sensor needs to show what it sends
 WHAT = "a session's name or folder, or a CSV file"
 
 
@@ -123,7 +125,15 @@ def _line(path: Path) -> Line:
     from analysis.line import parse_line
     from logger.home import line_file
 
-    return parse_line(line_file(path).read_text(encoding="utf-8"))
+    file = line_file(path)
+    try:
+        return parse_line(file.read_text(encoding="utf-8"))
+    except UnicodeDecodeError:
+        msg = f"{file} is no text. Give the path of a TOML file that describes the line."
+        raise ValueError(msg) from None
+    except ValueError as problem:
+        msg = f"{file}, {problem}"
+        raise ValueError(msg) from None
 
 
 def _answer(args: argparse.Namespace, answer: dict[str, Any], sentences: Sequence[str]) -> int:
@@ -156,8 +166,6 @@ def _demo(args: argparse.Namespace) -> int:
 def _ports(args: argparse.Namespace) -> int:
     from logger.sources import describe_ports
 
-    if not args.listen > 0.0:
-        return _complain("--listen takes the seconds to listen, e.g. 2.", code=2)
     found = describe_ports(args.listen, [(port, "given by hand") for port in args.port] or None, args.baud)
     if args.json:
         json.dump({"ports": [port.as_json() for port in found]}, sys.stdout)
@@ -179,9 +187,9 @@ def _record(args: argparse.Namespace) -> int:
         port=[*args.port, *(f"mqtt://{place}" for place in args.mqtt)],
         baud=args.baud,
         name=args.name,
-        for_s=parse_quantity(args.duration, "time") if args.duration else None,
+        for_s=args.for_s,
         until=args.until,
-        rotate_s=parse_quantity(args.rotate, "time") if args.rotate else None,
+        rotate_s=args.rotate,
         registers=args.registers,
         columns=args.columns,
         unit=args.unit,
@@ -237,8 +245,12 @@ def _import(args: argparse.Namespace) -> int:
 
 def _export(args: argparse.Namespace) -> int:
     from logger.export import export_recording
+    from logger.session import SESSION_FILE
 
     output = _output(args.output)
+    if output.resolve() == Path(args.what).resolve() or (output.absolute().parent / SESSION_FILE).exists():
+        msg = f"{output} is what was recorded, or lies in a session's folder, which stays as it is. Write to another file."
+        raise ValueError(msg)
     rows = export_recording(_open(args.what, args), output, unit=args.to_unit)
     print(f"{output}: {rows} readings.", file=sys.stderr)
     return 0
@@ -261,34 +273,32 @@ def _shots(args: argparse.Namespace) -> int:
     from logger.open import Recording
 
     recording = _open(args.what, args)
-    record = recording.shots(lag_s=parse_quantity(args.lag, "time"))
-    volume_m3 = parse_quantity(args.volume, "volume") if args.volume else None
+    record = recording.shots(lag_s=args.lag)
     summary = summarise(record, window_pa=_window(args.window))
-    if volume_m3 is not None:
+    if args.volume is not None:
         part = recording if isinstance(recording, Recording) else recording.stretch()
-        summary = replace(summary, air_per_shot_m3=air_of_a_shot(record, part.t_s, part.p_pa, volume_m3=volume_m3))
+        summary = replace(summary, air_per_shot_m3=air_of_a_shot(record, part.t_s, part.p_pa, volume_m3=args.volume))
     return _answer(args, answers.shots(recording.channel, record, summary), wording.shots(record, summary, _reader(args)))
 
 
-def _given(text: str | None, quantity: str) -> float | None:
-    """Read a quantity in SI, where one was given."""
-    return None if text is None else parse_quantity(text, quantity)
-
-
-def _window(words: Sequence[str] | None) -> tuple[float, float] | None:
-    if not words:
+def _window(ends_pa: Sequence[float] | None) -> tuple[float, float] | None:
+    """Read a tool's window [Pa], where one was given."""
+    if ends_pa is None:
         return None
-    low, high = (parse_quantity(w, "pressure") for w in words)
+    low, high = ends_pa
+    if not low < high:
+        msg = "The lower end of the --window comes first, e.g. --window '80 psi' '100 psi'."
+        raise ValueError(msg)
     return low, high
 
 
 def _vessel(args: argparse.Namespace, recording: Recording) -> dict[str, Any]:
     """What leak-down and cycles need to know besides the pressure."""
     return {
-        "volume_m3": parse_quantity(args.volume, "volume") if args.volume else None,
+        "volume_m3": args.volume,
         "temp_k": recording.temp_k,
         "p_amb_pa": recording.ambient_pa if args.altitude is None else _at_altitude(recording, args),
-        "reference_pa": parse_quantity(args.reference, "pressure"),
+        "reference_pa": args.reference,
     }
 
 
@@ -298,7 +308,7 @@ def _at_altitude(recording: Recording, args: argparse.Namespace) -> Any:
 
     if recording.p_amb_series_pa is not None:
         return recording.p_amb_series_pa
-    return ambient_pressure(parse_quantity(args.altitude, "length"))
+    return ambient_pressure(args.altitude)
 
 
 def _plan(args: argparse.Namespace) -> int:
@@ -309,15 +319,8 @@ def _plan(args: argparse.Namespace) -> int:
     if not args.volume:
         msg = "A plan needs the air that will be shut in: --volume '30 L'."
         raise ValueError(msg)
-    leak_m3_per_s = parse_quantity(args.leak, "flow")
-    plan = plan_leakdown(
-        parse_quantity(args.volume, "volume"),
-        leak_m3_per_s,
-        noise_pa=parse_quantity(args.noise, "pressure"),
-        temperature=not args.no_thermometer,
-        reference_pa=parse_quantity(args.reference, "pressure"),
-    )
-    return _answer(args, answers.leak_plan(plan), wording.leak_plan(plan, leak_m3_per_s, _reader(args)))
+    plan = plan_leakdown(args.volume, args.leak, noise_pa=args.noise, temperature=not args.no_thermometer, reference_pa=args.reference)
+    return _answer(args, answers.leak_plan(plan), wording.leak_plan(plan, args.leak, _reader(args)))
 
 
 def _leakdown(args: argparse.Namespace) -> int:
@@ -339,9 +342,8 @@ def _leakdown(args: argparse.Namespace) -> int:
     judged = judge(recording.t_s, recording.p_pa, find, **_vessel(args, recording))
     per_m3 = {} if args.energy is None else {"specific_power_j_per_m3": 3.6e6 * args.energy}
     cost = leak_cost(judged.leak.leak_m3_per_s, tariff_per_kwh=args.tariff, **per_m3)
-    delivery = parse_quantity(args.delivery, "flow") if args.delivery else None
-    answer = answers.leakdown(judged.leak, cost, delivery)
-    words = wording.leakdown(judged.leak, cost, _reader(args), delivery)
+    answer = answers.leakdown(judged.leak, cost, args.delivery)
+    words = wording.leakdown(judged.leak, cost, _reader(args), args.delivery)
     if judged.pumped and not judged.shots:
         found = find_cycles(recording.t_s, recording.p_pa, **_vessel(args, recording))
         answer["cycles"] = answers.cycles(found)
@@ -355,8 +357,7 @@ def _segments(args: argparse.Namespace) -> int:
     from analysis.shut_in import judge
     from dashboard import leak_answers
 
-    given = [word.partition("=") for word in args.segment]
-    volumes = {name.strip(): parse_quantity(volume, "volume") for name, _, volume in given}
+    volumes = dict(args.segment)
     tests: list[SegmentTest] = []
     for i, what in enumerate(args.what):
         recording, find = _open_hours(what, args)
@@ -371,8 +372,7 @@ def _segments(args: argparse.Namespace) -> int:
         judged = judge(recording.t_s, recording.p_pa, find, **vessel)
         tests.append(SegmentTest(name=recording.name, open=names, leak_m3_per_s=judged.leak.leak_m3_per_s))
     found = leak_by_segment(tuple(volumes), tests)
-    reference_pa = parse_quantity(args.reference, "pressure")
-    return _answer(args, leak_answers.segments(found, tests), leak_answers.segments_words(found, reference_pa, _reader(args)))
+    return _answer(args, leak_answers.segments(found, tests), leak_answers.segments_words(found, args.reference, _reader(args)))
 
 
 def _volume_from(args: argparse.Namespace) -> int:
@@ -380,23 +380,20 @@ def _volume_from(args: argparse.Namespace) -> int:
     from analysis.shut_in_volume import find_step, volume_by_draw, volume_by_receiver
     from dashboard import leak_answers
 
-    kind, _, amount = args.volume_from.strip().partition(" ")
-    if kind not in {"receiver", "air"}:
-        return _complain("--volume-from is 'receiver 24 L' (a known one was let over) or 'air 10 L' (free air was drawn).", code=2)
-    known_m3 = parse_quantity(amount, "volume")
+    kind, known_m3 = args.volume_from
     if args.what:
         recording, _ = _open_hours(args.what[0], args)
         step = find_step(recording.t_s, recording.p_pa)
         before_pa, after_pa = step.before_pa, step.after_pa
-    elif args.before and args.after:
-        before_pa, after_pa = parse_quantity(args.before, "pressure"), parse_quantity(args.after, "pressure")
+    elif args.before is not None and args.after is not None:
+        before_pa, after_pa = args.before, args.after
     else:
         msg = "--volume-from needs a recording of the step, or the pressures --before and --after it."
         raise ValueError(msg)
     if kind == "air":
         volume = volume_by_draw(known_m3, before_pa, after_pa)
     else:
-        volume = volume_by_receiver(known_m3, before_pa, parse_quantity(args.line_before, "pressure"), after_pa)
+        volume = volume_by_receiver(known_m3, before_pa, args.line_before, after_pa)
     return _answer(args, leak_answers.volume(volume), leak_answers.volume_words(volume, _reader(args)))
 
 
@@ -452,8 +449,8 @@ def _fit(args: argparse.Namespace) -> int:
         recording.pressures,
         _line(args.line),
         recording.marks,
-        flow_m3_per_s=parse_quantity(args.flow, "flow"),
-        inlet_pa=parse_quantity(args.inlet, "pressure"),
+        flow_m3_per_s=args.flow,
+        inlet_pa=args.inlet,
         unknown=args.unknown,
     )
     reader = _reader(args)
@@ -470,10 +467,9 @@ def _simulate(args: argparse.Namespace) -> int:
     if args.like:
         shots_s = like([s.time_s for s in _open(args.like, args).shots().shots])
     else:
-        every_s, pause_s = parse_quantity(args.every, "time"), parse_quantity(args.pause, "time")
-        shots_s = bursts(args.shots, every_s, repeats=args.bursts, pause_s=pause_s)
-    sensor = Sensor(place=args.sensor, lag_s=parse_quantity(args.lag, "time"), resolution_pa=parse_quantity(args.resolution, "pressure"))
-    duration_s = float(shots_s[-1]) + parse_quantity(args.after, "time")
+        shots_s = bursts(args.shots, args.every, repeats=args.bursts, pause_s=args.pause)
+    sensor = Sensor(place=args.sensor, lag_s=args.lag, resolution_pa=args.resolution)
+    duration_s = float(shots_s[-1]) + args.after
     simulation = simulate(line, shots_s, duration_s=duration_s, output_rate_hz=args.rate, places=[sensor.place])
     seen = view(simulation, sensor)
     return _answer(args, answers.simulation(line, simulation, seen), wording.simulation(line, simulation, _reader(args), seen))
@@ -483,9 +479,7 @@ def _size(args: argparse.Namespace) -> int:
     from analysis.sizing import size_receiver
     from dashboard import answers, wording
 
-    sizing = size_receiver(
-        _line(args.line), shots=args.shots, every_s=parse_quantity(args.every, "time"), floor_pa=parse_quantity(args.floor, "pressure")
-    )
+    sizing = size_receiver(_line(args.line), shots=args.shots, every_s=args.every, floor_pa=args.floor)
     return _answer(args, answers.sizing(sizing), wording.sizing(sizing, _reader(args)))
 
 
@@ -493,13 +487,13 @@ def _improve(args: argparse.Namespace) -> int:
     from analysis.whatif import what_if
     from dashboard import answers, wording
 
-    line = _line(args.line)
-    window = line.tool.window_pa
-    if args.floor is None and window is None:
-        msg = "The line's tool has no window; say the lowest pressure at which a shot may start, e.g. --floor '85 psi'."
-        raise ValueError(msg)
-    floor_pa = parse_quantity(args.floor, "pressure") if args.floor else (window or (0.0, 0.0))[0]
-    found = what_if(line, shots=args.shots, every_s=parse_quantity(args.every, "time"), floor_pa=floor_pa)
+    line, floor_pa = _line(args.line), args.floor
+    if floor_pa is None:
+        if line.tool.window_pa is None:
+            msg = "The line's tool has no window; say the lowest pressure at which a shot may start, e.g. --floor '85 psi'."
+            raise ValueError(msg)
+        floor_pa = line.tool.window_pa[0]
+    found = what_if(line, shots=args.shots, every_s=args.every, floor_pa=floor_pa)
     return _answer(args, answers.what_if(found), wording.what_if(found, _reader(args)))
 
 
@@ -507,18 +501,12 @@ def _carry(args: argparse.Namespace) -> int:
     from analysis.carry_off import carry_off, check_filling
     from dashboard import answers, wording
 
-    line, volume_m3 = _line(args.line), _given(args.volume, "volume")
-    found = carry_off(
-        line,
-        volume_m3=volume_m3,
-        floor_pa=_given(args.floor, "pressure"),
-        tyre_m3=_given(args.tyre, "volume"),
-        brad_air_m3=_given(args.brad_air, "volume"),
-    )
+    line = _line(args.line)
+    found = carry_off(line, volume_m3=args.volume, floor_pa=args.floor, tyre_m3=args.tyre, brad_air_m3=args.brad_air)
     check = None
     if args.filled:
         recording, _ = _open_hours(args.filled, args)
-        check = check_filling(line, recording.t_s, recording.p_pa, channel=recording.channel, volume_m3=volume_m3)
+        check = check_filling(line, recording.t_s, recording.p_pa, channel=recording.channel, volume_m3=args.volume)
     said = wording.carry_off(found, check, _reader(args))
     return _answer(args, answers.carry_off(found, check), [*said, *wording.CARRY_NOTES, f"Mind: {wording.CAUTIONS['rated']}"])
 
@@ -529,18 +517,8 @@ def _water(args: argparse.Namespace) -> int:
     from logger.weather import read_weather
 
     line = _line(args.line)
-    kinds = {
-        "air": "volume",
-        "hours": "time",
-        "temperature": "temperature",
-        "humidity": "humidity",
-        "coldest": "temperature",
-        "bowl": "volume",
-        "desiccant": "mass",
-    }
-    given = {name: parse_quantity(text, kind) for name, kind in kinds.items() if (text := getattr(args, name)) is not None}
-    if args.shots_per_day is not None:
-        given["shots"] = args.shots_per_day
+    asked = ("shots", "air", "hours", "temperature", "humidity", "coldest", "bowl", "desiccant")
+    given = {name: value for name in asked if (value := getattr(args, name)) is not None}
     weather = read_weather(args.weather, home=_home()) if args.weather else None
     variants = water_asked(line, given, args.desiccant_kind, weather)
     return _answer(args, dry_answers.water(variants), dry_answers.water_words(line, variants, _reader(args)))
@@ -553,7 +531,7 @@ def _setting(args: argparse.Namespace) -> int:
 
     recording = _open(args.what, args)
     limits = [
-        parse_quantity(args.limit, "pressure") if args.limit else None,
+        args.limit,
         maker_limit(_line(args.line).tool) if args.line else None,
         maker_limit(_tool(args.tool)) if args.tool else None,
     ]
@@ -622,14 +600,18 @@ def _logbook(args: argparse.Namespace) -> int:
 
     from dashboard import book
     from dashboard.work import Work
-    from logger.home import line_file
+    from logger.home import line_file, lines_folder
 
     work, now = Work(_home()), datetime.now().astimezone()
-    name = line_file(args.line, _home()).stem
+    file = line_file(args.line, _home())
+    if file.resolve().parent != lines_folder(_home()).resolve():
+        msg = f"{file} is not among the lines that are kept, so it has no log book. Copy it into {lines_folder(_home())} first."
+        raise ValueError(msg)
+    name = file.stem
     line = work.line(name)
     if args.done:
-        water_m3 = parse_quantity(args.water, "volume") if args.water else None
-        work.write_down(line.name, args.done, water_m3=water_m3, note=args.note or "")
+        work.write_down(line.name, args.done, water_m3=args.water, note=args.note or "")
+        print(f"Written down of {line.name}: {args.done}.", file=sys.stderr)
     found = book.book_of(work, name, now)
     if args.csv:
         _output(args.csv).write_text(book.as_csv(found, work.entries(line.name), _reader(args)), encoding="utf-8")
@@ -648,8 +630,90 @@ def _dashboard(args: argparse.Namespace) -> int:
 # The words of the command line
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+class _Parser(argparse.ArgumentParser):
+    """Says in a line what is wrong with the words of a command, and where the others are explained."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message.removesuffix('.')}. `{self.prog} --help` says more.\n")
+
+
+def _option(read: Callable[[str], Value]) -> Callable[[str], Value]:
+    """Let a problem of an option's text be told in its own words, with the option's name."""
+
+    def told(text: str) -> Value:
+        try:
+            return read(text)
+        except ValueError as problem:
+            raise argparse.ArgumentTypeError(str(problem)) from None
+
+    return told
+
+
+def _quantity(kind: str, *, above_zero: bool = False) -> Callable[[str], float]:
+    """Make the type of an option that is a quantity with a unit: it gives SI, and what is not above zero it may refuse."""
+
+    @_option
+    def read(text: str) -> float:
+        value = parse_quantity(text, kind)
+        if above_zero and not value > 0.0:
+            msg = f"{text!r} cannot be; needed is a {kind} above zero"
+            raise ValueError(msg)
+        return value
+
+    return read
+
+
+_flow, _mass, _volume = (_quantity(kind, above_zero=True) for kind in ("flow", "mass", "volume"))
+_humidity, _length, _pressure, _temperature, _time = (_quantity(kind) for kind in ("humidity", "length", "pressure", "temperature", "time"))
+
+
+def _volume_as_text(text: str) -> str:
+    """Let a volume be as it was written: a page takes it so."""
+    _volume(text)
+    return text
+
+
+@_option
+def _segment(text: str) -> tuple[str, float]:
+    """Read NAME=VOLUME: the name and the volume [m3]."""
+    name, _, volume = text.partition("=")
+    if not name.strip() or not volume:
+        msg = f"{text!r} is no name and volume; write it as 'tank=50 L'"
+        raise ValueError(msg)
+    return name.strip(), _volume(volume)
+
+
+@_option
+def _known_air(text: str) -> tuple[str, float]:
+    """Read what a volume is measured by: receiver or air, and how much of it [m3]."""
+    kind, _, amount = text.strip().partition(" ")
+    if kind not in {"receiver", "air"} or not amount:
+        msg = f"{text!r} is neither 'receiver 24 L' (a known one was let over) nor 'air 10 L' (free air was drawn)"
+        raise ValueError(msg)
+    return kind, _volume(amount)
+
+
+@_option
+def _port_number(text: str) -> int:
+    """Read the number of a port of the network."""
+    if not text.isdecimal() or not 0 < int(text) < 65536:
+        msg = f"{text!r} is no port of this computer; needed is a number from 1 to 65535, e.g. 8050"
+        raise ValueError(msg)
+    return int(text)
+
+
+@_option
+def _seconds(text: str) -> float:
+    """Read how long to listen [s]."""
+    value = parse_quantity(text, "number")
+    if not 0.0 < value <= LONGEST_LISTENING_S:
+        msg = f"{text!r} cannot be; needed are seconds to listen, up to {LONGEST_LISTENING_S:g}"
+        raise ValueError(msg)
+    return value
+
+
+def _parser() -> _Parser:
+    parser = _Parser(
         prog="farend",
         description="Measure the air at the far end of the hose: record line pressure, find shots, recovery and leaks, "
         "size a receiver and check that it helped.",
@@ -659,22 +723,22 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="store_true", help="say which farend this is")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
 
-    show = argparse.ArgumentParser(add_help=False)
+    show = _Parser(add_help=False)
     show.add_argument("--json", action="store_true", help="print one JSON object instead of sentences")
     show.add_argument("--show", choices=UNIT_SETS, default=os.environ.get("FAREND_UNITS", "bar"), help="units of the sentences")
 
-    one = argparse.ArgumentParser(add_help=False)
+    one = _Parser(add_help=False)
     one.add_argument("--channel", metavar="NAME", help="which pressure, where there are several")
     one.add_argument("--unit", help="unit of the pressures in a file that names none, e.g. psi")
     one.add_argument("--marks", metavar="FILE.jsonl", type=Path, help="marks that go with a CSV file")
 
-    line = argparse.ArgumentParser(add_help=False)
+    line = _Parser(add_help=False)
     line.add_argument("--line", required=True, type=Path, metavar="LINE", help="air-line file, or the name of one that is kept")
 
-    serving = argparse.ArgumentParser(add_help=False)
+    serving = _Parser(add_help=False)
     serving.add_argument("--no-browser", action="store_true", help="do not open a browser")
 
-    def command(name: str, run: Any, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    def command(name: str, run: Any, text: str, *parents: _Parser) -> _Parser:
         sub = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".", parents=list(parents))
         sub.set_defaults(run=run)
         return sub
@@ -682,13 +746,13 @@ def _parser() -> argparse.ArgumentParser:
     p = command("demo", _demo, "play an invented session, record and analyse it, and open the dashboard", serving)
     p.add_argument("--show", choices=UNIT_SETS, default=os.environ.get("FAREND_UNITS", "bar"), help="units of the findings")
     p.add_argument("--no-serve", action="store_true", help="stop after the findings")
-    p.add_argument("--port", type=int, default=8050, help="port of the dashboard")
+    p.add_argument("--port", type=_port_number, default=8050, help="port of the dashboard")
 
     p = command("ports", _ports, "say what is connected and what it sends", show)
     p.add_argument(
         "port", nargs="*", metavar="PORT", help="listen on these only, serial ports or pyserial URLs; by default on all there are"
     )
-    p.add_argument("--listen", type=float, default=2.0, metavar="SECONDS", help="how long to listen on each port")
+    p.add_argument("--listen", type=_seconds, default=2.0, metavar="SECONDS", help="how long to listen on each port")
     p.add_argument("--baud", type=int, help="listen at this speed only; by default at each usual one until text comes")
 
     p = command("record", _record, "record a sensor into a session")
@@ -704,9 +768,9 @@ def _parser() -> argparse.ArgumentParser:
     once = "; once for all ports or once for each"
     p.add_argument("--baud", type=int, action="append", default=[], help=f"default 115200{once}")
     p.add_argument("--name", help="name of the session")
-    p.add_argument("--for", dest="duration", metavar="TIME", help="how long, e.g. '10 min'")
+    p.add_argument("--for", type=_time, dest="for_s", metavar="TIME", help="how long, e.g. '10 min'")
     p.add_argument("--until", metavar="HH:MM", help="until this time of day")
-    p.add_argument("--rotate", metavar="TIME", help="begin a new session each so long, e.g. '1 h'; no reading is lost between")
+    p.add_argument("--rotate", type=_time, metavar="TIME", help="begin a new session each so long, e.g. '1 h'; no reading is lost between")
     p.add_argument("--columns", action="append", default=[], help=f"what a line's values are, if the device does not say: t_us,tool{once}")
     p.add_argument("--unit", action="append", default=[], help=f"unit of the pressures, if the device does not say{once}")
     p.add_argument("--line", metavar="NAME", help="name of the air line that it is recorded on, kept with the session")
@@ -740,36 +804,49 @@ def _parser() -> argparse.ArgumentParser:
 
     p = command("shots", _shots, "find the shots: pressure at each, depth of the dip, time to recover", show, one)
     p.add_argument("what", metavar="WHAT", help=WHAT)
-    p.add_argument("--window", nargs=2, metavar=("LOW", "HIGH"), help="the tool's window, to say how many shots started inside it")
-    p.add_argument("--volume", help="air behind the sensor, e.g. of the receiver, to weigh the air per shot")
-    p.add_argument("--lag", default="0 s", help="time constant of the sensor, e.g. '5 ms': what it smooths away is given back")
+    p.add_argument(
+        "--window", type=_pressure, nargs=2, metavar=("LOW", "HIGH"), help="the tool's window, to say how many shots started inside it"
+    )
+    p.add_argument("--volume", type=_volume, help="air behind the sensor, e.g. of the receiver, to weigh the air per shot")
+    p.add_argument("--lag", type=_time, default="0 s", help="time constant of the sensor, e.g. '5 ms': what it smooths away is given back")
 
     p = command("leakdown", _leakdown, "say whether a shut-in line leaks, how much, and how sure that is", show, one)
     p.add_argument("what", metavar="WHAT", nargs="*", help=f"{WHAT}; several, with different valves shut, tell the segment")
     p.add_argument(
-        "--segment", action="append", default=[], metavar="NAME=VOLUME", help="one for each part of the line, from the supply on"
+        "--segment",
+        type=_segment,
+        action="append",
+        default=[],
+        metavar="NAME=VOLUME",
+        help="one for each part of the line, from the supply on",
     )
     p.add_argument("--open", action="append", default=[], metavar="NAMES", help="parts open in a recording; once for each recording")
-    p.add_argument("--volume-from", metavar="KNOWN", help="measure the volume: 'receiver 24 L' let into the line, or 'air 10 L' drawn")
-    p.add_argument("--before", metavar="PRESSURE", help="with --volume-from, without a recording: of the receiver, or before drawing")
-    p.add_argument("--after", metavar="PRESSURE", help="with --volume-from, without a recording: when it stood still again")
-    p.add_argument("--line-before", default="0 bar", metavar="PRESSURE", help="with a receiver: of the line before it was let in")
+    p.add_argument(
+        "--volume-from", type=_known_air, metavar="KNOWN", help="measure the volume: 'receiver 24 L' let into the line, or 'air 10 L' drawn"
+    )
+    p.add_argument(
+        "--before", type=_pressure, metavar="PRESSURE", help="with --volume-from, without a recording: of the receiver, or before drawing"
+    )
+    p.add_argument("--after", type=_pressure, metavar="PRESSURE", help="with --volume-from, without a recording: when it stood still again")
+    p.add_argument(
+        "--line-before", type=_pressure, default="0 bar", metavar="PRESSURE", help="with a receiver: of the line before it was let in"
+    )
     p.add_argument("--plan", action="store_true", help="say beforehand how long to leave it shut in")
-    p.add_argument("--leak", default="0.01 L/s", help="with --plan: the leak that must show, free air")
-    p.add_argument("--noise", default="0.005 bar", help="with --plan: noise of one reading of the sensor")
+    p.add_argument("--leak", type=_flow, default="0.01 L/s", help="with --plan: the leak that must show, free air")
+    p.add_argument("--noise", type=_pressure, default="0.005 bar", help="with --plan: noise of one reading of the sensor")
     p.add_argument("--no-thermometer", action="store_true", help="with --plan: no temperature will be recorded")
-    p.add_argument("--volume", help="air that is shut in; without it only rates are given")
-    p.add_argument("--reference", default="90 psi", help="gauge pressure at which the leak is stated")
-    p.add_argument("--altitude", help="height of the site, e.g. '1600 m', where no barometer was recorded")
+    p.add_argument("--volume", type=_volume, help="air that is shut in; without it only rates are given")
+    p.add_argument("--reference", type=_pressure, default="90 psi", help="gauge pressure at which the leak is stated")
+    p.add_argument("--altitude", type=_length, help="height of the site, e.g. '1600 m', where no barometer was recorded")
     p.add_argument("--tariff", type=float, default=0.20, help="price of a kWh, in your currency")
     p.add_argument("--energy", type=float, metavar="KWH", help="kWh that the compressor takes for a m3 of free air (default: 0.106)")
-    p.add_argument("--delivery", help="free air that the compressor delivers, e.g. '240 L/min', to say the leak's share of it")
+    p.add_argument("--delivery", type=_flow, help="free air that the compressor delivers, e.g. '240 L/min', to say the leak's share of it")
 
     p = command("cycles", _cycles, "read the pump's cycles: duty, delivery and leak", show, one)
     p.add_argument("what", metavar="WHAT", nargs="+", help=f"{WHAT}; several of the same tank tell what grows or falls")
-    p.add_argument("--volume", help="tank and all that is open to it; without it flows are not given")
-    p.add_argument("--reference", default="90 psi", help="gauge pressure at which flows are stated")
-    p.add_argument("--altitude", help="height of the site, e.g. '1600 m', where no barometer was recorded")
+    p.add_argument("--volume", type=_volume, help="tank and all that is open to it; without it flows are not given")
+    p.add_argument("--reference", type=_pressure, default="90 psi", help="gauge pressure at which flows are stated")
+    p.add_argument("--altitude", type=_length, help="height of the site, e.g. '1600 m', where no barometer was recorded")
 
     p = command("compare", _compare, "did it help? compare two sessions at equal work", show, one)
     p.add_argument("before", metavar="BEFORE", help=WHAT)
@@ -779,56 +856,58 @@ def _parser() -> argparse.ArgumentParser:
 
     p = command("fit", _fit, "read bore, restrictions, volume and air per shot of a line from a recording", show, one, line)
     p.add_argument("what", metavar="WHAT", help=WHAT)
-    p.add_argument("--flow", default="4.65 L/s", help="free-air flow at which the loss of the line is stated")
-    p.add_argument("--inlet", default="620.5 kPa", help="supply pressure at which the loss of the line is stated")
+    p.add_argument("--flow", type=_flow, default="4.65 L/s", help="free-air flow at which the loss of the line is stated")
+    p.add_argument("--inlet", type=_pressure, default="620.5 kPa", help="supply pressure at which the loss of the line is stated")
     p.add_argument("--unknown", action="append", metavar="NAME", help="fit only this, such as hose.bore; may be given several times")
 
     p = command("simulate", _simulate, "what the line should do when shots are fired, and what a sensor would show of it", show, one, line)
     p.add_argument("--shots", type=int, default=1, help="how many, in a burst")
-    p.add_argument("--every", default="0.5 s", help="time from shot to shot")
+    p.add_argument("--every", type=_time, default="0.5 s", help="time from shot to shot")
     p.add_argument("--bursts", type=int, default=1, help="how many bursts")
-    p.add_argument("--pause", default="10 s", help="time between bursts")
+    p.add_argument("--pause", type=_time, default="10 s", help="time between bursts")
     p.add_argument("--like", metavar="WHAT", help="fire when the shots of a session or CSV file were fired, instead")
-    p.add_argument("--after", default="3 s", help="how long to go on after the last")
+    p.add_argument("--after", type=_time, default="3 s", help="how long to go on after the last")
     p.add_argument(
         "--sensor", default="tool", metavar="PLACE", help="where the sensor sits: supply, receiver, tool (default), or e.g. 'hose 12 m'"
     )
-    p.add_argument("--lag", default="0 s", help="time constant of the sensor, e.g. '5 ms'")
-    p.add_argument("--resolution", default="0 bar", help="step of its readings, e.g. '0.1 psi'")
+    p.add_argument("--lag", type=_time, default="0 s", help="time constant of the sensor, e.g. '5 ms'")
+    p.add_argument("--resolution", type=_pressure, default="0 bar", help="step of its readings, e.g. '0.1 psi'")
     p.add_argument("--rate", type=float, default=200.0, metavar="HZ", help="readings a second")
 
     p = command("size", _size, "the smallest receiver that keeps a burst above a floor", show, line)
     p.add_argument("--shots", type=int, required=True, help="shots in the burst")
-    p.add_argument("--every", required=True, help="time from shot to shot, e.g. '0.3 s'")
-    p.add_argument("--floor", required=True, help="lowest pressure at which a shot may start, e.g. '85 psi'")
+    p.add_argument("--every", type=_time, required=True, help="time from shot to shot, e.g. '0.3 s'")
+    p.add_argument("--floor", type=_pressure, required=True, help="lowest pressure at which a shot may start, e.g. '85 psi'")
 
     p = command("improve", _improve, "what each improvement of the line would buy for a job, the best first", show, line)
     p.add_argument("--shots", type=int, required=True, help="shots in the burst")
-    p.add_argument("--every", required=True, help="time from shot to shot, e.g. '0.3 s'")
-    p.add_argument("--floor", help="lowest pressure at which a shot may start (default: the lower end of the tool's window)")
+    p.add_argument("--every", type=_time, required=True, help="time from shot to shot, e.g. '0.3 s'")
+    p.add_argument(
+        "--floor", type=_pressure, help="lowest pressure at which a shot may start (default: the lower end of the tool's window)"
+    )
 
     p = command("carry", _carry, "fill a receiver and take it off: how long, how many tyres, how many brads", show, one, line)
-    p.add_argument("--volume", help="of the receiver (default: the line's own)")
-    p.add_argument("--floor", help="lowest pressure at which a nail may start")
-    p.add_argument("--tyre", metavar="VOLUME", help="air space of a tyre (default: 30 L)")
-    p.add_argument("--brad-air", metavar="VOLUME", help="free air of a brad nailer's shot (default: 0.57 L)")
+    p.add_argument("--volume", type=_volume, help="of the receiver (default: the line's own)")
+    p.add_argument("--floor", type=_pressure, help="lowest pressure at which a nail may start")
+    p.add_argument("--tyre", type=_volume, metavar="VOLUME", help="air space of a tyre (default: 30 L)")
+    p.add_argument("--brad-air", type=_volume, metavar="VOLUME", help="free air of a brad nailer's shot (default: 0.57 L)")
     p.add_argument("--filled", metavar="WHAT", help="a recording of the receiver, or of the tank, being filled: is it as modelled?")
 
     p = command("water", _water, "how much water comes with the air, where it falls out, when to drain", show, line)
-    p.add_argument("--shots-per-day", type=float, metavar="N", help="shots on a working day (default: 1000)")
-    p.add_argument("--air", metavar="VOLUME", help="free air on a working day, instead of shots, e.g. '3 m3'")
-    p.add_argument("--hours", metavar="TIME", help="hours of work a day (default: 8 h)")
-    p.add_argument("--temperature", help="of the air drawn in (default: the site's)")
-    p.add_argument("--humidity", help="of the air drawn in, e.g. '70 %%' (default: the site's)")
+    p.add_argument("--shots-per-day", dest="shots", type=float, metavar="N", help="shots on a working day (default: 1000)")
+    p.add_argument("--air", type=_volume, metavar="VOLUME", help="free air on a working day, instead of shots, e.g. '3 m3'")
+    p.add_argument("--hours", type=_time, metavar="TIME", help="hours of work a day (default: 8 h)")
+    p.add_argument("--temperature", type=_temperature, help="of the air drawn in (default: the site's)")
+    p.add_argument("--humidity", type=_humidity, help="of the air drawn in, e.g. '70 %%' (default: the site's)")
     p.add_argument("--weather", metavar="WHAT", help="session or CSV file in which temperature and humidity were measured")
-    p.add_argument("--coldest", metavar="TEMPERATURE", help="coldest place from the first hose on, e.g. '4 degC'")
-    p.add_argument("--bowl", metavar="VOLUME", help="water that may gather before it is drained, e.g. '0.2 L'")
-    p.add_argument("--desiccant", metavar="MASS", help="dry filling of the dryer, e.g. '500 g'")
+    p.add_argument("--coldest", type=_temperature, metavar="TEMPERATURE", help="coldest place from the first hose on, e.g. '4 degC'")
+    p.add_argument("--bowl", type=_volume, metavar="VOLUME", help="water that may gather before it is drained, e.g. '0.2 L'")
+    p.add_argument("--desiccant", type=_mass, metavar="MASS", help="dry filling of the dryer, e.g. '500 g'")
     p.add_argument("--desiccant-kind", choices=["silica gel", "molecular sieve"], default="silica gel")
 
     p = command("setting", _setting, "which pressure sets the nail flush, from judged shots", show, one)
     p.add_argument("what", metavar="WHAT", help=WHAT)
-    p.add_argument("--limit", metavar="PRESSURE", help="the tool maker's highest pressure, e.g. '120 psi'")
+    p.add_argument("--limit", type=_pressure, metavar="PRESSURE", help="the tool maker's highest pressure, e.g. '120 psi'")
     p.add_argument("--line", type=Path, metavar="LINE", help="air-line file whose tool says the limit")
     p.add_argument("--tool", metavar="NAME", help="one of your tools, for its limit (tools.toml, or the tool of a kept line)")
     p.add_argument("--work", metavar="TEXT", help="which fastener and wood, as the judgements name them (default: the most judged)")
@@ -838,7 +917,7 @@ def _parser() -> argparse.ArgumentParser:
     p = command("logbook", _logbook, "what a kept line has done, what is due, and what changes over time", show)
     p.add_argument("--line", required=True, metavar="NAME", help="air line that is kept; its sessions name it")
     p.add_argument("--done", choices=SERVICE, help="write down that this was done now")
-    p.add_argument("--water", metavar="VOLUME", help="with --done: water that came out, e.g. '80 mL'")
+    p.add_argument("--water", type=_quantity("volume"), metavar="VOLUME", help="with --done: water that came out, e.g. '80 mL'")
     p.add_argument("--note", help="with --done: your words")
     p.add_argument("--csv", metavar="FILE", help="write sessions and entries as a table")
     p.add_argument("--calendar", metavar="FILE.ics", help="write what is due as a calendar")
@@ -847,13 +926,13 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("what", metavar="WHAT", nargs="+", help=f"{WHAT}; two of work are compared, the first as before")
     p.add_argument("-o", "--output", required=True, metavar="FILE", help="FILE.html or FILE.pdf")
     p.add_argument("--line", type=Path, metavar="LINE", help="add a chapter on this air line, by the model")
-    p.add_argument("--volume", help="air that was shut in, for a leak-down, e.g. '100 L'")
+    p.add_argument("--volume", type=_volume_as_text, help="air that was shut in, for a leak-down, e.g. '100 L'")
     p.add_argument("--title", help="heading of the report")
     p.add_argument("--paper", choices=["a4", "letter"], default="a4")
     p.add_argument("--show", choices=UNIT_SETS, default=os.environ.get("FAREND_UNITS", "bar"), help="units of the report")
 
     p = command("dashboard", _dashboard, "serve the pages on this computer, or to a phone in the same network", serving)
-    p.add_argument("--port", type=int, default=8050)
+    p.add_argument("--port", type=_port_number, default=8050)
     p.add_argument("--lan", action="store_true", help="let others in this network in, with an access code that is printed")
     return parser
 

@@ -195,7 +195,10 @@ def viscosity(temp_k: ArrayLike) -> Floats:
 
 
 def ambient_pressure(altitude_m: float) -> float:
-    """Pressure of the standard atmosphere [Pa abs] at a geopotential altitude [m] below 11 km (ISO 2533:1975)."""
+    """Pressure of the standard atmosphere [Pa abs] at a geopotential altitude [m], -2 to 11 km (ISO 2533:1975); else a ValueError."""
+    if not -2000.0 <= altitude_m <= 11_000.0:
+        msg = f"An altitude of {altitude_m:g} m is outside of what the standard atmosphere is used for here; give -2000 to 11000 m."
+        raise ValueError(msg)
     return ATMOSPHERE_ABS_PA * (1.0 - 0.0065 * altitude_m / 288.15) ** 5.25588
 
 

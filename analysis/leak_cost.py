@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -60,9 +61,9 @@ def leak_cost(
     Raises
     ------
     ValueError
-        If an input is negative or there are more hours than a year has.
+        If an input is negative or no number, or there are more hours than a year has.
     """
-    if tariff_per_kwh < 0 or specific_power_j_per_m3 < 0 or not 0 <= hours <= 8784:
+    if not (0 <= tariff_per_kwh < math.inf and 0 <= specific_power_j_per_m3 < math.inf and 0 <= hours <= 8784):
         msg = (
             f"Tariff {tariff_per_kwh:g} per kWh, specific power {specific_power_j_per_m3:g} J/m3 and {hours:g} h a year: "
             "none may be negative, and a year has at most 8784 h."

@@ -106,8 +106,11 @@ def plan_leakdown(
     Raises
     ------
     ValueError
-        If volume or leak is not positive.
+        If volume, leak or reference is not positive, or the noise is negative.
     """
+    if not (reference_pa > 0 and noise_pa >= 0):
+        msg = f"A plan needs a pressure above ambient ({reference_pa:g} Pa was given) and a noise of nothing or more ({noise_pa:g} Pa)."
+        raise ValueError(msg)
     if not (volume_m3 > 0 and leak_m3_per_s > 0):
         msg = f"A plan needs a volume and a leak above zero; given were {volume_m3:g} m3 and {leak_m3_per_s:g} m3/s."
         raise ValueError(msg)

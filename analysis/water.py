@@ -353,9 +353,9 @@ def _air_use(
     """Free air a day [m3], shots a day, what the air is worth (95 %, relative), and what was assumed."""
     per_shot = line.tool.air_per_shot_m3 or 0.0
     stated = "air_per_shot" not in line.tool.assumed
-    for what, x in (("air", air_m3_per_day), ("shots", shots_per_day)):
+    for what, x in (("m3 of air", air_m3_per_day), ("shots", shots_per_day)):
         if x is not None and not (0.0 < x < 1e7):
-            msg = f"{x:g} of {what} a day cannot be; needed is more than nothing."
+            msg = f"{x:g} {what} a day cannot be; needed is more than nothing, below 1e7."
             raise ValueError(msg)
     if air_m3_per_day is not None:
         return air_m3_per_day, air_m3_per_day / per_shot if shots_per_day is None else shots_per_day, U_AIR_STATED, []

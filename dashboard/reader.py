@@ -49,7 +49,7 @@ class Reader:
         """Write a gauge pressure [Pa] or a difference of pressures."""
         digits = {"psi": 1, "bar": 2, "kPa": 0}[self.unit]
         value = self.pressure_value(p_pa)
-        return f"{value:.{digits + 1 if 0 < abs(value) < 2 * 10 ** (1 - digits) else digits}f} {self.unit}"
+        return f"{value:z.{digits + 1 if 0 < abs(value) < 2 * 10 ** (1 - digits) else digits}f} {self.unit}"
 
     def volume(self, v_m3: float) -> str:
         """Write a volume [m3]."""

@@ -290,6 +290,9 @@ def calibrate_from_command(
         msg = "With --kind goes the range on the sensor's label: --span '0 psi' '150 psi'."
         raise ValueError(msg)
     given = [parse_quantity(text, "pressure") for text in at]
+    if len(set(given)) < len(given):
+        msg = f"Both points are {at[0]}. Give two pressures, as far apart as the sensor's range allows."
+        raise ValueError(msg)
     known = read_sensors(home)
     samples: list[Sample] = []
     steps = [f"Bring the reference gauge to {text}, let it settle" for text in at] or ["Vent the sensor to the open air"]

@@ -138,7 +138,7 @@ def read_body(data: bytes, layout: Layout, numbers: Sequence[int], texts: Sequen
         torn = good & torn_lines(data, starts, ends, layout)
         for at in np.flatnonzero(torn).tolist():
             last = data[starts[at] : ends[at]].rsplit(layout.delimiter.encode(), 1)[-1].decode("utf-8", "replace")
-            bad.add(int(number[at]), f"last value {last!r} has fewer digits than the others: the line is torn")
+            bad.add(int(number[at]), f"last value {last[:40]!r} has fewer digits than the others: the line is torn")
         body.keep(good & ~torn)
     return body
 

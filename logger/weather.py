@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.kept import find_session
-from logger.session import open_session
+from logger.open import session_or_file
 
 LEAST_PA: Final = 5e4  # an absolute pressure between these is a barometer's
 MOST_PA: Final = 1.2e5
@@ -43,15 +42,14 @@ def read_weather(what: str, *, home: Path | str | None = None) -> Weather:
     ValueError
         If there is nothing of that name, or it has neither a temperature nor a humidity.
     """
-    path = Path(what)
-    if path.is_file():
+    found = session_or_file(what, home)
+    if isinstance(found, Path):
         from logger.csv_in import read_csv
 
-        frame = read_csv(path, name=path.stem, pressure_needed=False).readings
+        frame = read_csv(found, name=found.stem, pressure_needed=False).readings
         columns = {str(c): frame[c].to_numpy(dtype=np.float64) for c in frame.columns}
     else:
-        session = open_session(path) if (path / "session.toml").exists() else find_session(home, what)
-        columns = {c.column: session.column_si(c.name)[1] for c in session.channels}
+        columns = {c.column: found.column_si(c.name)[1] for c in found.channels}
     weather = Weather(
         temperature_k=_median(columns, "_k"),
         humidity=_median(columns, "_rh"),

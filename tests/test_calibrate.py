@@ -120,6 +120,8 @@ def test_what_cannot_be_calibrated_is_refused(tmp_path: Path) -> None:
     asked: list[object] = []
     with pytest.raises(ValueError, match="has no unit"):
         calibrate_from_command(home=tmp_path, port="x", at=("0 psi", "100"), ask=asked.append)
+    with pytest.raises(ValueError, match="Both points are 50 psi"):
+        calibrate_from_command(home=tmp_path, port="x", at=("50 psi", "50 psi"), ask=asked.append)
     with pytest.raises(ValueError, match="goes the range on the sensor's label: --span"):
         calibrate_from_command(home=tmp_path, port="x", kind="loop", ask=asked.append)
     assert not asked  # nobody is sent to the gauge in vain

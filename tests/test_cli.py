@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import shutil
 import subprocess
 import sys
 from importlib.metadata import version
@@ -144,6 +145,24 @@ def test_import_list_and_export(capsys: pytest.CaptureFixture[str], tmp_path: Pa
     assert out.read_text().splitlines()[0].startswith("time_s,receiver_psi")
 
 
+def test_what_was_recorded_is_not_written_over(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    file = tmp_path / "night.csv"
+    shutil.copy(SAMPLES / "overnight.csv", file)
+    assert farend.main(["import", str(file), "--name", "a night"]) == 0
+    capsys.readouterr()
+    folder = tmp_path / "home" / "sessions" / "a night"
+    for what, over in ((str(file), file), ("a night", folder / "readings.parquet")):
+        was = over.read_bytes()
+        assert "is what was recorded" in refuse(capsys, "export", what, "-o", str(over))
+        assert over.read_bytes() == was
+
+
+def test_a_line_that_is_no_text_is_named(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    file = tmp_path / "line.toml"
+    file.write_bytes(b"\xff\xfe\x00")
+    assert f"{file} is no text" in refuse(capsys, "check", "--line", str(file))
+
+
 def test_sentences_are_printed_in_the_units_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
     assert farend.main(["shots", str(SAMPLES / "deck_no_receiver.csv"), "--show", "psi"]) == 0
     said = capsys.readouterr().out
@@ -158,7 +177,21 @@ def test_sentences_are_printed_in_the_units_asked_for(capsys: pytest.CaptureFixt
         (["size", "--line", "nowhere.toml", "--shots", "3", "--every", "1 s", "--floor", "5 bar"], 1, "nowhere"),
         (["size", "--line", str(SAMPLES / "boathouse.toml"), "--shots", "3", "--every", "1", "--floor", "5 bar"], 2, "has no unit"),
         (["size", "--line", str(SAMPLES / "boathouse.toml"), "--shots", "3", "--every", "1 s", "--floor", "9 bar"], 1, "floor"),
-        (["leakdown", str(SAMPLES / "overnight.csv"), "--volume", "30 bar"], 2, "needed is a volume"),
+        (["leakdown", str(SAMPLES / "overnight.csv"), "--volume", "30 bar"], 2, "--volume: '30 bar' is a pressure; needed is a volume"),
+        (["leakdown", str(SAMPLES / "overnight.csv"), "--volume", "-3 L"], 2, "'-3 L' cannot be; needed is a volume above zero"),
+        (["leakdown", str(SAMPLES / "overnight.csv"), "--delivery", "0 L/min"], 2, "needed is a flow above zero"),
+        (["leakdown", str(SAMPLES / "overnight.csv"), "--altitude", "90000 m"], 1, "An altitude of 90000 m"),
+        (["leakdown", str(SAMPLES / "overnight.csv"), "--tariff", "nan"], 1, "Tariff nan per kWh"),
+        (["leakdown", "--plan", "--volume", "30 L", "--reference", "-2 bar"], 1, "needs a pressure above ambient"),
+        (["leakdown", "--plan", "--volume", "30 L", "--noise", "-1 psi"], 1, "a noise of nothing or more"),
+        (["leakdown", "--volume-from", "receiver"], 2, "is neither 'receiver 24 L'"),
+        (["leakdown", "a", "b", "--segment", "=5 L"], 2, "write it as 'tank=50 L'"),
+        (["shots", str(SAMPLES / "deck_receiver.csv"), "--window", "7 bar", "5 bar"], 1, "lower end of the --window comes first"),
+        (["check", "--line", str(SAMPLES / "make.py")], 1, "make.py, "),
+        (["dashboard", "--port", "70000"], 2, "needed is a number from 1 to 65535"),
+        (["ports", "--listen", "1e400"], 2, "seconds to listen"),
+        (["logbook", "--line", str(SAMPLES / "boathouse.toml")], 1, "is not among the lines that are kept"),
+        (["report", str(SAMPLES / "overnight.csv"), "-o", "r.html", "--volume", "100"], 2, "has no unit"),
     ],
 )
 def test_what_cannot_be_done_is_said_plainly(capsys: pytest.CaptureFixture[str], words: list[str], code: int, message: str) -> None:
@@ -178,7 +211,6 @@ def test_ports_listens_where_it_is_told(capsys: pytest.CaptureFixture[str]) -> N
     first, second = (line for line in capsys.readouterr().out.splitlines() if not line.startswith(" "))
     assert "write it as socket://HOST:PORT" in first
     assert "describes itself: tool in kPa" in second
-    assert farend.main(["ports", "--listen", "-1"]) == 2
 
 
 def test_a_question_that_nobody_answers_is_no_fault(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,6 +15,7 @@ from analysis.estimate import Estimate
 from analysis.leak_segments import SegmentTest, leak_by_segment
 from analysis.leakdown import leak_at
 from analysis.shut_in_volume import find_step, volume_by_draw, volume_by_receiver
+from tests.commands import refuse
 from tests.nights import Night, simulate_night
 
 ORDER = ("tank", "pipe", "hose")
@@ -175,4 +176,4 @@ def test_segments_and_volume_from_the_command_line(tmp_path: Path, capsys: pytes
     assert found["low"] < 12.0 < found["high"]
     assert farend.main(["leakdown", "--volume-from", "air 10 L", "--before", "7 bar", "--after", "6.5014 bar"]) == 0
     assert "20.0 L" in capsys.readouterr().out
-    assert farend.main(["leakdown", "--volume-from", "bucket 10 L"]) == 2
+    assert "is neither" in refuse(capsys, "leakdown", "--volume-from", "bucket 10 L", code=2)
