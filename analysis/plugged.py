@@ -1,9 +1,9 @@
 """Telling a tool that is plugged in, whose chamber fills at once, from a shot, whose valve takes milliseconds to open.
 
 A chamber that fills makes the pressure jump, and then fall on slowly; a shot's fall is rounded, and how fast it is depends on the line,
-the tool and the sensor. Each fall is fitted with both, and what the fits say is weighed over the record: its shots are alike, a tool is
-changed in a pause, and a record in which nobody works has no shot at all. A shot that is not counted does more harm than a tool that is
-counted as one: what is not told for sure is a shot.
+the tool and the sensor. Each fall is fitted with both, and what the fits say is weighed over the record: its shots are alike, as deep as
+each other too where the line had come to rest, a tool is changed in a pause, and a record in which nobody works has no shot at all. A shot
+that is not counted does more harm than a tool that is counted as one: what is not told for sure is a shot.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.jit import jit
 from analysis.measures import Fall, position
 from analysis.record import falls_at
@@ -23,24 +24,29 @@ Floats = NDArray[np.float64]
 
 PLUG_SIGMA = 12.0  # in more noise than this the shape of a fall is not seen
 PAUSE_S, SOON_S = 8.0, 1.0  # nobody changes a tool faster, nor fires it sooner
+RESTED_S = 2.0  # since the fall before: the line has come back
 # Shapes of a fall. A shot's: by its width, the power of time with which it begins, and how much of it is slow, as the hose gives way. A
 # tool's: by how much of it is the jump, and by the jump's time constant, of valve and sensor. Such as the line model and others give.
 SLOW_S = 0.05
 WIDTHS_S, POWERS, TAILS = tuple(0.005 * 1.2**k for k in range(10)), (1.0, 1.3), (0.0, 0.15, 0.3)
-JUMPS, JUMPS_S = (0.55, 0.65, 0.75, 0.85, 0.95), (0.001, 0.0025, 0.0045)
-USUAL_S, SPREAD = 0.0095, 0.3  # median of the widths of shots of all tools, and their spread in logarithms
+JUMPS, JUMPS_S = (0.55, 0.65, 0.75, 0.85, 0.95), (0.001, 0.0022, 0.0035)
+USUAL_S, SPREAD = 0.009, 0.2  # median of the widths of shots of all tools, and their spread in logarithms
 TABLE_S, LONGEST_S = 0.00025, 0.1  # spacing and end of the table of shapes
 LEVEL_S, FIT_S = 0.012, 0.04  # readings that are fitted, before the onset and after it
+FEWEST_AFTER = 3  # of these after it; fewer tell nothing
 CLOSE_S = 0.0015  # readings closer than this are averaged
 ONSETS, LEAST_STEP_S = 17, 0.004  # onsets tried, over some readings or as many such steps
 MISFIT, APART_S = 0.02, 0.004  # of the dip: what a real fall differs from such shapes, independently over times so far apart
 LEAST_DEPTH, MOST_DEPTH = 0.8, 1.25  # of the shape fitted, beside the dip
 # What is known before: shares of a line's shots that fall otherwise than its usual ones, and of falls after a pause that are a tool.
-ODD_TOOL, PLUGGED = 0.05, 0.2
-# So few falls, all after pauses, may be a record without a shot: the odds are the time for each over so long, and no more than that. By
-# so much, in logarithms, the shots after the first may all seem as sharp as that one.
-FEW, QUIET_S, MOST_ODDS, ALL_SHARP = 5, 60.0, 1.5, 0.4
-SURE, UNSURE = 0.8, 0.4  # chances from which on a tool is claimed, and that it cannot be told is said
+ODD_TOOL, PLUGGED = 0.3, 0.2
+# Depths, as shares of absolute pressure, repeat and differ by so much, in logarithms: of one tool's shots, and of what else makes a fall.
+ALIKE, UNLIKE = 0.05, 0.35
+# So few falls, all after pauses, may be a record without a shot. Its odds are the root of the time for each over so long: lone shots keep
+# somebody who works busy for a minute, not for an hour. What is plugged in there again and again is one and the same tool in so many cases.
+FEW, QUIET_S, SAME_TOOL = 5, 60.0, 0.5
+SURE = 0.75  # chance from which on a tool is claimed
+DOUBTFUL = (0.4, 0.95)  # chances between which that is said to be uncertain
 FAR_OFF = 4.0  # in logarithms: what fits a shot by so much better is one
 TELLS_HZ = 400.0  # so many readings a second tell nearly every tool
 FEWEST = 6  # falls that show how this line's shots begin
@@ -64,8 +70,8 @@ USUAL -= np.logaddexp.reduce(USUAL)  # logarithm of the share of tools of each w
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
-    """One fall: when it began and was lowest [s], logarithms of the likelihoods of shots of each width and of a tool, and whether it came
-    in a pause.
+    """One fall: when it began and was lowest [s], logarithms of the likelihoods of shots of each width and of a tool, whether it came in a
+    pause, and the logarithm of its depth as a share of absolute pressure, NaN where the line may not have been at rest.
     """
 
     time_s: float
@@ -73,6 +79,7 @@ class _Seen:
     shot: Floats
     tool: float
     may: bool
+    depth: float
 
 
 class PlugWatch:
@@ -82,24 +89,27 @@ class PlugWatch:
         self._seen: deque[_Seen] = deque(maxlen=15)
         self._last_s = -math.inf
         self._since = 0  # falls since a pause
+        self._guessed: list[float] = []  # told as a tool, though not for certain [s]
 
     def plugged(self, fall: Fall, noise_pa: float, t: Floats, p: Floats) -> bool:
         """Whether this fall in these readings is surely a tool that was plugged in; else it is remembered as one that may be a shot."""
         if self._seen and fall.time_s - self._seen[-1].time_s < SOON_S:
             self._seen[-1] = replace(self._seen[-1], may=False)
-        may = fall.time_s - self._last_s > PAUSE_S and stays_low(fall, noise_pa)
-        self._last_s = fall.time_s
+        since_s, self._last_s = fall.time_s - self._last_s, fall.time_s
+        may = since_s > PAUSE_S and stays_low(fall, noise_pa)
         self._since = 0 if may else self._since + 1
         if self._since > FEWEST:
             return False  # how this line's shots begin is known
         until_s = min(fall.minimum_s, fall.time_s + FIT_S)
         fits = likelihoods(t, p, fall.time_s, until_s, fall.before_pa, fall.dip_pa, noise_pa, MISFIT * fall.dip_pa, SHAPES)
         shot = _mean(fits[:SHOTS].reshape(len(WIDTHS_S), -1))
-        self._seen.append(_Seen(fall.time_s, fall.minimum_s, shot, float(_mean(fits[SHOTS:])), may))
-        if may and len(self._seen) > FEWEST and self._chances()[-1] > SURE:
-            self._seen.pop()
-            return True
-        return False
+        depth = math.log(fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)) if since_s > RESTED_S else math.nan
+        self._seen.append(_Seen(fall.time_s, fall.minimum_s, shot, float(_mean(fits[SHOTS:])), may, depth))
+        chance = float(self._chances()[-1]) if may and len(self._seen) > FEWEST else 0.0
+        if chance < SURE:
+            return False
+        self._take_out(self._seen[-1], chance)
+        return True
 
     def settle(self, span_s: float = 0.0) -> list[tuple[float, float]]:
         """Give the falls taken for shots that turn out to have been a tool plugged in: when each began and was lowest [s].
@@ -108,21 +118,30 @@ class PlugWatch:
         """
         if not span_s and len(self._seen) <= FEWEST:
             return []
-        plugs = [seen for seen, chance in zip(self._seen, self._chances(span_s), strict=True) if chance > SURE]
-        if plugs:
-            self._seen = deque((s for s in self._seen if s not in plugs), maxlen=15)
-        return [(seen.time_s, seen.until_s) for seen in plugs]
+        plugs = [(seen, chance) for seen, chance in zip(self._seen, self._chances(span_s).tolist(), strict=True) if chance >= SURE]
+        for seen, chance in plugs:
+            self._take_out(seen, chance)
+        return [(seen.time_s, seen.until_s) for seen, _ in plugs]
 
     def doubts(self, span_s: float, rate_hz: float) -> list[str]:
-        """Say, at the end of a record of so long, which of its shots may as well have been a tool plugged in."""
-        doubtful = [seen.time_s for seen, chance in zip(self._seen, self._chances(span_s), strict=True) if chance > UNSURE]
-        if not doubtful:
-            return []
-        log = f"Log at least {TELLS_HZ:g} a second, or take" if rate_hz < TELLS_HZ else "Take"
+        """Say, at the end of a record of so long, which of its falls may as well have been the other: a shot, or a tool plugged in."""
+        shots = [seen.time_s for seen, chance in zip(self._seen, self._chances(span_s), strict=True) if chance > DOUBTFUL[0]]
+        log = f"Log at least {TELLS_HZ:g} a second, or " if rate_hz < TELLS_HZ else ""
         return [
-            f"Whether {falls_at(doubtful)} was a shot or a tool that was plugged in cannot be told at {rate_hz:.3g} readings a second; it "
-            f"counts as a shot. {log} it out by hand where it was none."
+            f"Whether {falls_at(times)} was a shot or a tool that was plugged in cannot be told for certain at {rate_hz:.3g} readings a "
+            f"second; it counts as {as_what}. {(log + by_hand).capitalize()}."
+            for times, as_what, by_hand in (
+                (shots, "a shot", "take it out by hand where it was none"),
+                (sorted(self._guessed), "a tool, as is more likely", "add it by hand where it was a shot"),
+            )
+            if times
         ]
+
+    def _take_out(self, seen: _Seen, chance: float) -> None:
+        """Take a fall for a tool plugged in."""
+        self._seen.remove(seen)
+        if chance < DOUBTFUL[1]:
+            self._guessed.append(seen.time_s)
 
     def _chances(self, span_s: float = 0.0) -> Floats:
         """Probability of each fall that it was a tool plugged in; at the end of a record, of `span_s`, also by how little that shows."""
@@ -130,23 +149,34 @@ class PlugWatch:
             return np.zeros(len(self._seen))
         may, tool = np.array([seen.may for seen in self._seen]), np.array([seen.tool for seen in self._seen])
         shot = np.array([seen.shot for seen in self._seen])
-        # Where the line's shots have a width, each has that or a neighbour; an odd one has any.
+        alike, unlike = self._depths()
+        # Where the line's shots have a width, each has that or a neighbour, and their depth; an odd one has any.
         narrower, wider = shot[:, [0, *range(shot.shape[1] - 1)]], shot[:, [*range(1, shot.shape[1]), -1]]
-        own = np.logaddexp(np.logaddexp(narrower, shot), wider) - math.log(3.0)
-        odd = np.logaddexp.reduce(shot + USUAL, axis=1, keepdims=True)
+        own = np.logaddexp(np.logaddexp(narrower, shot), wider) - math.log(3.0) + alike[:, None]
+        odd = np.logaddexp.reduce(shot + USUAL, axis=1, keepdims=True) + unlike[:, None]
         as_shot = np.logaddexp(math.log(1.0 - ODD_TOOL) + own, math.log(ODD_TOOL) + odd)
         as_shot += np.where(may, math.log(1.0 - PLUGGED), 0.0)[:, None]
-        as_tool = (tool + np.where(may, math.log(PLUGGED), -np.inf))[:, None]
+        as_tool = (tool + unlike + np.where(may, math.log(PLUGGED), -np.inf))[:, None]
         either = np.logaddexp(as_shot, as_tool)
         record = either.sum(axis=0) + USUAL
         working = float(np.logaddexp.reduce(record))
         chances = np.exp(as_tool - either) @ np.exp(record - working)
         if span_s and may.all() and may.size <= FEW:
-            odds = min(span_s / may.size / QUIET_S, MOST_ODDS)
-            against = working - float(tool.sum()) + ALL_SHARP * (may.size - 1)
-            idle = odds / (odds + math.exp(min(against, 500.0)))
+            odds = math.sqrt(span_s / may.size / QUIET_S)
+            resting = tool + np.logaddexp(math.log(SAME_TOOL) + alike, math.log(1.0 - SAME_TOOL) + unlike)
+            idle = odds / (odds + math.exp(min(working - float(resting.sum()), 500.0)))
             chances = idle + (1.0 - idle) * chances
         return np.asarray(chances)
+
+    def _depths(self) -> tuple[Floats, Floats]:
+        """Logarithms of how likely each fall's depth is among the others': for a shot as the others are, and for anything else."""
+        depth = np.array([seen.depth for seen in self._seen])
+        known = np.isfinite(depth)
+        if not known.any():
+            return np.zeros(depth.size), np.zeros(depth.size)
+        off = np.where(known, depth - np.median(depth[known]), 0.0)
+        alike, unlike = (np.where(known, -0.5 * (off / spread) ** 2 - math.log(spread), 0.0) for spread in (ALIKE, UNLIKE))
+        return alike, unlike
 
 
 def _mean(logarithms: Floats) -> Floats:
@@ -166,7 +196,7 @@ def likelihoods(
     """Logarithm of the likelihood of each shape, over onsets near the first guess; zeros where there are too few readings."""
     found = np.zeros(shapes.shape[0])
     a, z = position(t, onset_s - LEVEL_S), position(t, until_s)
-    if z - a < 4:
+    if z - position(t, onset_s) < FEWEST_AFTER:
         return found
     step_s = (t[z - 1] - t[a]) / (z - 1 - a)
     a = max(min(a, position(t, onset_s - 2.5 * step_s)), 0)

@@ -9,7 +9,8 @@ from scipy.signal import lfilter
 from analysis.line import Line, parse_line
 from analysis.model import build, run_network, settled, simulate
 from analysis.shots import ShotRecord, find_shots
-from tests.shot_scores import Floats
+from tests import shot_scores
+from tests.shot_scores import Floats, Scene, dip_shape, since
 
 LINE = """
 [compressor]
@@ -69,7 +70,7 @@ def test_tools_plugged_in_on_an_idle_line_are_no_shots(bore_mm: float, rate_hz: 
     assert connected(found) == pytest.approx(at, abs=0.01)
 
 
-@pytest.mark.parametrize(("bore_mm", "rate_hz"), [(6.5, 1000.0), (9.5, 400.0)])
+@pytest.mark.parametrize(("bore_mm", "rate_hz"), [(6.5, 1000.0), (9.5, 400.0), (9.5, 100.0)])
 def test_tools_changed_among_single_shots(bore_mm: float, rate_hz: float) -> None:
     shots = np.cumsum([5.0, 9.2, 4.1, 6.3, 21.0, 5.2, 10.1, 22.4, 9.7, 3.3])
     plugs = np.array([35.003, 77.251])
@@ -93,3 +94,22 @@ def test_a_tool_that_is_plugged_in_between_two_readings_is_said_to_be_doubtful()
     assert connected(found) == []
     assert len(found.shots) == 1
     assert any("the fall at 30.0 s was a shot or a tool that was plugged in cannot be told" in w for w in found.warnings)
+
+
+def test_what_falls_once_in_an_idle_hour_is_a_tool_plugged_in_where_nothing_tells_and_that_is_said() -> None:
+    t = np.arange(0.0, 3600.0, 0.02)
+    p = 620e3 - 80e3 * shot_scores.plugged(since(t, 1800.0)) + np.random.default_rng(1).normal(0.0, 600.0, t.size)
+    found = find_shots(t, p)
+    assert found.shots == ()
+    assert connected(found) == pytest.approx([1800.0], abs=0.03)
+    assert any("fall at 1800.0 s was a shot" in w and "counts as a tool" in w and "add it by hand" in w for w in found.warnings)
+
+
+@pytest.mark.parametrize("rate_hz", [50.0, 200.0])
+def test_shots_of_a_second_tool_that_dip_deeper_are_no_tools_plugged_in(rate_hz: float) -> None:
+    shots, second = 5.0 + 9.1 * np.arange(9), [88.0, 97.7, 110.1]
+    t = np.arange(0.0, 125.0, 1.0 / rate_hz)
+    p = 620e3 + np.random.default_rng(1).normal(0.0, 600.0, t.size)
+    for at, tool in [*((at, Scene(name="a")) for at in shots), *((at, Scene(name="b", dip_pa=120e3, fall_s=0.01)) for at in second)]:
+        p += tool.dip_pa * dip_shape(t - at, tool)
+    assert [s.time_s for s in find_shots(t, p).shots] == pytest.approx([*shots, *second], abs=0.02)
