@@ -25,6 +25,7 @@ from analysis.moist_air import (
     saturation_humidity_ratio,
     vapour_pressure,
 )
+from analysis.units import from_si
 
 WATER_DENSITY_KG_PER_M3: Final = 1000.0  # liquid, rounded; 0.2 % above its value at 20 degC
 USUAL_SHOTS_PER_DAY: Final = 1000.0  # where nothing is said; common practice, no source
@@ -452,18 +453,23 @@ def _spread(values: list[float], least: float) -> Estimate:
 
 
 def _verdict(margin: Estimate, worst: Place, source: str) -> tuple[Verdict, str]:
-    where = f"{worst.name} ({worst.temp_k - ZERO_CELSIUS_K:.0f} °C)"
+    where = f"{worst.name} ({worst.temp_k - ZERO_CELSIUS_K:.0f} °C, {from_si(worst.temp_k, 'degF'):.0f} °F)"
     value, low, high = margin.value, margin.low, margin.high
     if value is None or low is None or high is None:  # never so: kept for the type's sake
         return "cannot tell", "No margin is known."
     if high < 0.0:
-        return "yes", f"The air that leaves the {source} is {-value:.1f} K too moist for {where}."
+        return "yes", f"The air that leaves the {source} is {_apart(-value)} too moist for {where}."
     if low > 0.0:
-        return "no", f"Where it comes nearest, at {where}, the line is {value:.1f} K warmer than the dew point under pressure."
+        return "no", f"Where it comes nearest, at {where}, the line is {_apart(value)} warmer than the dew point under pressure."
     return "cannot tell", (
-        f"At {where} the air is {abs(value):.1f} K from its dew point under pressure, less than the inputs are worth; "
+        f"At {where} the air is {_apart(abs(value))} from its dew point under pressure, less than the inputs are worth; "
         "measure humidity and the temperature of tank and hose, or lower the pressure at the tank's outlet with a regulator."
     )
+
+
+def _apart(difference_k: float) -> str:
+    """Write a difference of temperatures [K]."""
+    return f"{difference_k:.1f} K ({1.8 * difference_k:.1f} °F)"
 
 
 def _until(bowl_m3: float, water: Estimate, hours: float) -> Estimate:

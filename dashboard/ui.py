@@ -249,6 +249,11 @@ def bare(text: str) -> str:
     return text.replace("\u00a0", " ").rpartition(" ")[0] or text
 
 
+def whole(text: str) -> str:
+    """Keep a number with its unit, or a day, on one line."""
+    return text.replace(" ", "\u00a0").replace("-", "\u2011")
+
+
 def value_and_interval(e: Estimate, write: Callable[[float], str]) -> tuple[str, str | None]:
     """Write an estimate for a readout: the value, and its 95 % interval below it."""
     if e.value is None:

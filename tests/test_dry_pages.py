@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -80,6 +81,15 @@ def test_weather_that_is_entered_reaches_the_answer(work: Work) -> None:
     cold = text(find(water.layout(work, {"coldest": "4 degC"}, PSI), of_class("answer-first")))
     assert "No water forms" in warm
     assert "Water forms on the way to the tool" in cold
+
+
+def test_working_time_is_told_with_its_interval_and_a_dryer_only_where_there_is_one(work: Work) -> None:
+    page = text(water.layout(work, {"line": "boathouse_receiver"}, PSI))
+    assert re.search(
+        r"Work until the tank is drained\d+ h95 %: \d+ to \d+ hWork until the receiver is drained–no water gathers in it", page
+    )
+    assert "held by the dryer" not in page
+    assert re.search(r"at regulator \(\d+ °C, \d+ °F\), the line is [\d.]+ K \([\d.]+ °F\) warmer", page)
 
 
 def test_a_mistake_in_the_weather_is_said_where_it_was_made(work: Work) -> None:

@@ -2,7 +2,7 @@
 (function () {
   // A whole part of at most three digits and decimals; not part of a longer row of numbers, such as an address or a section of a law.
   const NUMBER = /(?<![\d.,])(\d{1,3})\.(\d+)(?![\d.])/g;
-  const AS_IT_IS = "input, textarea, code, pre, script, style, .formula";
+  const AS_IT_IS = "input, textarea, code, pre, script, style, .formula, .as-it-is";
   let watcher = null;
 
   function rewrite(node) {

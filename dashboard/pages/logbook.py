@@ -83,7 +83,12 @@ def _write_down(name: str, line: Line, entries: int) -> html.Section:
 
 def _entries(work: Work, line: Line) -> html.Section:
     rows = [
-        (f"{e.when:%Y-%m-%d %H:%M}", e.kind, "" if e.water_m3 is None else f"{1e6 * e.water_m3:.0f} mL", e.note)
+        (
+            f"{ui.whole(f'{e.when:%Y-%m-%d}')} {e.when:%H:%M}",
+            e.kind,
+            "" if e.water_m3 is None else ui.whole(f"{1e6 * e.water_m3:.0f} mL"),
+            e.note,
+        )
         for e in work.entries(line.name)[::-1][:30]
     ]
     shown = ui.table(["when", "what", "water", "note"], rows, words=True) if rows else html.P("Nothing yet.")
@@ -95,13 +100,13 @@ def _sessions(found: LogBook, reader: Reader) -> html.Section | None:
         return None
 
     def cell(x: float, write: Callable[[float], str]) -> str:
-        return "–" if math.isnan(x) else write(x)
+        return "–" if math.isnan(x) else ui.whole(write(x))
 
     rows = [
         (
             d.name,
-            f"{d.started:%Y-%m-%d}",
-            seconds(d.duration_s),
+            ui.whole(f"{d.started:%Y-%m-%d}"),
+            ui.whole(seconds(d.duration_s)),
             str(d.shots),
             cell(d.recovery_s, seconds),
             ui.bare(cell(d.dip_pa, reader.pressure)),

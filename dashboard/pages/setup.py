@@ -179,7 +179,7 @@ def _answered(work: Work, line: Line) -> html.Section:
         return ui.card("Answered before", html.P("Nothing yet."))
     rows = [
         (
-            f"{c.when:%Y-%m-%d %H:%M}",
+            f"{ui.whole(f'{c.when:%Y-%m-%d}')} {c.when:%H:%M}",
             f"{sum(c.answers.values())} of {len(c.answers)}",
             ", ".join(k for k, good in c.answers.items() if not good) or "none",
             c.note,
@@ -243,7 +243,7 @@ def _reader(work: Work, query: Mapping[str, str], reader: Reader) -> list[Any]:
     return [
         ui.card(
             "Numbers",
-            dmc.SegmentedControl(id="point", data=decimals, value="point", **kept, **{"aria-label": "Decimal sign"}),
+            dmc.SegmentedControl(id="point", data=decimals, value="point", className="as-it-is", **kept, **{"aria-label": "Decimal sign"}),
             note="How decimals are written; either sign is understood. The unit of pressure is chosen at the top of every page.",
         ),
         ui.card(

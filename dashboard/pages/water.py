@@ -22,10 +22,10 @@ PATH, TITLE, SHORT = "/water", "Water", "Water"
 TONES: Final = {"yes": "bad", "no": "good", "cannot tell": "unsure"}
 # Names in the address, label, quantity, what to write: of what the weather and the work may say.
 ENTRIES: Final = (
-    ("temperature", "Air at the intake", "temperature", "e.g. 22 degC"),
+    ("temperature", "Air at the intake", "temperature", "e.g. 22 degC or 72 degF"),
     ("humidity", "Its humidity", "humidity", "e.g. 65 %"),
-    ("coldest", "Coldest place of the line", "temperature", "a hose in the shade, e.g. 4 degC"),
-    ("air", "Free air a day", "volume", "instead of shots, e.g. 3 m3"),
+    ("coldest", "Coldest place of the line", "temperature", "a hose in the shade, e.g. 4 degC or 39 degF"),
+    ("air", "Free air a day", "volume", "instead of shots, e.g. 3 m3 or 100 ft3"),
     ("hours", "Hours of work a day", "time", "e.g. 8 h"),
     ("bowl", "Drain when it holds", "volume", "e.g. 0.2 L"),
     ("desiccant", "Dry filling of the dryer", "mass", "e.g. 500 g"),
@@ -81,7 +81,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         _changes(variants, reader),
         ui.warnings([*(f"Assumed: {a}" for a in balance.assumptions), *balance.warnings]),
         _cautions(),
-        _how(line),
+        _how(line, reader),
     )
 
 
@@ -109,17 +109,19 @@ def _readouts(b: WaterBalance, reader: Reader) -> list[tuple[str, str, str | Non
         ("Drawn in a day", *ui.value_and_interval(b.drawn_kg_per_day, water_amount)),
         ("Dew point at the tool", *ui.value_and_interval(b.dew_point_at_tool_k, degrees)),
         ("Liquid water, 1000 shots", *ui.value_and_interval(b.condensed_kg_per_1000_shots, water_amount)),
-        ("Drain the tank in", *ui.value_and_interval(b.drain_tank_s, _hours)),
+        ("Work until the tank is drained", *ui.value_and_interval(b.drain_tank_s, _hours)),
     ]
     if any(p.kind == "receiver" for p in b.places):
-        out.append(("Drain the receiver in", *ui.value_and_interval(b.drain_receiver_s, _hours)))
+        dry = b.receiver_kg_per_day.high == 0.0
+        until = ("–", "no water gathers in it") if dry else ui.value_and_interval(b.drain_receiver_s, _hours)
+        out.append(("Work until the receiver is drained", *until))
     if b.desiccant_life_s.value is not None:
-        out.append(("Desiccant lasts", *ui.value_and_interval(b.desiccant_life_s, _hours)))
+        out.append(("Work until the desiccant is spent", *ui.value_and_interval(b.desiccant_life_s, _hours)))
     return out
 
 
 def _hours(t_s: float) -> str:
-    return f"{significant(t_s / 3600.0, 2)} h of work"
+    return f"{significant(t_s / 3600.0, 2)} h"
 
 
 def _picture(b: WaterBalance, reader: Reader) -> html.Section:
@@ -159,6 +161,7 @@ def _table(b: WaterBalance, reader: Reader) -> html.Section:
 
 def _changes(variants: Sequence[WaterVariant], reader: Reader) -> html.Section:
     degrees = reader_temperature(reader)
+    columns = 5 if any(v.balance.dryer_kg_per_day.value for v in variants) else 3  # the last two are a dryer's
     rows = [
         (
             v.name,
@@ -169,21 +172,21 @@ def _changes(variants: Sequence[WaterVariant], reader: Reader) -> html.Section:
         )
         for v in variants
     ]
-    heads = ["the line", "dew point at the tool", "water on the way", "held by the dryer a day", "desiccant lasts"]
-    return ui.card("What would keep more water out", ui.table(heads, rows))
+    heads = ["the line", "dew point at the tool", "water on the way", "held by the dryer a day", "work until the desiccant is spent"]
+    return ui.card("What would keep more water out", ui.table(heads[:columns], [row[:columns] for row in rows]))
 
 
 def _cautions() -> html.Aside:
     return ui.cautions("vessel", "whip", "limits")
 
 
-def _how(line: Line) -> html.Details:
+def _how(line: Line, reader: Reader) -> html.Details:
     site = line.site
     return ui.how(
         "Air is followed from the intake part by part. Compressed, it can hold less vapour in the same space: where it is colder than "
         "its dew point under pressure, the rest falls out and stays until it is drained. A regulator lowers the pressure and with it the "
         "dew point, so air behind it is drier again.",
-        f"The air-line file gives {site.temperature_k - 273.15:.0f} °C, {100 * site.humidity:.0f} % and an ambient pressure of "
+        f"The air-line file gives {reader_temperature(reader)(site.temperature_k)}, {100 * site.humidity:.0f} % and an ambient pressure of "
         f"{site.p_amb_pa / 100:.0f} mbar. Saturation is IAPWS and ASHRAE, with the enhancement that pressure brings; intervals combine "
         "what temperature, humidity, tank pressure, tank warmth, dryer and air use are worth.",
         "What a desiccant takes up follows its isotherm at the line's own humidity; half of that is counted on before moist air comes "
