@@ -588,10 +588,11 @@ class ShotDetector:
 
     def _settle(self, *, last: bool) -> None:
         """Turn shots into a tool plugged in, or into what a timer drew, where the falls after them have shown that they were."""
-        for time_s, until_s in self._plugs.settle(self._last_s - self._first_s if last else 0.0):
+        span_s = self._last_s - self._first_s if last else 0.0
+        for time_s, until_s in self._plugs.settle(span_s):
             self._take_back(time_s)
             self._events.append(Event(kind="connected", time_s=time_s, until_s=until_s))
-        for time_s in self._timer.settle(last=last):
+        for time_s in self._timer.settle(span_s):
             for shot in self._take_back(time_s):
                 until_s = time_s + (shot.recovery_s if shot.outcome == "recovered" else 0.0)
                 self._events.append(Event(kind="air draw", time_s=time_s, until_s=until_s))

@@ -1,7 +1,8 @@
 """Telling what a timer draws, a dryer that switches or a drain that opens, from shots: a lone slow fall may be either.
 
 No person fires lone shots by the clock, so falls that come alone, alike and at one strict period are a timer's. A fall as quick as a tool
-makes at its own inlet is none, however regular; nor is work, whose shots follow each other sooner.
+makes at its own inlet is none, however regular; nor is work, whose shots follow each other sooner. A few lone slow falls that are all there
+is are no work either where one is much deeper than another, as a tool's are not, or where each has many minutes to itself.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ ALIKE = 2.0  # the deepest of a timer's strokes over the shallowest: a slow fall
 AGAIN_S = 0.12  # what begins so soon after a fall's beginning is the same one, marked on another scale
 FEWEST, FEWEST_YET = 3, 4  # strokes that show a timer: all the falls of a record, and among others
 MISSED = 5  # strokes in a row, and the timer is forgotten
+QUIET_S = 600.0  # nobody who works lets so much time pass for each of a few lone shots
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,7 @@ class TimerWatch:
         self._last_s = -math.inf
         self._struck = False
         self._known = False
+        self._drawn: list[float] = []  # lone falls of a record without work [s]
         self.period_s = math.nan
         self.count = 0
 
@@ -73,10 +76,13 @@ class TimerWatch:
         self._begin()
         return True
 
-    def settle(self, *, last: bool) -> list[float]:
-        """Give the beginnings of falls taken for shots so far that turn out to be a timer's [s]."""
-        if last and not self._known and self._falls == len(self._strokes) >= FEWEST and self._regular():
-            self._begin()
+    def settle(self, span_s: float = 0.0) -> list[float]:
+        """Give the beginnings of falls taken for shots so far that turn out to be none [s]; at the end of a record it was `span_s` long."""
+        if span_s and not self._known and self._falls == len(self._strokes):
+            if len(self._strokes) >= FEWEST and self._regular():
+                self._begin()
+            elif self._idle(span_s):
+                self._drawn = self._due = [s.time_s for s in self._strokes if s.shot]
         due, self._due = self._due, []
         return due
 
@@ -86,6 +92,11 @@ class TimerWatch:
             return [
                 f"{self.count} falls came alone and alike every {self.period_s:.3g} s. No person works so by the clock: they are told as "
                 "air draws, as of a dryer that switches or a drain on a timer. If a tool was fired by a timer, mark its shots by hand."
+            ]
+        if self._drawn:
+            return [
+                f"{falls_at(self._drawn).capitalize()} may have been a shot far from the sensor, but there is nothing else in all this "
+                "time, or one is far deeper than another. It counts as an air draw. Add it by hand where it was a shot."
             ]
         lone = [s.time_s for s in self._strokes if s.shot]
         if lone and self._falls == len(self._strokes) < FEWEST:
@@ -100,6 +111,11 @@ class TimerWatch:
         period = (times[-1] - times[0]) / (len(times) - 1)
         off = max(abs(at - times[0] - k * period) for k, at in enumerate(times))
         return period > SHORTEST_S and off < WITHIN_S + WITHIN * period and max(dips) < ALIKE * min(dips)
+
+    def _idle(self, span_s: float) -> bool:
+        """Whether the lone falls of a record, which are all there is, are no work."""
+        dips = [s.dip_pa for s in self._strokes]
+        return bool(dips) and (max(dips) > ALIKE * min(dips) or span_s / len(dips) > QUIET_S)
 
     def _begin(self) -> None:
         self._due = [s.time_s for s in self._strokes if s.shot]

@@ -51,6 +51,17 @@ def test_two_lone_falls_cannot_be_told_and_are_said_to_be_so() -> None:
 
 
 @pytest.mark.parametrize(
+    ("until_s", "at", "dips_pa"),
+    [(60.0, [12.3, 39.3], [3e3, 8e3]), (90.0, [12.3, 31.3, 70.3], [9e3, 4e3, 9e3]), (1300.0, [12.3, 939.3], [6e3, 6e3])],
+)
+def test_a_few_lone_falls_that_differ_or_have_long_to_themselves_are_draws(until_s: float, at: list[float], dips_pa: list[float]) -> None:
+    found = find_shots(*line(until_s, np.array(at), np.array(dips_pa), RECEIVER))
+    assert found.shots == ()
+    assert times(found) == pytest.approx(at, abs=0.1)
+    assert any("The fall at 12.3 s, or the fall at" in w and "counts as an air draw" in w for w in found.warnings)
+
+
+@pytest.mark.parametrize(
     ("scene", "at"),
     [
         (TOOL, 10.0 + 20.0 * np.arange(6)),  # as quick as only a tool
