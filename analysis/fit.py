@@ -283,7 +283,7 @@ def _answer(asked: _Asked, problem: Problem, found: Found, cov: Floats) -> LineF
         told &= unknown.part not in hidden
         told &= bool(shots or kind != "restriction" or unknown.part < hoses[-1])  # what lies behind the nozzle is seen by shots alone
         told &= (kind not in ("supply", "regulator") or (opened and told_u < LOOSEST_SUPPLY_U)) and (kind != "receiver" or shut)
-        told &= not _in_one_passage(problem, unknown.part)
+        told &= not _in_one_passage(problem, unknown.part) and not (regulated and _one_of_two(problem, unknown.part))
         if not told:
             vague.append(unknown.name)
         estimate = band(value * scale, told_u) if told else _NONE
@@ -340,6 +340,11 @@ def _in_one_passage(problem: Problem, number: int) -> bool:
     asked = {u.part for u in problem.unknowns if u.asked_for}
     narrow = {i for i in asked if parts[i].conductance is not None and parts[i].volume_m3 is None}
     return number in narrow and bool({number - 1, number + 1} & narrow)
+
+
+def _one_of_two(problem: Problem, number: int) -> bool:
+    """Whether both a regulator's conductance and its droop are unknown: at work it shows only what both make of a flow."""
+    return sum(u.asked_for and u.kind == "regulator" and u.part == number for u in problem.unknowns) > 1
 
 
 def _hidden(line: Line) -> list[int]:

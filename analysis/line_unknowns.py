@@ -268,12 +268,15 @@ class Problem:
     def fitted_line(self, x: Floats) -> Line:
         """Return the line with the fitted parts; a regulator that never holds the pressure back is a restriction."""
         line = self.line
+        fitted: dict[int, dict[str, float]] = {}
         for u, v in zip(self.unknowns, x, strict=True):
             if u.part >= 0:
-                line = line.with_part(u.part, **{FIELD[u.name.split(".")[1]]: u.value(float(v))})
+                fitted.setdefault(u.part, {})[FIELD[u.name.split(".")[1]]] = u.value(float(v))
         for i, part in enumerate(line.parts):
             if part.kind == "regulator" and not any(self.regulates(k, x) for k in range(len(self.episodes))):
-                line = line.with_part(i, set_pa=math.inf)
+                fitted.setdefault(i, {})["set_pa"] = math.inf
+        for i, fields in fitted.items():
+            line = line.with_part(i, **fields)
         return line
 
     def _network(self, x: Floats, values: dict[str, float]) -> Network:

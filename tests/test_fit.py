@@ -11,9 +11,10 @@ from scipy.signal import lfilter
 
 from analysis.constants import ANR_DENSITY_KG_PER_M3, CV_J_PER_KG_K, R_AIR_J_PER_KG_K
 from analysis.estimate import Estimate
-from analysis.fit import LineFit, fit_line
+from analysis.fit import LineFit, _one_of_two, fit_line
 from analysis.line import Line, parse_line
 from analysis.line_episodes import onset, readings, shot_episodes, zero_difference
+from analysis.line_search import _plausible
 from analysis.line_unknowns import Problem, air_volume
 from analysis.model import Nozzle, build, run_network, settled
 from analysis.robust_fit import Found
@@ -343,6 +344,28 @@ def test_a_line_behind_a_regulator_is_told_like_one_without() -> None:
     _holds(fit.regulator_fall_pa, 3.0e4 * share, 0.4)
     assert {"regulator.conductance", "regulator.droop"} <= set(fit.cannot_separate[0])
     assert "The regulator lets the pressure behind it fall by" in " ".join(findings(fit, Reader()))
+
+
+def test_behind_a_regulator_what_is_far_from_the_file_is_sought_elsewhere_too() -> None:
+    def plausible(text: str, name: str, deviations: float, left: float = 1.0) -> bool:
+        problem = Problem(parse_line(text), [])
+        x = np.zeros(len(problem.unknowns))
+        x[problem.index[name]] = deviations * problem.prior_u[problem.index[name]]
+        return _plausible(problem, Found(x, 0.0, [left * np.ones(9)], []))
+
+    regulated = NOMINAL.replace(VALVE, REGULATOR)
+    assert plausible(regulated, "hose.bore", -3.5)  # as narrow hoses are
+    assert not plausible(regulated, "hose.bore", 3.0)
+    assert not plausible(regulated, "heat", -3.0)
+    assert plausible(NOMINAL, "heat", -3.0)
+    assert not plausible(NOMINAL, "heat", 0.0, left=1.3)
+
+
+def test_of_a_regulator_at_work_neither_spring_nor_bore_is_told_by_itself() -> None:
+    line = parse_line(NOMINAL.replace(VALVE, REGULATOR))
+    assert _one_of_two(Problem(line, []), 0)
+    assert not _one_of_two(Problem(line, []), 1)
+    assert not _one_of_two(Problem(line, [], ["regulator.conductance", "hose.bore"]), 0)
 
 
 def test_a_regulator_that_the_shut_in_air_still_passes() -> None:
