@@ -101,20 +101,20 @@ def test_a_job_is_begun_once_and_the_last_few_are_remembered(monkeypatch: pytest
 
 
 def test_a_job_is_stopped_where_it_stands_back_with_what_it_waits_for_and_begun_again_when_asked_for() -> None:
-    jobs, begun, free = Jobs(), threading.Event(), threading.Event()
+    jobs, waits, free = Jobs(), threading.Event(), threading.Event()
 
     def look(job: Job[int]) -> int:
-        begun.set()
         free.wait(60.0)
         job.stand_back()
         return 7
 
     def answer(job: Job[int]) -> int:
         job.waits_for = jobs.job("look", look)
+        waits.set()
         return job.waits_for.result()
 
     job = jobs.job("answer", answer)
-    assert begun.wait(60.0)
+    assert waits.wait(60.0)
     job.stop()
     free.set()
     for each in (job, jobs.named(job.waits_for.name if job.waits_for else "")):
