@@ -42,7 +42,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
     try:
         code = COMMANDS[args.command](args)
-        sys.stdout.flush()
+        print(end="", flush=True)
         return code
     except UnitError as problem:
         return _complain(str(problem), code=2)
@@ -61,8 +61,8 @@ def _plain(problem: ValueError | OSError) -> str:
     """Say a problem in the words of a person."""
     if isinstance(problem, FileNotFoundError) and problem.filename:
         return f"{problem.filename}: there is no such file. Check the name, or see `farend sessions`."
-    if isinstance(problem, OSError) and problem.filename:
-        return f"{problem.filename}: {problem.strerror}."
+    if isinstance(problem, OSError) and problem.strerror:
+        return f"{problem.filename or 'What was found could not be written'}: {problem.strerror}."
     return str(problem)
 
 
@@ -135,8 +135,7 @@ def _line(path: Path) -> Line:
 def _answer(args: argparse.Namespace, answer: dict[str, Any], sentences: Sequence[str]) -> int:
     """Print an answer: one JSON object, or sentences and then the warnings."""
     if args.json:
-        json.dump(answer, sys.stdout, allow_nan=False)
-        print()
+        print(json.dumps(answer, allow_nan=False))
     else:
         print("\n".join(sentences))
         for warning in answer.get("warnings", []):
@@ -164,8 +163,7 @@ def _ports(args: argparse.Namespace) -> int:
 
     found = describe_ports(args.listen, [(port, "given by hand") for port in args.port] or None, args.baud)
     if args.json:
-        json.dump({"ports": [port.as_json() for port in found]}, sys.stdout)
-        print()
+        print(json.dumps({"ports": [port.as_json() for port in found]}))
     elif found:
         print("\n".join(port.sentence() for port in found))
     else:

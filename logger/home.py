@@ -26,11 +26,20 @@ def home(given: Path | str | None = None) -> Path:
     ----------
     given : path, optional
         A folder given by the caller; without it the environment variable ``FAREND_HOME``, else ``~/farend``.
+
+    Raises
+    ------
+    ValueError
+        If this user has no home folder.
     """
     if given is not None:
         return Path(given)
-    named = os.environ.get("FAREND_HOME", "").strip()
-    return Path(named).expanduser() if named else Path.home() / "farend"
+    named = os.environ.get("FAREND_HOME", "").strip() or "~/farend"
+    try:
+        return Path(named).expanduser()
+    except RuntimeError:
+        msg = f"{named}: no home folder of this user is known. Set FAREND_HOME to the folder where farend may keep things."
+        raise ValueError(msg) from None
 
 
 def sessions_folder(given: Path | str | None = None) -> Path:

@@ -211,7 +211,10 @@ def session_or_file(what: Path | str, home: Path | str | None = None) -> Session
         return find_session(home, str(what))
     except ValueError as problem:
         if path.suffix.lower() in {".csv", ".txt", ".tsv", ".dat", ".log"} or len(path.parts) > 1:
-            kind = "is a folder, but no session (it holds no session.toml)" if path.is_dir() else "there is no such file"
+            kind = "there is no such file"
+            if path.exists():
+                folder = path.is_dir()
+                kind = "is a folder, but no session (it holds no session.toml)" if folder else "is no plain file; save what it gives to one"
             msg = f"{what}: {kind}. Check the name, or see `farend sessions`."
             raise ValueError(msg) from None
         msg = f"{problem} Nor is there a file of that name here."

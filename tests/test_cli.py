@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import os
 import shutil
 import subprocess
 import sys
@@ -196,6 +198,27 @@ def test_sentences_are_printed_in_the_units_asked_for(capsys: pytest.CaptureFixt
 )
 def test_what_cannot_be_done_is_said_plainly(capsys: pytest.CaptureFixture[str], words: list[str], code: int, message: str) -> None:
     assert message in refuse(capsys, *words, code=code)
+
+
+def test_without_a_home_folder_it_asks_for_one(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FAREND_HOME", "~nobody-of-that-name/farend")
+    assert "Set FAREND_HOME" in refuse(capsys, "sessions")
+
+
+class _FullDisk(io.StringIO):
+    def write(self, _text: str) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_an_answer_that_cannot_be_written_is_said(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdout", _FullDisk())
+    assert farend.main(["sessions"]) == 1
+    assert "could not be written: No space left on device" in capsys.readouterr().err
+
+
+def test_an_answer_that_nobody_takes_is_no_fault(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdout", None)
+    assert farend.main(["shots", str(SAMPLES / "overnight.csv"), "--json"]) == 0
 
 
 def test_a_file_without_units_is_refused_until_it_is_told(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
