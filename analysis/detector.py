@@ -14,6 +14,7 @@ from analysis.clumps import Unclump, clumped_step
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
 from analysis.faint_fall import falling, fit_faint_fall
+from analysis.held_down import held_down
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
 from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
 from analysis.overlapping import Shape, common_shape, drift, fit_falls
@@ -130,6 +131,7 @@ class ShotDetector:
         self._shots: list[Shot] = []
         self._seen: list[Seen] = []  # those after them, which their mean dip may still tell better
         self._depth_u = 0.0
+        self._held: list[tuple[float, float]] = []  # shots that have turned out to be air drawn for a while: from and until [s]
         self._events: list[Event] = []
         self._gap_ends: list[tuple[float, float]] = []
         self._first_s = np.nan
@@ -544,7 +546,7 @@ class ShotDetector:
             self._not_before = fall.minimum_s
             return
         self._known.append(fall)
-        self._slow.shot_times.append(fall.time_s)
+        self._slow.shot(fall.time_s)
         self._close(fall.time_s)
         self._settle(last=False)
         t, p = self._t[: self._scanned], self._clean[: self._scanned]
@@ -587,7 +589,11 @@ class ShotDetector:
         self._look_s = np.inf
 
     def _settle(self, *, last: bool) -> None:
-        """Turn shots into a tool plugged in, or into what a timer drew, where the falls after them have shown that they were."""
+        """Turn shots into air drawn, a tool plugged in, or what a timer drew, where what came after them has shown that they were."""
+        for time_s, until_s in self._held:
+            self._take_back(time_s)
+            self._events.append(Event(kind="air draw", time_s=time_s, until_s=until_s))
+        self._held.clear()
         span_s = self._last_s - self._first_s if last else 0.0
         for time_s, until_s in self._plugs.settle(span_s):
             self._take_back(time_s)
@@ -629,11 +635,16 @@ class ShotDetector:
         """End the watch on the open shot, and keep its readings for the mean dip."""
         if self._open is None or self._widths is None:
             return
-        until_s = min(until_s, shot.time_s + shot.censored_s + AFTER_S, shot.time_s + LONGEST_S)
+        fall, end_s = self._open.fall, min(until_s, shot.time_s + shot.censored_s + AFTER_S)
+        a, z = self._t[: self._scanned].searchsorted([fall.time_s, end_s])
+        drawn_until_s = held_down(self._t[a:z], self._clean[a:z], fall.before_pa, fall.dip_pa, self._open.noise_pa)
+        if drawn_until_s is not None:
+            self._held.append((shot.time_s, drawn_until_s))
+        until_s = min(end_s, shot.time_s + LONGEST_S)
         a, z = self._t[: self._scanned].searchsorted([shot.time_s - LEAD_STEPS * self._widths.step_s, until_s])
         seen = Seen(
             shot=shot,
-            slope_pa_per_s=self._open.fall.slope_pa_per_s,
+            slope_pa_per_s=fall.slope_pa_per_s,
             drift_pa_per_s=self._open.drift_pa_per_s,
             noise_pa=self._open.noise_pa,
             t_s=self._t[a:z].copy(),

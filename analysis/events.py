@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 
 EMPTY_SHARE, EMPTY_PA = 0.15, 60_000.0  # a line that falls below both has been pulled off
 BACK_SHARE = 0.3  # a draw has ended when less of the drop than this is left
+REBOUND_SHARE = 0.15  # of the drop; what comes up by so much was let go, where a regulator that is turned down does not come up at all
+SAME_S = 0.05  # apart, falls are one
 SWING_S = 0.7  # a fall that begins this soon after a shot and is over this soon is the hose that rings, not a blow gun
 FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, what falls on and is so much smaller belongs to it,
 REGAINS = 0.1  # and what regains no more than this share of itself
@@ -85,6 +87,12 @@ class SlowWatch:
             return False
         self._drop = _Drop(fall.time_s, fall.minimum_s, fall.before_pa, fall.minimum_pa)
         return True
+
+    def shot(self, time_s: float) -> None:
+        """Take note of a shot, also of one that seemed to be a drop where less of it was in view."""
+        self.shot_times.append(time_s)
+        if self._drop is not None and abs(self._drop.time_s - time_s) < SAME_S:
+            self._drop = None
 
     def tail(self, fall: Fall) -> bool:
         """Whether a fall is but the rest of a larger one that was no shot and is still on its way down."""
@@ -263,7 +271,12 @@ class SlowWatch:
             fell = begin + int(np.argmax(course[begin:] < high - 0.9 * (high - drop.low_pa)))
             took = float(self._t[a + fell] - self._t[a + begin])
             began_s = min(drop.time_s, float(self._t[a + begin]))
-            if took > TURN_S and not self._pump_seen:
+            rebound = float(np.median(steady)) - drop.low_pa
+            if rebound > max(REBOUND_SHARE * size, 6.0 * self._sigma[k]):
+                let_go = a + int(np.flatnonzero(course < drop.low_pa + 0.5 * rebound)[-1])
+                self._emit("air draw", drop.time_s, float(self._t[let_go]))
+                self._drop = None
+            elif took > TURN_S and not self._pump_seen:
                 self._emit("regulator change", began_s, began_s + took)
                 self._drop = None
             elif self._pump_seen:

@@ -1,0 +1,91 @@
+"""Air that somebody draws for a while is no shot, and quick shots on a thin hose are no draw: a lumped line, by first-order answers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+
+from analysis.detector import ShotDetector
+from analysis.held_down import held_down
+from analysis.record import ShotRecord
+
+Floats = NDArray[np.float64]
+
+RATE_HZ = 250.0
+NOISE_PA = 400.0
+
+
+def line(
+    flows: Sequence[tuple[float, float, float]], *, tau_s: float, length_s: float = 90.0, tank_pa_per_s: float = 0.0, seed: int = 1
+) -> tuple[Floats, Floats]:
+    """Pressure at the end of a hose that answers in `tau_s` to air drawn from a time on, for so long, so strongly [s, s, Pa].
+
+    Each second of a draw of 1 kPa takes `tank_pa_per_s` from the tank for good.
+    """
+    fine = 8
+    t = np.arange(int(length_s * RATE_HZ) * fine) / (RATE_HZ * fine)
+    flow = np.zeros(t.size)
+    for from_s, for_s, pa in flows:
+        flow[(t >= from_s) & (t < from_s + for_s)] += pa
+    share = 1.0 - np.exp(-1.0 / (RATE_HZ * fine * tau_s))
+    sag = lfilter([share], [1.0, share - 1.0], flow)
+    sunk = np.cumsum(flow) / (RATE_HZ * fine) * tank_pa_per_s / 1e3
+    p = (800e3 - sag - sunk)[::fine]
+    p = p + np.random.default_rng(seed).normal(0.0, NOISE_PA, p.size)
+    return t[::fine], np.round(p / 300.0) * 300.0
+
+
+def found(t: Floats, p: Floats, block: int = 4096) -> ShotRecord:
+    detector = ShotDetector()
+    for a in range(0, t.size, block):
+        detector.feed(t[a : a + block], p[a : a + block])
+    return detector.finish()
+
+
+def draws(seconds: float) -> list[tuple[float, float, float]]:
+    return [(5.0 + 8.0 * i, seconds * (1.0 + 0.04 * i), 9e3) for i in range(10)]
+
+
+@pytest.mark.parametrize("seconds", [0.35, 1.0, 3.0])
+def test_puffs_of_a_blow_gun_behind_a_regulator_are_draws(seconds: float) -> None:
+    record = found(*line(draws(seconds), tau_s=0.03))
+    assert not record.shots
+    assert [e.kind for e in record.events] == ["air draw"] * 10
+    for event, (from_s, for_s, _) in zip(record.events, draws(seconds), strict=True):
+        assert event.time_s == pytest.approx(from_s, abs=0.05)
+        assert event.until_s == pytest.approx(from_s + for_s, abs=0.1)
+
+
+@pytest.mark.parametrize("seconds", [0.5, 1.5])
+def test_draws_that_empty_a_small_tank_are_draws_and_no_regulator(seconds: float) -> None:
+    record = found(*line(draws(seconds), tau_s=0.06, tank_pa_per_s=400.0))
+    assert not record.shots
+    assert {e.kind for e in record.events} == {"air draw"}
+    assert len(record.events) == 10
+
+
+def test_blocks_make_no_difference_to_draws() -> None:
+    t, p = line([*draws(0.5), *((9.0 + 8.0 * i, 0.02, 100e3) for i in range(9))], tau_s=0.05)
+    whole, pieces = found(t, p, t.size), found(t, p, 37)
+    assert len(whole.shots) == 9
+    assert whole.shots == pieces.shots
+    assert whole.events == pieces.events
+
+
+def test_a_shot_on_a_tank_before_its_pump_starts_stays_a_shot() -> None:
+    t = np.arange(0.0, 20.0, 1.0 / RATE_HZ)
+    shot = np.where(t > 2.0, 6e3 * (1.0 - np.exp(-np.maximum(t - 2.0, 0.0) / 0.05)), 0.0)
+    back = np.where(t > 2.2, 2.5e3 * (1.0 - np.exp(-np.maximum(t - 2.2, 0.0) / 0.15)), 0.0)
+    pumped = np.maximum(t - 17.0, 0.0) * 6e3
+    p = 710e3 - shot + back - 400.0 * t + pumped
+    i = t >= 2.0
+    assert held_down(t[i], p[i], 709.2e3, 6e3, 200.0) is None
+
+
+def test_too_few_readings_say_nothing() -> None:
+    assert held_down(np.array([0.0]), np.array([1e5]), 1e5, 1e3, 30.0) is None
+    assert held_down(np.array([0.0, 0.02]), np.array([1e5, 99e3]), 1e5, 1e3, 30.0) is None
