@@ -336,8 +336,8 @@ class ShotDetector:
             b = min(int(t.searchsorted(begins + 0.5 * w.lag[int(other[1])] * w.step_s)), t.size - 1)
             back = comes_back(p, top, b, lag_readings, float(other[4]), noise)
             # On a staircase nothing comes back. A wide filter is still going down one step where the next begins.
-            alike = other[1] == mark[1] and other[1] > 0 and other[4] > 0.5 * size
-            step = alike and begins > top_s + 0.05
+            alike = other[1] == mark[1] and other[4] > 0.5 * size
+            step = alike and begins > top_s + (0.05 if other[1] > 0 else FASTEST_S)
             close = alike and int(mark[1]) == w.lag.size - 1 and float(other[3]) > top_s + CLOSE_STEPS_S
             if back or step or close:
                 until = min(until, begins if back or step else max(begins, top_s + 0.03))

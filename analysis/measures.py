@@ -30,6 +30,7 @@ DEEP_RAGGED_S = 0.9 * DEEP_FALL_S
 SWING_MEAN_S = 0.03
 BOTTOM_MEAN_S = 0.03
 REFILL_S = 0.2  # twice this after the lowest shows whether the pressure turns back at once and goes on
+SHORTEST_REFILL_S = 0.05  # and less than twice this does not
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
 RECOVERED = 0.9  # share of the dip that must be regained
 HELD_S = 0.15  # and for how long
@@ -82,8 +83,8 @@ class Fall:
     sure : float
         Of a faint fall: its depth over the standard deviation of a fit of the whole fall; else 0.
     refill : float
-        Share of the dip regained within `REFILL_S` after the lowest, or in as long after that, whichever is less; 0 where the view ends
-        before.
+        Share of the dip regained within `REFILL_S` after the lowest, or in as long after that, whichever is less; where the view ends
+        sooner in proportion to the time there is, 0 where that is too short.
     """
 
     time_s: float
@@ -353,8 +354,13 @@ def _measure(
     shape[13] = (before - start) / dip
     shape[14] = slope
     shape[15] = sure
-    soon, later = position(t, minimum_s + REFILL_S), position(t, minimum_s + 2.0 * REFILL_S)
-    shape[16] = min(quiet[soon] - minimum, quiet[later] - quiet[soon]) / dip if later < z else 0.0
+    # Where another fall follows sooner, what comes back in half of the time until then, in proportion.
+    within_s = min(REFILL_S, 0.5 * (t[z - 1] - BOTTOM_MEAN_S - minimum_s))
+    if within_s > SHORTEST_REFILL_S:
+        soon, later = position(t, minimum_s + within_s), min(position(t, minimum_s + 2.0 * within_s), z - 1)
+        shape[16] = min(quiet[soon] - minimum, quiet[later] - quiet[soon]) / dip * (REFILL_S / within_s)
+    else:
+        shape[16] = 0.0
     return True
 
 

@@ -76,6 +76,14 @@ def test_blocks_make_no_difference_to_draws() -> None:
     assert whole.events == pieces.events
 
 
+@pytest.mark.parametrize("every_s", [0.25, 0.35, 0.5])
+def test_quick_deep_shots_on_a_thin_hose_are_no_draws(every_s: float) -> None:
+    shots = [(5.0 + 9.0 * i + every_s * j, 0.06, 600e3) for i in range(9) for j in range(4)]
+    record = found(*line(shots, tau_s=0.8))
+    assert len(record.shots) == len(shots)
+    assert not record.events
+
+
 def test_a_shot_on_a_tank_before_its_pump_starts_stays_a_shot() -> None:
     t = np.arange(0.0, 20.0, 1.0 / RATE_HZ)
     shot = np.where(t > 2.0, 6e3 * (1.0 - np.exp(-np.maximum(t - 2.0, 0.0) / 0.05)), 0.0)
