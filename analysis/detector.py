@@ -34,6 +34,7 @@ VIEW_S = 0.8  # a fall is judged this long after it happened
 LOOK_BACK_S = 1.5  # and seen with so much of what came before
 RIPPLE_SHARE = 0.02  # of a fall; less ripple is left in
 HISTORY_S = 3.0
+KEPT_S = 0.5  # before the shot whose recovery is watched
 LONGEST_RECOVERY_S = 60.0
 TOGETHER = 64  # shots that are measured again by their mean dip and that of as many after them
 RING_S = 1.5  # for so long after a shot the hose may ring
@@ -257,7 +258,7 @@ class ShotDetector:
         if self._falls:
             keep_s = min(keep_s, self._falls[0][3] - HISTORY_S)
         if self._open is not None:
-            keep_s = min(keep_s, self._open.fall.time_s - 0.5)
+            keep_s = min(keep_s, self._open.fall.time_s - KEPT_S)
         self._gap_ends = [gap for gap in self._gap_ends if gap[1] > keep_s]
         cut = min(int(np.searchsorted(self._t, keep_s)), self._scanned - w.reach)
         if cut > self._t.size // 2 or cut > SLAB:
@@ -636,8 +637,7 @@ class ShotDetector:
         if self._open is None or self._widths is None:
             return
         fall, end_s = self._open.fall, min(until_s, shot.time_s + shot.censored_s + AFTER_S)
-        a, z = self._t[: self._scanned].searchsorted([fall.time_s, end_s])
-        drawn_until_s = held_down(self._t[a:z], self._clean[a:z], fall.before_pa, fall.dip_pa, self._open.noise_pa)
+        drawn_until_s = self._drawn_until(fall, end_s, self._open.noise_pa)
         if drawn_until_s is not None:
             self._held.append((shot.time_s, drawn_until_s))
         until_s = min(end_s, shot.time_s + LONGEST_S)
@@ -654,6 +654,17 @@ class ShotDetector:
         self._open = None
         if len(self._seen) >= 2 * TOGETHER:
             self._sharpen(TOGETHER)
+
+    def _drawn_until(self, fall: Fall, end_s: float, noise: float) -> float | None:
+        """Until when what was taken for a shot was held down by somebody who draws air, if it was [s]."""
+        n = self._scanned
+        first, a, z = (int(i) for i in self._t[:n].searchsorted([fall.time_s - KEPT_S, fall.time_s, end_s]))
+        t, p = self._t[first:z], self._clean[first:z]
+        held = held_down(t[a - first :], p[a - first :], fall.before_pa, fall.dip_pa, noise)
+        if held is None:
+            return None
+        # One swing of a pump's ripple rises as fast as a line that is let go.
+        return held_down(t[a - first :], without_ripple(t, p, RIPPLE_SHARE * fall.dip_pa)[a - first :], fall.before_pa, fall.dip_pa, noise)
 
     def _sharpen(self, count: int) -> None:
         """Tell the first of the shots kept by the mean dip of them all, and let them go."""

@@ -17,7 +17,7 @@ LEAST_RISE, LEAST_SIGMA = 0.5, 8.0  # of the dip, and times the noise of those m
 CAME_UP = 0.25  # of the dip; what comes up so far and sinks again was not held
 LOWER, UPPER = 0.2, 0.8  # of that rise, between which it is timed
 # No shot holds a line down for so long and then lets it turn so late: 1.4 times the rise is the most that shots have shown.
-SHORTEST_S, LATE = 0.15, 2.5
+SHORTEST_S, LATE = 0.15, 3.0
 
 
 def held_down(t_s: Floats, p_pa: Floats, before_pa: float, dip_pa: float, noise_pa: float) -> float | None:
