@@ -58,7 +58,8 @@ FAINT, FAINT_BEFORE_S, FAINT_AFTER_S, SURE_FAINT, UNLIKE_LINE = 16.0, 0.3, (0.12
 FAINT_VIEW_S, FAINT_END_S = 0.45, 0.15  # where it stands so long after it shows whether it goes on falling
 BURST_FAINT_S = 0.45  # the falls of a burst follow each other so closely that they look like a slope, where the line would recover
 SMEARED_STEPS, FLICKERS = 0.7, 0.25  # noise that changes so many readings from one to the next shows dips of less than a step
-FASTEST_S = 0.14  # no tool is fired twice within this
+FASTEST_S = 0.14  # no tool is fired twice within this, or so it is held where
+MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump makes no more
 # Where shots fall slowly, those of a burst overlap: so long after each, and at each mark that shows none by itself, those from so long
 # before to so long after are fitted together. Their shape is found anew after so many shots.
 SLOW_FALL_S, LOOK_S, LOOK_BEHIND_S, LOOK_AHEAD_S, RENEWED = 0.05, 0.35, 0.5, 0.1, 4
@@ -69,7 +70,8 @@ LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
 REFILLS, LOWEST_AFTER_S = 0.03, 0.25  # regains this much at once and goes on: a thin hose; what somebody draws keeps it down
 LARGE, STAYED_S, STAYS_SHARE = 2.0, 0.5, 0.5  # times the usual dip, of which less than this share of what is usual is regained
 GROWN, ON_S = 2.0, 0.1  # times the last shot, whose fall has gone on: a valve was opened then
-SMALL_SHARE = 0.2  # of the shots before: what is smaller is none
+SMALL_SHARE = 0.2  # of the shots before: what is smaller is none, unless it is
+SHARP, CLEAR_SIGMA, LEAST_SHARE = 1.5, 10.0, 0.04  # hardly slower than they are, so clear, and no smaller than this share of them
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
 
@@ -352,7 +354,8 @@ class ShotDetector:
         if self._from_gap(fall, max(gap_s, self._first_s), noise, w):
             return
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
-        if swing_s(t, p, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
+        small = fall.dip_pa < MOST_RIPPLE * (fall.before_pa + ATMOSPHERE_ABS_PA)
+        if small and swing_s(t, p, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
             return  # the ripple of a pump
         true = fall
         if self.lag_s:
@@ -524,7 +527,7 @@ class ShotDetector:
         if any(start - BURST_MARGIN_S < fall.time_s < stop + BURST_MARGIN_S for start, stop, at in self._turns if at <= ready):
             return
         drawn = slope or self._drags(fall)
-        if not drawn and self._known and dip < SMALL_SHARE * self._usual_dip():
+        if not drawn and self._known and dip < SMALL_SHARE * self._usual_dip() and not self._small_tool(fall, noise):
             return
         if not drawn and self._slow.tail(fall):
             return  # the tail of a draw
@@ -557,6 +560,12 @@ class ShotDetector:
         self._recent.append(fall.time_s)
         self._fired += 1
         self._look_s = fall.time_s + LOOK_S
+
+    def _small_tool(self, fall: Fall, noise: float) -> bool:
+        """Whether a fall much smaller than those before is clearly a shot, by another tool: as sharp as they are, and all by itself."""
+        alone = self._last is None or fall.time_s - self._last.time_s > RING_S
+        sharp = fall.fall_s < SHARP * self._usual_fall_s() and fall.back > RECOVERED
+        return alone and sharp and fall.dip_pa > CLEAR_SIGMA * noise and fall.dip_pa > LEAST_SHARE * self._usual_dip()
 
     def _drags(self, fall: Fall) -> bool:
         """Whether a fall is too slow for a shot: a valve that somebody opens, a regulator, an open end."""

@@ -1,4 +1,4 @@
-"""Air that somebody draws for a while is no shot, and quick shots on a thin hose are no draw: a lumped line, by first-order answers."""
+"""What is and what is no shot on a lumped line, by first-order answers: draws, quick tools, thin hoses, two tools at once."""
 
 from __future__ import annotations
 
@@ -82,6 +82,20 @@ def test_quick_deep_shots_on_a_thin_hose_are_no_draws(every_s: float) -> None:
     record = found(*line(shots, tau_s=0.8))
     assert len(record.shots) == len(shots)
     assert not record.events
+
+
+@pytest.mark.parametrize("every_s", [0.11, 0.125, 0.14])
+def test_a_stapler_that_fires_itself_is_no_ripple(every_s: float) -> None:
+    shots = [(5.0 + 9.0 * i + every_s * j, 0.02, 30e3) for i in range(9) for j in range(10)]
+    record = found(*line(shots, tau_s=0.03, tank_pa_per_s=300.0))
+    assert len(record.shots) == len(shots)
+
+
+@pytest.mark.parametrize("share", [0.08, 0.15])
+def test_small_and_large_tool_in_one_session_are_both_seen(share: float) -> None:
+    shots = [(5.0 + 3.0 * i, 0.02, 200e3 * (share if i % 3 == 1 else 1.0)) for i in range(27)]
+    record = found(*line(shots, tau_s=0.04))
+    assert [s.time_s for s in record.shots] == pytest.approx([at for at, _, _ in shots], abs=0.01)
 
 
 def test_a_shot_on_a_tank_before_its_pump_starts_stays_a_shot() -> None:
