@@ -379,7 +379,7 @@ def run_network(
     nozzles: Sequence[Nozzle] = (),
     probes: Sequence[tuple[int, float]] = (),
     output_rate_hz: float = 200.0,
-    cfl: float = 0.9,
+    cfl: float = 0.95,
     brief: float = 1.0,
     memory: bool = True,
 ) -> Outcome:

@@ -456,7 +456,7 @@ def _look_afresh(cfl: float, remembers: float, hose: np.ndarray, g: np.ndarray, 
         if not fastest < 5e3:
             return -1.0
         m = memory[h]
-        m.fastest = 1.1 * fastest
+        m.fastest = 1.05 * fastest
         dt = min(dt, cfl * hose[h].dx_m / fastest)
         per_radius = 4.0 * nu / (hose[h].bore_m * hose[h].bore_m)
         turbulent = 0.0

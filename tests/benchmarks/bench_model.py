@@ -59,7 +59,7 @@ def times_real_time(line: Line, *, seconds: float = 60.0, repeats: int = 3) -> f
     return seconds / best
 
 
-def our_chamber(line: Line, seconds: float, *, cell_m: float = 0.5, cfl: float = 0.9) -> Floats:
+def our_chamber(line: Line, seconds: float, *, cell_m: float = 0.5, cfl: float = 0.95) -> Floats:
     """Pressure in the tool's chamber [Pa abs] over two shots, the pump idle."""
     net = build(line, cell_m=cell_m)
     net.pump["kg_per_s"] = 0.0
