@@ -6,6 +6,7 @@ loses air at a shot and refills through what stands before it.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -554,11 +555,11 @@ def _measure(t_s: Floats, tool_pa: Floats, shots_s: Floats, raw: Floats, p_amb_p
     """Measures of each shot at the tool's inlet."""
     out = []
     rate = 1.0 / (t_s[1] - t_s[0]) if t_s.size > 1 else 1.0
-    for i, at in enumerate(shots_s):
+    hold = max(1, round(0.15 * rate))
+    bounds = np.append(np.searchsorted(t_s, shots_s, side="right"), t_s.size)
+    for i, (at, (a, b)) in enumerate(zip(shots_s, itertools.pairwise(bounds), strict=True)):
         before, lowest = raw[i, 0] - p_amb_pa, raw[i, 1] - p_amb_pa
-        until = shots_s[i + 1] if i + 1 < shots_s.size else math.inf
-        a, b = np.searchsorted(t_s, [at, until], side="right")
-        recovery = recovery_time(t_s[a:b] - at, tool_pa[a:b], before, lowest, hold=max(1, round(0.15 * rate)))
+        recovery = recovery_time(t_s[a:b] - at, tool_pa[a:b], before, lowest, hold=hold)
         out.append(
             SimulatedShot(
                 time_s=float(at),
@@ -574,9 +575,8 @@ def _measure(t_s: Floats, tool_pa: Floats, shots_s: Floats, raw: Floats, p_amb_p
 
 def recovery_time(since_s: Floats, p_pa: Floats, before_pa: float, lowest_pa: float, *, hold: int) -> float:
     """Time [s] until 90 % of a dip is regained and held for `hold` samples; NaN if that does not come."""
-    below = ~(p_pa >= before_pa - 0.1 * (before_pa - lowest_pa))
-    below[: int(np.argmin(p_pa)) if p_pa.size else 0] = True
-    falls = np.flatnonzero(below)
-    begins, ends = np.append(0, falls + 1), np.append(falls, p_pa.size)  # of the stretches that are not below
-    held = begins[ends - begins > hold]
-    return float(since_s[held[0]]) if held.size else math.nan
+    bottom = int(np.argmin(p_pa)) if p_pa.size else 0
+    below = bottom + np.flatnonzero(~(p_pa[bottom:] >= before_pa - 0.1 * (before_pa - lowest_pa)))
+    edges = np.concatenate(([bottom - 1], below, [p_pa.size]))  # of the stretches that are not below
+    held = edges[:-1][edges[1:] - edges[:-1] > hold + 1]
+    return float(since_s[held[0] + 1]) if held.size else math.nan
