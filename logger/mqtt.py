@@ -59,6 +59,7 @@ class MqttSource:
         self._columns = None if columns is None else [c.strip() for c in columns.split(",")]
         self._topic = topic
         self._messages: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        self._messages.put(b"#")  # the first line is thrown away, as it may be torn; here every message is whole
         self._ready, self._gone = threading.Event(), threading.Event()
         self._why = "it does not answer"
         self._last: dict[str, bytes] = {}
@@ -141,8 +142,7 @@ class MqttSource:
         return (",".join(values) + "\n").encode()
 
     def ask(self) -> None:
-        """Nobody is asked: sensors publish when they do. The first line is whole, so that none is thrown away."""
-        self._messages.put(b"#")
+        """Nobody is asked: sensors publish when they do."""
 
     def close(self) -> None:
         """Leave the broker."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import os
 import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -64,8 +63,9 @@ class _Transmitters(threading.Thread):
                 port=self.port,
                 baudrate=19200,
             )
+            await self._server.serve_forever(background=True)
             self._up.set()
-            await self._server.serve_forever()
+            await self._server.serving
 
         asyncio.set_event_loop(self._loop)
         self._loop.run_until_complete(serve())
@@ -73,8 +73,7 @@ class _Transmitters(threading.Thread):
 
     def __enter__(self) -> _Transmitters:
         self.start()
-        assert self._up.wait(10.0)
-        time.sleep(0.1)
+        assert self._up.wait(60.0)
         return self
 
     def __exit__(self, *_: object) -> None:
