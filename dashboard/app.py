@@ -55,6 +55,7 @@ def create_app(home: Path, access: Access | None = None) -> Dash:
     app = Dash(
         "farend",
         assets_folder=str(Path(__file__).parent / "assets"),
+        assets_ignore=r"plotly-basic\.min\.js",  # assets/ahead.js reads it, when nothing waits
         title="farend",
         update_title="",
         suppress_callback_exceptions=True,

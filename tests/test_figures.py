@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from importlib.resources import files
+from pathlib import Path
+
 import numpy as np
 import plotly.graph_objects as go
 import pytest
@@ -159,3 +163,10 @@ def test_notes_beyond_what_can_be_named_are_counted() -> None:
 def test_an_event_of_a_moment_is_seen_as_a_line() -> None:
     fig = recording_figures.recording([0.0, 10.0], [6e5, 6e5], Reader("bar"), events=[(2.0, 4.0, "air draw"), (6.0, 6.0, "connected")])
     assert [shape.line.width for shape in fig.layout.shapes] == [0, 1]
+
+
+def test_the_browser_draws_with_the_version_that_makes_the_figures() -> None:
+    whole = files("plotly") / "package_data" / "plotly.min.js"
+    part = Path(recording_figures.__file__).parent / "assets" / "plotly-basic.min.js"
+    versions = [re.findall(r"v\d+\.\d+\.\d+", path.read_text(encoding="utf-8")[:200]) for path in (whole, part)]
+    assert versions[0] == versions[1] != []
