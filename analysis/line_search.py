@@ -24,7 +24,7 @@ TAPS_PA: Final = (0.0, -8e3, 8e3)  # what the tap beside the nozzle may show too
 MOMENTS_S: Final = np.linspace(-0.03, 0.03, 31)
 HOPE: Final = 0.1  # share of what is left beyond noise that each of them must gain to be followed by another
 NOISY: Final = 1.15  # what an episode may leave, over its uncertainty, before the search is begun elsewhere as well
-STRAINED: Final = 2.5  # standard deviations from what was expected at which a regulated line is searched for elsewhere as well
+STRAINED: Final = 2.5  # standard deviations from what was expected, at which a regulated line is sought elsewhere as well
 RIVAL: Final = 8.0  # by how much, in squares of standard uncertainties, another valley may be shallower and still count
 
 
@@ -115,16 +115,17 @@ def _above_noise(found: Found) -> float:
 
 
 def _plausible(problem: Problem, found: Found) -> bool:
-    """Whether a search left no more than noise and, behind a regulator, is nowhere far from what was expected.
+    """Whether a search left no more than noise and, behind a regulator, neither hoses nor their heat are far from what was expected.
 
-    Hoses are often narrower than they are sold, and regulators quicker than a pressure shows.
+    Room and heat of shut-in air can pass for each other. Hoses narrower than they are sold are no rarity.
     """
     if _above_noise(found) > NOISY:
         return False
     if not any(p.kind == "regulator" for p in problem.line.parts):
         return True
-    far = [x if u.name.endswith((".bore", ".follows")) else abs(x) for u, x in zip(problem.unknowns, found.x, strict=True)]
-    return bool(np.max(np.array(far) / problem.prior_u) < STRAINED)
+    z = found.x / problem.prior_u
+    wider = [z[i] for name, i in problem.index.items() if name.endswith(".bore")]
+    return bool(max(abs(z[problem.index["heat"]]), *wider) < STRAINED)
 
 
 def _seed_room(problem: Problem) -> dict[str, float]:
