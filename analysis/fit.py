@@ -45,14 +45,14 @@ Floats = NDArray[np.float64]
 # tests.benchmarks.bench_fit.
 MODEL_U: Final = {
     "volume": 0.014,
-    "receiver": 0.02,
-    "bore": 0.0075,
+    "receiver": 0.017,
+    "bore": 0.0065,
     "supply": 0.033,
-    "restriction": 0.04,
+    "restriction": 0.032,
     "regulator": 0.05,
-    "air": 0.015,
+    "air": 0.012,
     "loss": 0.025,
-    "ports": 0.04,
+    "ports": 0.03,
 }
 LOOSEST_SUPPLY_U: Final = 0.1
 TOO_FAR: Final = 0.05  # share of a nozzle's fall, or of shots' dips, that may be left unexplained; beyond it nothing is claimed
