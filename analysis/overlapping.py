@@ -122,11 +122,13 @@ def common_shape(seen: Sequence[Seen]) -> Shape | None:
         last = int(since[-1] / NODE_S)
         share = (s.shot.before_pa + s.drift_pa_per_s * since - s.p_pa) / s.shot.dip_pa
         row[: last + 1] = np.interp(NODE_S * np.arange(min(last + 1, nodes)), since, share)
-    known = np.flatnonzero(np.sum(np.isfinite(lost), axis=0) >= FEWEST)
+    count = np.sum(np.isfinite(lost), axis=0)
+    known = np.flatnonzero(count >= FEWEST)
     if not known.size:
         return None
-    # Shots before which the line did something else are few.
-    middle = np.nanmedian(lost[:, known], axis=0)
+    # Shots before which the line did something else are few. What is missing is sorted to the end: numpy's own is ten times as slow.
+    ascending, column, count = np.sort(lost[:, known], axis=0), np.arange(known.size), count[known]
+    middle = 0.5 * (ascending[(count - 1) // 2, column] + ascending[count // 2, column])
     middle[0] = 0.0
     shape = np.interp(np.arange(nodes), known, smooth(middle, 3))
     return Shape(lost=shape, dip_pa=float(np.median([s.shot.dip_pa for s in chosen])))
@@ -184,6 +186,8 @@ def fit_falls(
     known, found = _settled(x, y, shape.lost, found, known), _settled(x, y, shape.lost, known, found)
     found.sort()
     kept, sure = _surest(x, y, shape.lost, known, found, sigma, step_pa)
+    if not kept:
+        return []
     told = []
     for fall, depth_pa in _read_off(x, y, shape.lost, known, kept, sure):
         if fall.time_s < until_s and _alike(depth_pa, depth_pa / fall.sure, shape.dip_pa):
@@ -359,16 +363,18 @@ def _scan(x: Floats, y: Floats, shape: Floats, others: Floats, own_shape: Floats
         m += 1
     fall, scores = np.empty(n), np.empty(tried.size)
     for k in range(tried.size):
-        before = 0.0
-        for i in range(n):
+        first = 0  # before it begins, a fall is nothing
+        while first < n and x[first] <= tried[k]:
+            first += 1
+        before, both = 0.0, 0.0
+        for i in range(first, n):
             fall[i] = _lost(own_shape, x[i] - tried[k])
             before += fall[i] ** 2
-        own, both = before, 0.0
-        for i in range(n):
             both -= fall[i] * rest[i]
+        own = before
         for o in range(m):
             like = 0.0
-            for i in range(n):
+            for i in range(first, n):
                 like += columns[o, i] * fall[i]
             own -= like * like
         scores[k] = both / math.sqrt(own) if own > 1e-3 * before and own > 0.0 else 0.0
