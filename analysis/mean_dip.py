@@ -22,12 +22,14 @@ Ints = NDArray[np.int64]
 
 FEWEST = 8  # shots
 NOISIEST = 0.06  # of the dip; the curve of shots in more noise is no better than one of them
-MOST_LOW = 8  # readings below half of a dip; with more, the shot itself shows how deep it goes
+FEW_LOW = 8  # readings below half of a dip; with more, the shot itself shows from where it began and how deep it goes
+MOST_LOW, CALM = 14, 0.015  # but where noise is less than this share of the dip, up to so many place it better beside the others
 LEAD_STEPS = 3.0  # readings before the onset that are kept
 AFTER_S = HELD_S + 0.1  # and after the recovery
 LONGEST_S = 0.8
 FINEST, PER_NODE = 8, 5  # nodes of the curve to a reading at most, and readings to a node at least
 STIFFNESS = 1.0  # of the curve, which holds it where a node has few readings
+ROUND_S = 0.0011  # and more where nodes are so close that it would bend over less than about this
 ROUNDS, STEPS = 20, 2  # of finding the curve, and of shifting and scaling the shots on it in each round
 SPREAD = 0.05  # of the depths, as far as is known before
 FARTHEST_STEPS = 1.5  # that a shot is moved from where it was measured to begin
@@ -113,9 +115,10 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
     """
     shots = [s.shot for s in seen]
     low = float(np.median([np.sum(s.shot.before_pa - s.p_pa > 0.5 * s.shot.dip_pa) for s in seen])) if seen else np.inf
-    if low > MOST_LOW:
+    noise = float(np.median([s.noise_pa / s.shot.dip_pa for s in seen])) if seen else 0.0
+    if low > (MOST_LOW if noise < CALM else FEW_LOW):
         return shots, 0.0
-    if len(seen) < FEWEST or np.median([s.noise_pa / s.shot.dip_pa for s in seen]) > NOISIEST:
+    if len(seen) < FEWEST or noise > NOISIEST:
         return shots, SINGLE_U / max(low, 1.0)
     # Of each shot its mean dip, that before the sensor, its place in it, and whether it began soon after another.
     known: dict[int, tuple[MeanDip, Floats, int, bool]] = {}
@@ -134,7 +137,7 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
         for k, i in enumerate(members):
             time_s[i] = float(mean.at_s[k]) + onset_s
             if mean.off_pa[k] <= max(UNLIKE_SIGMA * seen[i].noise_pa, UNLIKE_SHARE * mean.depth_pa[k]):
-                known[i] = mean, true, k, soon
+                known[i] = mean, true, k, soon and low <= FEW_LOW
     for i, (mean, true, k, soon) in known.items():
         s = seen[i]
         next_s = time_s[i + 1] if i + 1 < len(seen) and seen[i + 1].shot.time_s < s.t_s[-1] + 2.0 * step_s else np.inf
@@ -174,13 +177,14 @@ def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
     end = float(np.median([s.t_s[-1] - s.shot.time_s for s in seen]))  # beyond, few shots have readings
     spacing = max(step_s / FINEST, PER_NODE * step_s / n)
     x = np.arange(-(LEAD_STEPS + 1.0) * step_s, end + spacing, spacing)
+    stiff = max(STIFFNESS, n * spacing / step_s * (ROUND_S / spacing) ** 4)
     share, off = np.zeros(x.size), np.zeros(n)
     for _ in range(ROUNDS):
         weight = (depth[shot] / np.median(depth)) ** 2
-        share = _curve(x, t - at[shot], lost / depth[shot], weight)
+        share = _curve(x, t - at[shot], lost / depth[shot], weight, stiff)
         away = np.abs(lost / depth[shot] - np.interp(t - at[shot], x, share))
         usual = 1.4826 * float(np.median(away)) + 1e-4
-        share = _curve(x, t - at[shot], lost / depth[shot], weight * (away < STRAY * usual))
+        share = _curve(x, t - at[shot], lost / depth[shot], weight * (away < STRAY * usual), stiff)
         share /= share.max()
         bottom = int(np.argmax(share))
         until = x[min(bottom + int(np.argmax(share[bottom:] < BACK)), x.size - 1)] if share[-1] < BACK else x[-1]
@@ -206,7 +210,7 @@ def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
     return MeanDip(x_s=x, share=share, at_s=at, depth_pa=depth, off_pa=off)
 
 
-def _curve(x: Floats, at: Floats, y: Floats, weight: Floats) -> Floats:
+def _curve(x: Floats, at: Floats, y: Floats, weight: Floats, stiff: float) -> Floats:
     """Least-squares curve of straight pieces between the nodes `x`, with a little stiffness."""
     from scipy.linalg import solveh_banded  # slow to load, and seldom needed
 
@@ -220,10 +224,10 @@ def _curve(x: Floats, at: Floats, y: Floats, weight: Floats) -> Floats:
     rows[2] = np.bincount(i, weight * (1.0 - w) ** 2, m) + np.bincount(i + 1, weight * w**2, m)
     rows[1, 1:] = np.bincount(i, weight * w * (1.0 - w), m)[:-1]
     for offset, bend in ((0, 1.0), (1, -2.0), (2, 1.0)):  # (y[i-1] - 2 y[i] + y[i+1])^2 at all nodes but the ends
-        rows[2, offset : m - 2 + offset] += STIFFNESS * bend**2
-    rows[1, 1:-1] -= 2.0 * STIFFNESS
-    rows[1, 2:] -= 2.0 * STIFFNESS
-    rows[0, 2:] += STIFFNESS
+        rows[2, offset : m - 2 + offset] += stiff * bend**2
+    rows[1, 1:-1] -= 2.0 * stiff
+    rows[1, 2:] -= 2.0 * stiff
+    rows[0, 2:] += stiff
     solved: Floats = solveh_banded(rows, np.bincount(i, weight * (1.0 - w) * y, m) + np.bincount(i + 1, weight * w * y, m))
     return solved
 

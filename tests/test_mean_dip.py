@@ -36,6 +36,13 @@ def test_brief_dips_are_measured_between_their_readings(scene: Scene, rate_hz: f
     assert recovery_s <= 0.01
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_longer_dips_are_placed_beside_the_others_where_there_is_little_noise(seed: int) -> None:
+    made = record(Scene(name="tool", rate_hz=100.0, noise_pa=600.0), seed)  # 13 readings below half; by itself each is placed to 2 ms
+    found = find_shots(made.t_s, made.p_pa)
+    assert np.std([s.time_s for s in found.shots] - made.times_s) < 0.001
+
+
 @pytest.mark.parametrize("seed", [2, 4])
 def test_shots_of_quick_bursts_have_a_mean_dip_of_their_own(seed: int) -> None:
     bursts = Scene(name="q", rate_hz=50.0, noise_pa=800.0, bottom_s=0.045, recovery_s=0.09, overshoot=0.2, every_s=0.28, bursts=10)
