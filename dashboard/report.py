@@ -5,6 +5,7 @@ A chapter is a page as the dashboard shows it for the same choices, so that a re
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ from logger.open import session_or_file
 from logger.session import Session
 
 PAPERS: Final = {"a4": "A4", "letter": "Letter"}
+_DECIMAL: Final = re.compile(r"(?<![\d.,])(\d{1,3})\.(\d+)(?![\d.])")  # as in assets/numbers.js: no section of a law, no address
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,6 +166,19 @@ def report_html(work: Work, wanted: Sequence[Wanted], reader: Reader, *, made: d
             cautions=list(dict.fromkeys([*cautions, *wording.CAUTIONS.values()])),
         )
     )
+
+
+def with_comma(document: str) -> str:
+    """Write the decimals of a document's text with a comma, as ``assets/numbers.js`` does on the pages; formulas and styles stay."""
+    pieces, within = re.split(r"(<[^>]*>)", document), ""
+    for i, piece in enumerate(pieces):
+        if i % 2 == 0:
+            pieces[i] = piece if within else _DECIMAL.sub(r"\1,\2", piece)
+        elif within:
+            within = "" if piece == f"</{within}>" else within
+        elif found := re.match(r"<(style|script|code|pre)\b|<(\w+)[^>]*class=\"formula\"", piece):
+            within = found[1] or found[2]
+    return "".join(pieces)
 
 
 def to_pdf(document: str) -> bytes:

@@ -12,7 +12,7 @@ from dash import html
 
 from dashboard import ui
 from dashboard.reader import UNIT_SETS, Reader
-from dashboard.report import CHAPTERS, PAPERS, Wanted, report_html, to_pdf
+from dashboard.report import CHAPTERS, PAPERS, Wanted, report_html, to_pdf, with_comma
 from dashboard.static_page import find, of_class
 from dashboard.work import Work
 
@@ -59,6 +59,8 @@ def serve_reports(server: flask.Flask, work: Work) -> None:
                 made=datetime.now().astimezone(),
                 paper=paper if paper in PAPERS else "a4",
             )
+            if ask.get("point") == "comma":
+                document = with_comma(document)
             body = to_pdf(document) if kind == "pdf" else document.encode()
         except (ValueError, OSError) as problem:
             return flask.Response(str(problem), status=409, mimetype="text/plain")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from dash import dcc, html
 import farend
 from dashboard.app import create_app
 from dashboard.reader import Reader
-from dashboard.report import chapters_for, report_html
+from dashboard.report import chapters_for, report_html, with_comma
 from dashboard.static_figure import to_svg
 from dashboard.static_page import find, of_class, text, to_html
 from dashboard.work import Work
@@ -79,6 +80,11 @@ def test_controls_and_buttons_stay_on_the_screen() -> None:
     assert to_html(page) == "<div><p>kept &lt;<b>2.5</b></p></div>"
 
 
+def test_decimals_have_the_readers_comma_but_for_formulas_styles_and_laws() -> None:
+    kept = '<style>p { top: 1.5em }</style><p class="formula">p &lt; 0.1 <b>x 0.2</b></p><svg width="6.9"></svg> 29 CFR 1910.169'
+    assert with_comma(f"<p>Dip 1.62 bar, -0.5</p>{kept}<text>12.0</text>") == f"<p>Dip 1,62 bar, -0,5</p>{kept}<text>12,0</text>"
+
+
 def test_what_is_folded_away_is_open_on_paper() -> None:
     page = html.Details([html.Summary("How"), html.P("so")], className="how")
     assert to_html(page) == '<section class="how"><h3>How</h3><p>so</p></section>'
@@ -125,9 +131,10 @@ def test_what_cannot_be_written_is_refused(
 
 def test_the_pages_hand_out_their_own_report(home: Path) -> None:
     client = create_app(home).server.test_client()
-    got = client.get("/download/report.html", query_string={"page": "/shots", "session": BEFORE, "unit": "kPa"})
+    got = client.get("/download/report.html", query_string={"page": "/shots", "session": BEFORE, "unit": "kPa", "point": "comma"})
     assert got.status_code == 200
     assert "12 shots in" in got.text
+    assert re.search(r"\d,\d+ s\b", got.text)
     assert client.get("/download/report.pdf", query_string={"page": "/shots", "session": BEFORE}).data.startswith(b"%PDF-")
     assert client.get("/download/report.html", query_string={"page": "/setup"}).status_code == 404
     refused = client.get("/download/report.html", query_string={"page": "/shots", "session": "../../etc"})

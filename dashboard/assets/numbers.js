@@ -32,5 +32,6 @@
     });
     watcher.observe(document.body, { childList: true, characterData: true, subtree: true });
     rewrite(document.body);
+    document.documentElement.dataset.point = point; // a report is to have it too
   };
 })();

@@ -50,7 +50,8 @@
     said.dataset.busy = "yes";
     said.textContent = "The report is being made …";
     try {
-      const answer = await fetch(link.href);
+      const { point } = document.documentElement.dataset;
+      const answer = await fetch(link.href + (point ? "&point=" + point : ""));
       if (answer.ok) give(await answer.blob(), link.download);
       said.textContent = answer.ok ? "" : "There is no report: " + (await answer.text());
     } catch {
