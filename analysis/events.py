@@ -273,8 +273,8 @@ class SlowWatch:
             began_s = min(drop.time_s, float(self._t[a + begin]))
             rebound = float(np.median(steady)) - drop.low_pa
             if rebound > max(REBOUND_SHARE * size, 6.0 * self._sigma[k]):
-                let_go = a + int(np.flatnonzero(course < drop.low_pa + 0.5 * rebound)[-1])
-                self._emit("air draw", drop.time_s, float(self._t[let_go]))
+                low = np.flatnonzero(course < drop.low_pa + 0.5 * rebound)  # none where the fall was too brief for the slow course
+                self._emit("air draw", drop.time_s, float(self._t[a + low[-1]]) if low.size else drop.low_s)
                 self._drop = None
             elif took > TURN_S and not self._pump_seen:
                 self._emit("regulator change", began_s, began_s + took)
