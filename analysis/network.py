@@ -181,16 +181,6 @@ def _behind(q: float, p: float, root_t: float, el: Record, dp: float) -> tuple[f
 
 
 @_inner
-def march(q: float, p: float, root_t: float, first: int, last: int, step: int, el: np.ndarray, dp: float) -> tuple[float, float]:
-    """Pressure behind a row of restrictions that pass q, and its derivative to q."""
-    e = first
-    while e != last:
-        p, dp = _behind(q, p, root_t, el[e], dp)
-        e += step
-    return p, dp
-
-
-@_inner
 def _move_valves(q: float, p: float, p_right: float, root_t: float, first: int, last: int, el: np.ndarray) -> None:
     """Let each lagging valve of a link take its new opening, once the flow of the step is known."""
     for e in range(first, last):
@@ -222,7 +212,11 @@ def link_flow(left: Record, right: Record, guess: float, first: int, last: int, 
     choked = high * (1.0 - 1e-12)
     q = min(max(sign * guess, 0.0), choked)
     for _ in range(60):
-        p_end, slope = march(q, p_left - z_left * q + k_left * q * q, root_t, e0, e1, step, el, -z_left + 2.0 * k_left * q)
+        p_end, slope = p_left - z_left * q + k_left * q * q, -z_left + 2.0 * k_left * q
+        e = e0
+        while e != e1:
+            p_end, slope = _behind(q, p_end, root_t, el[e], slope)
+            e += step
         gap = p_end - p_right - z_right * q
         if gap > 0.0:
             if q >= choked:
