@@ -48,7 +48,7 @@ MODEL_U: Final = {
     "receiver": 0.017,
     "bore": 0.0065,
     "supply": 0.033,
-    "restriction": 0.032,
+    "restriction": 0.04,  # b and how a tool draws its air, which recordings do not tell: beside an independent model 3 to 6 % too narrow
     "regulator": 0.05,
     "air": 0.012,
     "loss": 0.025,
