@@ -22,7 +22,6 @@ from matplotlib.offsetbox import AnnotationBbox, HPacker, TextArea
 from dashboard.figures import GREY, GRID, INK
 
 WIDTH_IN: Final = 6.9  # the text width of an A4 page with our margins
-PX_PER_IN: Final = 96.0
 POINTS_PER_PX: Final = 0.72  # screen figures are read closer on paper
 _DASHES: Final[dict[str, Any]] = {"solid": "-", "dash": (0, (5, 2.5)), "dot": (0, (1, 1.8)), "dashdot": "-."}
 _MARKERS: Final = {"triangle-up": "^", "circle": "o", "diamond": "D", "x": "x", "square": "s", "star": "*", "line-ns": "|"}

@@ -98,11 +98,6 @@ class CsvReading:
     repaired: Mapping[str, int] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
-    @property
-    def pressure_channels(self) -> tuple[str, ...]:
-        """Names of the channels that are pressures."""
-        return tuple(c.name for c in self.channels if c.is_pressure)
-
 
 def read_csv(source: Path | str | bytes, *, name: str = "", unit: str | None = None, pressure_needed: bool = True) -> CsvReading:
     """Read a CSV file of readings.

@@ -19,7 +19,6 @@ from dashboard.recordings import Recordings
 from dashboard.work import Work
 
 PATH, TITLE, SHORT = "/now", "Now", "Now"
-OTHER = "other"
 CHANGES = ("Fitted receiver", "Set regulator", "Changed hose", "Drained")
 DEPTHS = ("proud", "flush", "deep")
 
