@@ -13,7 +13,7 @@ from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SlowWatch, disturbs
-from analysis.faint_fall import falling, fit_faint_fall
+from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.held_down import held_down
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
 from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
@@ -58,6 +58,9 @@ FAINT, FAINT_BEFORE_S, FAINT_AFTER_S, SURE_FAINT, UNLIKE_LINE = 16.0, 0.3, (0.12
 FAINT_VIEW_S, FAINT_END_S = 0.45, 0.15  # where it stands so long after it shows whether it goes on falling
 BURST_FAINT_S = 0.45  # the falls of a burst follow each other so closely that they look like a slope, where the line would recover
 SMEARED_STEPS, FLICKERS = 0.7, 0.25  # noise that changes so many readings from one to the next shows dips of less than a step
+# Less noise leaves one step down to a drift. One that is so sure and so unlike a slope is more, where so much flickers on both sides of it
+# and the line stood there so long before as just before.
+SOME_FLICKERS, ONE_STEP, SURE_STEP, UNLIKE_DRIFT, STOOD_S = 0.03, 0.85, 8.0, 5.0, 1.0
 FASTEST_S = 0.14  # no tool is fired twice within this, or so it is held where
 MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump makes no more
 # Where shots fall slowly, those of a burst overlap: so long after each, and at each mark that shows none by itself, those from so long
@@ -320,7 +323,7 @@ class ShotDetector:
         lag_readings = int(w.lag[-1])
         t, p, gap_s, until, ready = self._view(top_s)
         ripple = float(mark[10])
-        flickers = float(np.mean(np.diff(p) != 0.0)) if p.size > 1 else 0.0
+        flickers = _flickers(p)
         calm = without_ripple(t, p, RIPPLE_SHARE * max(size, self._least(top_s, noise)))
         if calm is not p:
             p = calm
@@ -418,8 +421,11 @@ class ShotDetector:
         found = max(fits, key=lambda fit: fit.sure, default=None)
         resolution = float(mark[9])
         smeared = noise > DITHER * resolution or flickers > FLICKERS
-        least = max((SMEARED_STEPS if smeared else LEAST_STEPS) * resolution, LEAST_PA)
-        if found is None or found.sure < SURE_FAINT or found.dip_pa < least:
+        if found is None or found.sure < SURE_FAINT:
+            return True
+        fired_s = self._last.time_s if self._last is not None else -np.inf
+        steps = SMEARED_STEPS if smeared else ONE_STEP if _stands_out(found, t, p, top_s, fired_s) else LEAST_STEPS
+        if found.dip_pa < max(steps * resolution, LEAST_PA):
             return True
         if found.dip_pa > DEEP_SHARE * (found.before_pa + ATMOSPHERE_ABS_PA):
             return False
@@ -794,6 +800,20 @@ def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: floa
 def _clear(mark: Floats, noise_pa: float, w: triggers.Widths) -> float:
     """How many times the noise of the means that it was seen in a marked fall is."""
     return float(mark[4]) / (noise_pa * (2.0 / int(w.mean[int(mark[1])])) ** 0.5)
+
+
+def _stands_out(found: FaintFall, t: Floats, p: Floats, top_s: float, fired_s: float) -> bool:
+    """Whether a fall of about one step is surely more than a drift across it: the line stands still, and noise is seen on both sides."""
+    before, after = p[: int(t.searchsorted(found.time_s))], p[int(t.searchsorted(found.over_s)) :]
+    stood = before[: int(t.searchsorted(top_s - STOOD_S))]
+    drifts = stood.size > 0 and fired_s < t[0] and abs(float(stood.mean()) - found.before_pa) > 0.5 * found.dip_pa
+    seen = min(_flickers(before), _flickers(after)) > SOME_FLICKERS
+    return seen and not drifts and found.sure > SURE_STEP and found.unlike_line > UNLIKE_DRIFT
+
+
+def _flickers(p: Floats) -> float:
+    """Share of readings that differ from the one before."""
+    return float(np.mean(np.diff(p) != 0.0)) if p.size > 1 else 0.0
 
 
 def _middle(values: Iterable[float]) -> float:

@@ -533,6 +533,24 @@ def test_a_receiver_that_is_refilled_after_a_burst_is_no_pump() -> None:
     assert "pump start" not in kinds(found)
 
 
+STEP_PA = 1172.0
+
+
+def test_shots_of_one_step_in_noise_of_a_quarter_of_it() -> None:
+    shots = Scene(name="one step", rate_hz=500.0, dip_pa=1.1 * STEP_PA, noise_pa=0.23 * STEP_PA, step_pa=STEP_PA, level_pa=529.4 * STEP_PA,
+                  fall_s=0.05, bottom_s=0.15, recovery_s=0.2, overshoot=0.0, kept=0.7, bursts=0, single=20)  # fmt: skip
+    made = record(shots, 1)
+    assert score(find_shots(made.t_s, made.p_pa), made).f1 > 0.9
+
+
+@pytest.mark.parametrize("steps_per_s", [0.3, 1.0, 3.2])
+@pytest.mark.parametrize("noise", [0.05, 0.15, 0.25])
+def test_a_drift_across_the_steps_of_a_sensor_is_no_shot(steps_per_s: float, noise: float) -> None:
+    t = np.arange(0.0, 60.0, 0.002)
+    p = 529.4 - steps_per_s * t + np.random.default_rng(1).normal(0.0, noise, t.size)
+    assert find_shots(t, np.round(p) * STEP_PA).shots == ()
+
+
 def test_a_pump_that_starts_while_the_tool_fires_every_second() -> None:
     working = Scene(name="work", dip_pa=6000.0, noise_pa=150.0, step_pa=50.0, fall_s=0.06, bottom_s=0.12, recovery_s=0.15, overshoot=0.0,
                     kept=0.5, single=30, bursts=0, apart_s=(0.95, 1.05))  # fmt: skip
