@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -52,6 +53,7 @@ DITHER = 0.46
 DITHER_SEEN, SLOPE_SIGMA = 0.6, 40.0  # noise over the resolution, and dip over the noise, between which a straight slope can be told
 UNSURE_FIT = 4.0  # standard deviations of a fit; less is the noise or ripple that it was made in
 CLOSE_STEPS_S = 0.2
+TREAD_S, TREAD_SHARE = 0.04, 0.4  # between two falls of a staircase the means over so long fall less than this share of the steepest
 # A wide fall of less than so many times the noise of the means that it was seen in is fitted as a whole, from so long before it on and
 # until so long after it (a short dip is over sooner), and must be so sure, and so much unlike a slope.
 FAINT, FAINT_BEFORE_S, FAINT_AFTER_S, SURE_FAINT, UNLIKE_LINE = 16.0, 0.3, (0.12, 0.0), 6.0, 2.5
@@ -345,7 +347,7 @@ class ShotDetector:
             alike = other[1] == mark[1] and other[4] > 0.5 * size
             step = alike and begins > top_s + (0.05 if other[1] > 0 else FASTEST_S)
             close = alike and int(mark[1]) == w.lag.size - 1 and float(other[3]) > top_s + CLOSE_STEPS_S
-            if back or step or close:
+            if back or ((step or close) and _rests(t, p, top, b, noise)):
                 until = min(until, begins if back or step else max(begins, top_s + 0.03))
                 break
         seen = int(t.searchsorted(until, side="right"))
@@ -795,6 +797,18 @@ def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: floa
         return 0.0  # a reading or two, as a small spike would leave
     readings = max(min(fall.low_s, 0.3) / step_s, 1.0)
     return float(fall.dip_pa / max(noise_pa, 1e-9) * readings**0.5)
+
+
+def _rests(t: Floats, p: Floats, a: int, b: int, noise_pa: float) -> bool:
+    """Whether the pressure rests somewhere between two marked falls, or noise hides it; else they are one."""
+    edges = np.arange(t[a], t[b] + 1e-9, TREAD_S)
+    if edges.size < 3:
+        return True
+    at = t.searchsorted(edges)
+    means = np.array([p[i:j].mean() for i, j in itertools.pairwise(at) if j > i])
+    falls = -np.diff(means)
+    unsure = 4.0 * noise_pa * (2.0 / max(float(np.diff(at).min()), 1.0)) ** 0.5
+    return bool(falls.size == 0 or falls.min() < TREAD_SHARE * falls.max() + unsure)
 
 
 def _clear(mark: Floats, noise_pa: float, w: triggers.Widths) -> float:
