@@ -242,15 +242,18 @@ def test_a_dip_that_comes_back_at_once_keeps_its_bottom(rate_hz: float, noise_pa
     ("rate_hz", "fall_s", "back_s"), [(200.0, 0.001, 0.05), (200.0, 0.004, 0.05), (500.0, 0.001, 0.025), (500.0, 0.001, 0.1)]
 )
 def test_noise_does_not_fill_a_sharp_bottom(rate_hz: float, fall_s: float, back_s: float) -> None:
-    rng = np.random.default_rng(8)
     t = np.arange(0.0, 90.0, 1.0 / rate_hz)
     x = np.arange(0.0, 1.0, 1e-4)
     depth = (1.0 - np.exp(-x / fall_s)) * np.exp(-x / back_s)
-    p = np.full(t.size, 6.2e5)
-    for when in 2.0 + 2.0 * np.arange(42) + rng.uniform(0.0, 0.3, 42):
-        p -= 7e4 / depth.max() * np.interp(t - when, x, depth, left=0.0, right=0.0)
-    dips = [s.dip_pa / 7e4 for s in find_shots(t, p + rng.normal(0.0, 3000.0, t.size)).shots]
-    assert np.median(dips) == pytest.approx(1.0, abs=3000.0 / 7e4)  # averaged over as long as noise asks, 0.85 to 0.95
+    medians = []
+    for seed in (8, 9):
+        rng = np.random.default_rng(seed)
+        p = np.full(t.size, 6.2e5)
+        for when in 2.0 + 2.0 * np.arange(42) + rng.uniform(0.0, 0.3, 42):
+            p -= 7e4 / depth.max() * np.interp(t - when, x, depth, left=0.0, right=0.0)
+        found = find_shots(t, p + rng.normal(0.0, 3000.0, t.size))
+        medians.append(np.median([s.dip_pa / 7e4 for s in found.shots]))
+    assert np.mean(medians) == pytest.approx(1.0, abs=3000.0 / 7e4)  # averaged over as long as noise asks, 0.85 to 0.95
 
 
 def test_recovery_is_measured_at_ninety_percent_of_the_dip() -> None:
