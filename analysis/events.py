@@ -271,10 +271,12 @@ class SlowWatch:
             fell = begin + int(np.argmax(course[begin:] < high - 0.9 * (high - drop.low_pa)))
             took = float(self._t[a + fell] - self._t[a + begin])
             began_s = min(drop.time_s, float(self._t[a + begin]))
-            rebound = float(np.median(steady)) - drop.low_pa
+            # By the slow course: a valve that opens fast shows a deeper dip for an instant, and is still open.
+            lowest_pa = float(course[begin:].min())
+            rebound = float(np.median(steady)) - lowest_pa
             if rebound > max(REBOUND_SHARE * size, 6.0 * self._sigma[k]):
-                low = np.flatnonzero(course < drop.low_pa + 0.5 * rebound)  # none where the fall was too brief for the slow course
-                self._emit("air draw", drop.time_s, float(self._t[a + low[-1]]) if low.size else drop.low_s)
+                let_go = a + int(np.flatnonzero(course < lowest_pa + 0.5 * rebound)[-1])
+                self._emit("air draw", drop.time_s, float(self._t[let_go]))
                 self._drop = None
             elif took > TURN_S and not self._pump_seen:
                 self._emit("regulator change", began_s, began_s + took)

@@ -421,13 +421,14 @@ def test_a_blow_gun_is_an_air_draw() -> None:
 
 @pytest.mark.parametrize("fades_s", [0.02, 0.05])
 def test_a_draw_that_is_deepest_for_an_instant_is_one(fades_s: float) -> None:
-    """The mean over 50 ms, by which slow events go, never comes as low as the first dip."""
+    """The means by which slow events go never come as low as the first dip, which says nothing of when the draw ends."""
     t, p = line(14.0, 500.0)
     p -= np.where((t > 5.0) & (t < 9.0), 45e3 + 15e3 * np.exp(-np.maximum(t - 5.0, 0.0) / fades_s), 0.0)
     found = find_shots(t, p)
     assert found.shots == ()
-    assert kinds(found)[0] == "air draw"
+    assert kinds(found) == ["air draw"]
     assert found.events[0].time_s == pytest.approx(5.0, abs=0.1)
+    assert found.events[0].until_s == pytest.approx(9.0, abs=0.2)
 
 
 THIN = """
