@@ -7,6 +7,7 @@ readings and the faster the line recovers, and the recovery too long. Two days t
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 
 import numpy as np
@@ -65,9 +66,12 @@ def _mean_dip(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot], l
     """Curve of the shots, averaged against noise: time since an origin [s] and share of the dip; and their usual depth [Pa]."""
     step_s = 1.0 / record.rate_hz
     count = min(len(shots), MOST_SHOTS, max(FEWEST, int(MOST_READINGS * step_s / length_s)))
+    times = [s.time_s for s in record.shots]
     seen = []
     for shot in (shots[i] for i in np.linspace(0, len(shots) - 1, count).astype(int)):
-        a, z = np.searchsorted(t, [shot.time_s - LEAD_STEPS * step_s, shot.time_s + min(shot.censored_s + AFTER_S, length_s)])
+        following_s = min(times[bisect_right(times, shot.time_s + SAME_S) :], default=math.inf)
+        until_s = min(shot.time_s + min(shot.censored_s + AFTER_S, length_s), following_s - LEAD_STEPS * step_s)
+        a, z = np.searchsorted(t, [shot.time_s - LEAD_STEPS * step_s, until_s])
         seen.append(Seen(shot=shot, slope_pa_per_s=0.0, drift_pa_per_s=0.0, noise_pa=record.noise_pa, t_s=t[a:z], p_pa=p[a:z]))
     mean = superimpose(seen, step_s)
     depth_pa, spacing = float(np.median(mean.depth_pa)), float(mean.x_s[1] - mean.x_s[0])

@@ -12,6 +12,7 @@ from scipy.signal import lfilter
 from analysis.detector import ShotDetector
 from analysis.held_down import held_down
 from analysis.record import ShotRecord
+from analysis.settled import Trace, settled_shots
 
 Floats = NDArray[np.float64]
 
@@ -121,3 +122,12 @@ def test_a_shot_on_a_tank_before_its_pump_starts_stays_a_shot() -> None:
 def test_too_few_readings_say_nothing() -> None:
     assert held_down(np.array([0.0]), np.array([1e5]), 1e5, 1e3, 30.0) is None
     assert held_down(np.array([0.0, 0.02]), np.array([1e5, 99e3]), 1e5, 1e3, 30.0) is None
+
+
+@pytest.mark.parametrize("every_s", [0.36, 0.4])
+def test_the_next_shot_of_a_burst_is_no_part_of_the_mean_dip(every_s: float) -> None:
+    shots = [(4.0 + 4.2 * i + every_s * j, 0.02, 135e3) for i in range(20) for j in range(2)]
+    t, p = line(shots, tau_s=0.12, noise_pa=800.0)
+    settled = settled_shots(Trace(t_s=t, p_pa=p))
+    assert settled.used >= 10
+    assert abs(settled.dip_bias) < 0.03
