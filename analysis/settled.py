@@ -29,6 +29,9 @@ NEAR_SHARE = 0.06  # the pressure is back at the settled one within this share o
 STEADY_SHARE = 0.08  # settled pressures that spread less than this share of the dip are one regulated pressure
 DISTURBS = ("air draw", "regulator change", "connected", "disconnected")  # events after which a line must settle again
 LONGEST_S = 3.0  # a recovery is watched at least so long, if nothing comes between
+# Logarithm of what noise makes of dips; less moves recoveries by a hundredth, and to take them from the single readings again would do
+# more where they were measured by the mean dip.
+MOVES_RECOVERY = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,8 +171,8 @@ def settled_shots(trace: Trace) -> Settled:
     bias = dip_bias(t, p, record, [shots[i] for i in chosen if settled[i]])
     for i in chosen:
         shot = shots[i]
-        if settled[i] and not bias:  # its own start is the settled pressure, wherever the line stands just then
-            dip_pa.append(shot.dip_pa)
+        if settled[i] and abs(bias) < MOVES_RECOVERY:  # its own start is the settled pressure, wherever the line stands just then
+            dip_pa.append(shot.dip_pa * np.exp(-bias))
             ended.append(shot.outcome == "recovered")
             seen_s.append(shot.recovery_s if ended[-1] else max(shot.censored_s - HELD_S, 1e-3))
             continue

@@ -131,3 +131,13 @@ def test_the_next_shot_of_a_burst_is_no_part_of_the_mean_dip(every_s: float) -> 
     settled = settled_shots(Trace(t_s=t, p_pa=p))
     assert settled.used >= 10
     assert abs(settled.dip_bias) < 0.03
+
+
+def test_dips_that_noise_changes_a_little_leave_recoveries_as_they_were_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    t, p = line([(4.0 + 4.0 * i, 0.02, 135e3) for i in range(20)], tau_s=0.05, noise_pa=800.0)
+    settled = []
+    for bias in (0.0, -0.02):
+        monkeypatch.setattr("analysis.settled.dip_bias", lambda *_, bias=bias: bias)
+        settled.append(settled_shots(Trace(t_s=t, p_pa=p)))
+    assert settled[1].time_s == pytest.approx(settled[0].time_s, nan_ok=True)
+    assert settled[1].dip_pa == pytest.approx(settled[0].dip_pa * np.exp(0.02))
