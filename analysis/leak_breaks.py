@@ -17,6 +17,7 @@ MAX_POINTS: Final = 40_000  # readings are averaged down to this many before any
 MAX_BLOCKS: Final = 2_400  # blocks in which breaks are looked for; 18 s over half a day
 SPIKE_SIGMAS: Final = 6.0  # common practice, no source
 ROUNDING_PA: Final = 0.1  # what is less than this is rounding, not noise [Pa]
+STEPPED: Final = 1.5  # steps of the resolution; above, noise is told by its size; by choice
 SAME_SIZE: Final = 1.2  # noise that grows less over twice the distance does not grow any more; by choice
 MOST_NOISE: Final = 0.25  # share of the range of all readings that their noise can be; the range of 30 is four of it
 BENDS: Final = 2.5  # noise never grows so much over twice the distance, and once more over twice that; a bend grows fourfold
@@ -223,8 +224,8 @@ def _shared(p: Array, resolution: float) -> tuple[int, float]:
         if p.size < 20 * apart:
             break
         last, size = size, float(1.4826 * np.median(np.abs(p[2 * apart :] - 2.0 * p[apart:-apart] + p[: -2 * apart])) / np.sqrt(6.0))
-        if last <= max(ROUNDING_PA, resolution):
-            continue
+        if last <= max(ROUNDING_PA, STEPPED * resolution):
+            continue  # the median of so few steps stands where it is, whatever the noise does
         if size < SAME_SIZE * last:
             if last > MOST_NOISE * float(np.ptp(p)):
                 break  # a pump's sawtooth, which reaches no further than its swing either

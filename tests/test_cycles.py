@@ -301,3 +301,14 @@ def test_readings_too_slow_for_a_pump_are_no_pump_that_never_unloads(every: int,
     assert not answer.never_unloads
     assert answer.duty.value is None
     assert any(said in w for w in answer.warnings)
+
+
+def test_noise_of_about_a_step_is_not_taken_for_readings_that_share_theirs() -> None:
+    t = np.arange(0.0, 4000.0, 0.5)
+    since = t % 1000.0
+    saw = 900e3 - 200e3 * np.where(since < 985.0, since / 985.0, (1000.0 - since) / 15.0)
+    p = np.round((saw + np.random.default_rng(3).normal(0.0, 800.0, t.size)) / 1000.0) * 1000.0
+    found = find_cycles(t, p, volume_m3=0.024)
+    assert found.duty.low is not None
+    assert found.duty.high is not None
+    assert found.duty.low < 0.015 < found.duty.high
