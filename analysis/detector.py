@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
 from analysis.constants import ATMOSPHERE_ABS_PA
-from analysis.events import SlowWatch, disturbs
+from analysis.events import SAME_FALL_S, SlowWatch, disturbs
 from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.held_down import held_down
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
@@ -40,7 +40,6 @@ LONGEST_RECOVERY_S = 60.0
 TOGETHER = 64  # shots that are measured again by their mean dip and that of as many after them
 RING_S = 1.5  # for so long after a shot the hose may ring
 RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
-SAME_FALL_S = 0.05
 UNSURE_U, TOLD_U = 0.02, 0.012  # of a dip, as a share: what the reader is warned of, and what is good enough
 RISEN_FROM_GAP, FAINT_SIGMA = 1.4, 6.0
 BESIDE_S = 0.06
@@ -64,7 +63,7 @@ SMEARED_STEPS, FLICKERS = 0.7, 0.25  # noise that changes so many readings from 
 # and the line stood there so long before as just before.
 SOME_FLICKERS, ONE_STEP, SURE_STEP, UNLIKE_DRIFT, STOOD_S = 0.03, 0.85, 8.0, 5.0, 1.0
 FASTEST_S = 0.14  # no tool is fired twice within this, or so it is held where
-MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump makes no more
+MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump makes no more; common practice, no source
 # Where shots fall slowly, those of a burst overlap: so long after each, and at each mark that shows none by itself, those from so long
 # before to so long after are fitted together. Their shape is found anew after so many shots.
 SLOW_FALL_S, LOOK_S, LOOK_BEHIND_S, LOOK_AHEAD_S, RENEWED = 0.05, 0.35, 0.5, 0.1, 4
@@ -586,10 +585,8 @@ class ShotDetector:
             return True
         if len(self._known) >= 3:
             usual = self._usual_fall_s()
-            backs = sorted(f.back for f in self._known)
-            usual_back = backs[3 * len(backs) // 4]  # bursts hide that of most
-            large = fall.dip_pa > LARGE * self._usual_dip()
-            stays = large and fall.low_s > STAYED_S and fall.back < STAYS_SHARE * usual_back
+            large = fall.low_s > STAYED_S and fall.dip_pa > LARGE * self._usual_dip()
+            stays = large and fall.back < STAYS_SHARE * self._usual_back()
             return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and stays_low) or stays
         return False
 
@@ -634,6 +631,9 @@ class ShotDetector:
 
     def _usual_dip(self) -> float:
         return _middle(f.dip_pa for f in self._known)
+
+    def _usual_back(self) -> float:
+        return sorted(f.back for f in self._known)[3 * len(self._known) // 4]  # bursts hide that of most
 
     def _close(self, until_s: float, *, cut: bool = True) -> None:
         """End the watch on the open shot at the next fall."""

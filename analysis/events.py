@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 EMPTY_SHARE, EMPTY_PA = 0.15, 60_000.0  # a line that falls below both has been pulled off
 BACK_SHARE = 0.3  # a draw has ended when less of the drop than this is left
 REBOUND_SHARE = 0.15  # of the drop; what comes up by so much was let go, where a regulator that is turned down does not come up at all
-SAME_S = 0.05  # apart, falls are one
+SAME_FALL_S = 0.05  # apart, marks are of one fall
 SWING_S = 0.7  # a fall that begins this soon after a shot and is over this soon is the hose that rings, not a blow gun
 FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, what falls on and is so much smaller belongs to it,
 REGAINS = 0.1  # and what regains no more than this share of itself
@@ -91,7 +91,7 @@ class SlowWatch:
     def shot(self, time_s: float) -> None:
         """Take note of a shot, also of one that seemed to be a drop where less of it was in view."""
         self.shot_times.append(time_s)
-        if self._drop is not None and abs(self._drop.time_s - time_s) < SAME_S:
+        if self._drop is not None and abs(self._drop.time_s - time_s) < SAME_FALL_S:
             self._drop = None
 
     def tail(self, fall: Fall) -> bool:
