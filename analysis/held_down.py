@@ -16,7 +16,8 @@ NOISIEST = 0.15  # their noise is this share of the dip
 LEAST_RISE, LEAST_SIGMA = 0.5, 8.0  # of the dip, and times the noise of those means, that it comes back
 CAME_UP = 0.25  # of the dip; what comes up so far and sinks again was not held
 LOWER, UPPER = 0.2, 0.8  # of that rise, between which it is timed
-# No shot holds a line down for so long and then lets it turn so late: 1.4 times the rise is the most that shots have shown.
+# No shot holds a line down for so long and then lets it turn so late: 1.4 times the rise is the most in shots of an independent model,
+# 1.8 in our own shapes on a receiver.
 SHORTEST_S, LATE = 0.15, 3.0
 
 
