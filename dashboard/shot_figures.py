@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.estimate import Estimate
 from dashboard.figures import BLUE, DASHES, GREEN, ORANGE, PURPLE, SERIES, blank, key_above, label_at, span
-from dashboard.reader import Reader
+from dashboard.reader import Reader, finer_seconds
 from dashboard.zoom import thin
 
 
@@ -79,7 +79,7 @@ def recovery(
             y=share,
             mode="lines",
             line={"color": color, "width": 2.2, "shape": "hv", "dash": DASHES[i % 4]},
-            hovertemplate="%{x:.2f} s: %{y:.0f} %<extra>" + name + "</extra>",
+            hovertemplate="%{x:.3f} s: %{y:.0f} %<extra>" + name + "</extra>",
         )
         cuts = np.asarray(cut, float)
         if cuts.size:
@@ -89,10 +89,10 @@ def recovery(
                 y=at,
                 mode="markers",
                 marker={"symbol": "line-ns-open", "size": 8, "color": color, "opacity": 0.6},
-                hovertemplate="cut off after %{x:.2f} s<extra></extra>",
+                hovertemplate="cut off after %{x:.3f} s<extra></extra>",
             )
         median = (medians_s or {}).get(name)
-        text = name if median is None else f"{name}: half within {median:.2f} s" if name else f"half within {median:.2f} s"
+        text = ": ".join(filter(None, (name, "" if median is None else f"half within {finer_seconds(median)}")))
         if text and len(curves) == 1:
             half = np.flatnonzero(share >= 50.0)
             step = int(half[0]) if half.size else share.size - 1

@@ -61,7 +61,9 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
         head += f"; four in five started within {reader.pressure(summary.steadiness_pa)} of each other"
     out = [f"{head}.", f"The median pressure just before a shot was {reader.estimate(summary.median_before_pa, reader.pressure)}."]
     if recovery.value is not None:
-        out.append(f"The pressure was back after {reader.estimate(recovery, seconds)}: the median of all shots, counting those cut off.")
+        out.append(
+            f"The pressure was back after {reader.estimate(recovery, finer_seconds)}: the median of all shots, counting those cut off."
+        )
     else:
         out.append(f"The recovery cannot be told: fewer than half of the shots were seen to recover. {_unseen(record)}")
     lowest = reader.pressure(summary.lowest_pa or 0.0)
@@ -288,7 +290,7 @@ def measured_beside_modelled(measured: ShotSummary, modelled: ShotSummary, reade
     """Set what was measured beside what the line model gives for the same shots."""
     rows = (
         ("Dip", measured.median_dip_pa, modelled.median_dip_pa, reader.pressure),
-        ("Recovery", measured.median_recovery_s, modelled.median_recovery_s, seconds),
+        ("Recovery", measured.median_recovery_s, modelled.median_recovery_s, finer_seconds),
         ("Pressure before a shot", measured.median_before_pa, modelled.median_before_pa, reader.pressure),
     )
     out = [

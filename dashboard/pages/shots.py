@@ -18,7 +18,7 @@ from dashboard import figures, recording_figures, shot_figures, ui, wording
 from dashboard import shot_parts as parts
 from dashboard.job_card import working
 from dashboard.leak_choices import quantity
-from dashboard.reader import Reader, seconds
+from dashboard.reader import Reader, finer_seconds, seconds
 from dashboard.underway import Job
 from dashboard.work import Work
 
@@ -137,7 +137,7 @@ def _readouts(summary: ShotSummary, reader: Reader) -> list[tuple[str, str, str 
         ("Shots", str(summary.shots), f"{summary.cut_off} cut off by the next"),
         ("Before a shot, median", ui.value_and_interval(summary.median_before_pa, reader.pressure)[0], _steady(summary, reader)),
         ("Dip, median", *ui.value_and_interval(summary.median_dip_pa, reader.pressure)),
-        ("Recovery, median", *ui.value_and_interval(summary.median_recovery_s, seconds)),
+        ("Recovery, median", *ui.value_and_interval(summary.median_recovery_s, finer_seconds)),
         ("Lowest of all", "–" if summary.lowest_pa is None else reader.pressure(summary.lowest_pa), "at the bottom of a dip"),
     ]
 
