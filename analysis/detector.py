@@ -39,6 +39,7 @@ KEPT_S = 0.5  # before the shot whose recovery is watched
 LONGEST_RECOVERY_S = 60.0
 TOGETHER = 64  # shots that are measured again by their mean dip and that of as many after them
 RING_S = 1.5  # for so long after a shot the hose may ring
+SWING_BACK_S = 0.35  # and so soon it swings back from above where the line stood
 RING_SHARE = 0.4  # and no swing of it is this large, compared with the dip
 UNSURE_U, TOLD_U = 0.02, 0.012  # of a dip, as a share: what the reader is warned of, and what is good enough
 RISEN_FROM_GAP, FAINT_SIGMA = 1.4, 6.0
@@ -76,6 +77,7 @@ LARGE, STAYED_S, STAYS_SHARE = 2.0, 0.5, 0.5  # times the usual dip, of which le
 GROWN, ON_S = 2.0, 0.1  # times the last shot, whose fall has gone on: a valve was opened then
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none, unless it is
 SHARP, CLEAR_SIGMA, LEAST_SHARE = 1.5, 10.0, 0.04  # hardly slower than they are, so clear, and no smaller than this share of them
+LARGER = 2.0  # times a swing of the hose is the shot after it, at least
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
 
@@ -355,6 +357,8 @@ class ShotDetector:
         fall = measure(t[a:seen], p[a:seen], top_s, lag, noise, size, w.step_s, earliest, until, self._least(top_s, noise), ripple)
         if fall is None or fall.half_s > top_s + BESIDE_S or (fall.sure > 0.0 and fall.time_s > top_s):
             return  # nothing, or another fall, which has a mark of its own
+        if self._swings_before(fall, mark, ready, w):
+            return
         if self._from_gap(fall, max(gap_s, self._first_s), noise, w):
             return
         self._turns = [turn for turn in self._turns if turn[1] > top_s - 2.0]
@@ -386,6 +390,15 @@ class ShotDetector:
         ready = self._base + end
         end = min(end, int(self._t.searchsorted(until)))
         return self._t[first:end], self._clean[first:end], gap_s, until, ready
+
+    def _swings_before(self, fall: Fall, mark: Floats, ready: int, w: triggers.Widths) -> bool:
+        """Whether a mark is of a hose that swings back, and the fall measured that of the next shot, which has a mark of its own."""
+        last = self._last
+        if last is None or fall.time_s - last.time_s > RING_S or mark[4] > RING_SHARE * last.dip_pa:
+            return False
+        took_s = float(w.lag[int(mark[1])] + w.mean[int(mark[1])]) * w.step_s
+        own = (o for o in self._falls if o[1] == mark[1] and o[7] <= ready and o[4] > LARGER * mark[4])
+        return any(float(o[3]) - took_s < fall.half_s < float(o[3]) + 0.5 * took_s for o in own)
 
     def _from_gap(self, fall: Fall, gap_s: float, noise: float, w: triggers.Widths) -> bool:
         """Whether a fall began in the gap before it, or may be the line that rings from a shot that the gap has swallowed."""
@@ -529,7 +542,9 @@ class ShotDetector:
             since = fall.time_s - last.time_s
             if since < SAME_FALL_S or fall.time_s < last.minimum_s:
                 return
-            if since < RING_S and dip < RING_SHARE * last.dip_pa:
+            # What a hose overshoots it swings back, and goes by less below where the line stood.
+            below = last.before_pa - fall.minimum_pa if since < SWING_BACK_S else dip
+            if since < RING_S and min(dip, below) < RING_SHARE * last.dip_pa:
                 return
         if any(start - BURST_MARGIN_S < fall.time_s < stop + BURST_MARGIN_S for start, stop, at in self._turns if at <= ready):
             return
@@ -592,7 +607,8 @@ class ShotDetector:
 
     def _went_on(self, fall: Fall, last: Fall) -> bool:
         """Whether a fall shows that what the last shot was taken for went on falling."""
-        return fall.time_s < last.minimum_s + ON_S and fall.dip_pa > GROWN * last.dip_pa and self._drags(fall)
+        back = fall.before_pa - last.minimum_pa > RECOVERED * last.dip_pa
+        return fall.time_s < last.minimum_s + ON_S and not back and fall.dip_pa > GROWN * last.dip_pa and self._drags(fall)
 
     def _withdraw(self, shot: Fall) -> None:
         """Take out the open shot, and what was learnt from it."""

@@ -241,7 +241,7 @@ def _onset(seen: Sequence[Seen], mean: MeanDip, step_s: float) -> float | None:
     share = float(np.median([s.noise_pa for s in seen]) / np.median(mean.depth_pa))
     noise = UNIT_PA * max(share / (len(seen) * spacing / step_s) ** 0.5, 0.003)  # of the mean of the readings at a node
     bottom_s = float(mean.x_s[np.argmax(mean.share)])
-    fall = measure(x, p, bottom_s, max(0.016, step_s), noise, UNIT_PA, spacing, float(x[0]), float(x[-1]))
+    fall = measure(x, p, bottom_s, max(0.016, step_s), noise, 0.0, spacing, float(x[0]), float(x[-1]))
     shots_s = float(np.median([s.shot.time_s - at for s, at in zip(seen, mean.at_s, strict=True)]))
     return fall.time_s if fall is not None and abs(fall.time_s - shots_s) < FARTHEST_STEPS * step_s else None
 

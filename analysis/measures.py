@@ -46,6 +46,7 @@ TRIED = 45  # onsets
 FLANK_NOISE = 0.05  # of the dip; in more, flanks are not told from a round bottom
 FLANK_SHARES, FEWEST_ON_FLANKS, MOST_ON_FLANKS = (0.25, 0.4), 6, 24  # of the dip; readings
 CLIMB_S = 0.04  # a falling edge has no level stretch this long
+STEEP, SWUNG = 0.8, 0.15  # of a fall, that a mark saw, and that would change where it seems to begin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,7 +237,7 @@ def measure(
     t, p : ndarray
         Times [s] and cleaned pressure [Pa], from well before the fall to the end of the view.
     top_s, lag_s, size_pa : float
-        Where the first stage saw the largest fall, over which time, and how large [s, s, Pa].
+        Where the first stage saw the largest fall, over which time, and how large [s, s, Pa]; 0 where that is not known.
     noise_pa, step_s : float
         Noise [Pa] and spacing of the readings [s].
     earliest_s, until_s : float
@@ -274,8 +275,13 @@ def _measure(
     y, high, low, rough_dip = p, a, a, 0.0
     for _ in range(2):
         y = smooth(p, n)
-        high = climb(t, y, highest(y, a, top + 1), first, noise_pa / n**0.5)
+        steep = highest(y, a, top + 1)
+        high = climb(t, y, steep, first, noise_pa / n**0.5)
         low = lowest(y, high, low_end)
+        # Where nearly all is lost as fast as the mark saw, what falls before that is a hose that swings back.
+        lost = y[steep] - y[low]
+        if y[high] - y[steep] > SWUNG * lost and size_pa > STEEP * lost:
+            high = steep
         rough_dip = y[high] - y[low]
         if low <= high or rough_dip <= max(least_pa, 0.0):
             return False

@@ -183,6 +183,13 @@ def test_short_dips_of_a_burst_along_the_line_are_not_fitted_as_wide_falls() -> 
     assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.98
 
 
+@pytest.mark.parametrize("every_s", [0.16, 0.2])
+def test_a_hose_that_swings_back_before_the_next_shot_of_a_burst_hides_none(every_s: float) -> None:
+    scene = Scene(name="", rate_hz=500.0, fall_s=0.006, bottom_s=0.015, recovery_s=0.03, overshoot=0.4, every_s=every_s, per_burst=6)
+    true = record(scene, 1)
+    assert score(find_shots(true.t_s, true.p_pa), true).f1 == 1.0
+
+
 def test_a_gap_hides_no_later_shot_of_a_burst() -> None:
     made = record(drawn("receiver, 11 gal", 4), 4)  # a burst begins 0.7 s after a gap
     assert score(find_shots(made.t_s, made.p_pa), made).missed == 0
