@@ -31,9 +31,7 @@ MATERIAL = 0.05  # a change smaller than this is none: the same line differs by 
 FEWEST = 5  # settled shots on each side
 ENOUGH = 10  # recovered shots from a line fully at rest, on each side: then only these are compared
 MEASURE_U = 0.006  # standard uncertainty of a ratio of two medians that more shots do not reduce: onset, noise, sampling
-# Standard uncertainty of dips and recoveries for noise, as a share of what it made of the dips: from exponential dips in noise of 4 %.
-BIAS_U = 0.3
-EARLY_U = 0.2  # and of recoveries, as a share of the noise over the dip: a slow one seems to be over too soon in it
+EARLY_U = 0.2  # standard uncertainty of recoveries, as a share of the noise over the dip: a slow one seems to be over too soon in it
 PRESSURE_EXPONENT = 1.0  # a tool takes air in proportion to absolute pressure; its standard uncertainty:
 PRESSURE_EXPONENT_U = 0.5
 PULL = 4.0  # spreads from the median beyond which a recovery counts no further
@@ -131,7 +129,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
                 f"The line stood {100.0 * pressure_shift:+.1f} % in absolute pressure after the change; the dips were compared at equal "
                 "pressure, and the interval is wider for it. Set the same pressure on both days for a sharper answer."
             )
-        noise_u = [BIAS_U * abs(s.dip_bias) for s in (b, a)]
+        noise_u = [s.dip_bias_u for s in (b, a)]
         depth_u = [math.hypot(s.record.depth_u, u) for s, u in zip((b, a), noise_u, strict=True)]
         dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, math.hypot(effect.u_between(pace), pressure_u, *depth_u))
         dip_b, dip_a = dip_b.widened(Z_95 * depth_u[0]), dip_a.widened(Z_95 * depth_u[1])

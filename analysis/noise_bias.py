@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.mean_dip import AFTER_S, FEWEST, LEAD_STEPS, Seen, superimpose
+from analysis.mean_dip import AFTER_S, FEWEST, LEAD_STEPS, NOISIEST, Seen, superimpose
 from analysis.measures import smooth
 from analysis.record import Shot, ShotRecord
 from analysis.shots import find_shots
@@ -21,6 +21,11 @@ from analysis.shots import find_shots
 Floats = NDArray[np.float64]
 
 LEAST_NOISE = 0.015  # of the dip; less does little
+COARSE = 1.0  # steps; less noise leaves a dip that goes by where its bottom falls between two steps, which is not told
+# Standard uncertainty of the bias as a share of the noise over the dip, from recordings of one line that differ in their noise alone: where
+# it is told, and where it is not and two days mostly share it, or where it is averaged out and what is left is shared by all shots.
+TOLD_U, UNTOLD_U = 0.1, 0.2
+SHARE_U = 0.3  # and, where it is told, as a share of itself: from exponential dips in noise of 4 %
 LEAST_BIAS = 0.005  # smaller ones are not told from none
 MOST_SHOTS, MOST_READINGS = 60, 20_000  # that the mean dip is made of
 CURVE_NOISE = 0.005  # of the dip, to which the mean dip is averaged
@@ -29,8 +34,10 @@ REST_S, END_S = 1.5, 0.3  # of a level line before each and after it
 SAME_S = 0.06  # a shot that was drawn is found within this time of it
 
 
-def dip_bias(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot]) -> float:
-    """Logarithm of how many times too deep the dips of some shots come out for noise; 0 where that is not seen.
+def dip_bias(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot]) -> tuple[float, float]:
+    """Logarithm of how many times too deep the dips of some shots come out for noise, 0 where that is not seen; and its uncertainty.
+
+    Where readings are few, dips were measured by their mean dip, and noise was averaged out of that before its bottom was read.
 
     Parameters
     ----------
@@ -41,8 +48,12 @@ def dip_bias(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot]) ->
     shots : sequence of Shot
         Those that are asked for, from a line at rest.
     """
-    if len(shots) < FEWEST or record.noise_pa < LEAST_NOISE * float(np.median([s.dip_pa for s in shots])):
-        return 0.0
+    noise = record.noise_pa / float(np.median([s.dip_pa for s in shots])) if shots else 0.0
+    if noise < LEAST_NOISE:
+        return 0.0, 0.0
+    averaged = record.depth_u > 0.0 and noise <= NOISIEST and len(record.shots) >= FEWEST
+    if averaged or len(shots) < FEWEST or record.noise_pa < COARSE * record.resolution_pa:
+        return 0.0, UNTOLD_U * noise
     step_s = 1.0 / record.rate_hz
     length_s = AFTER_S + float(np.median([s.censored_s for s in shots]))
     x, share, depth_pa = _mean_dip(t, p, record, shots, length_s)
@@ -57,9 +68,9 @@ def dip_bias(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot]) ->
     found = find_shots((at[:, None] + since).ravel(), drawn.ravel()).shots
     dips = [s.dip_pa for s in found if np.abs(at - s.time_s).min() < SAME_S]
     if len(dips) < 0.5 * DRAWN:
-        return 0.0
+        return 0.0, UNTOLD_U * noise
     bias = float(np.log(dips).mean()) - math.log(depth_pa)
-    return bias if abs(bias) > LEAST_BIAS else 0.0
+    return bias if abs(bias) > LEAST_BIAS else 0.0, math.hypot(SHARE_U * bias, TOLD_U * noise)
 
 
 def _mean_dip(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot], length_s: float) -> tuple[Floats, Floats, float]:

@@ -76,8 +76,8 @@ class Settled:
         So long after a shot this line is at rest for sure [s].
     at_rest : ndarray of bool, shape (n,)
         Fired on a line fully at rest, and not only close to its settled pressure.
-    dip_bias : float
-        Logarithm of what noise made of the dips; taken out of these, and of the level to which they recover.
+    dip_bias, dip_bias_u : float
+        Logarithm of what noise made of the dips, and its standard uncertainty; taken out of these, and of the level to which they recover.
     left_out : mapping of str to int
         Shots that are not compared, by the reason.
     """
@@ -93,6 +93,7 @@ class Settled:
     at_rest: NDArray[np.bool_]
     pause_s: float
     dip_bias: float
+    dip_bias_u: float
     left_out: Mapping[str, int]
 
     @property
@@ -168,7 +169,7 @@ def settled_shots(trace: Trace) -> Settled:
     chosen = np.flatnonzero(use)
     burst = np.cumsum(np.concatenate([[0], np.diff(times) > SETTLED_S])) if times.size else np.zeros(0, dtype=int)
     dip_pa, seen_s, ended = [], [], []
-    bias = dip_bias(t, p, record, [shots[i] for i in chosen if settled[i]])
+    bias, bias_u = dip_bias(t, p, record, [shots[i] for i in chosen if settled[i]])
     for i in chosen:
         shot = shots[i]
         if settled[i] and abs(bias) < MOVES_RECOVERY:  # its own start is the settled pressure, wherever the line stands just then
@@ -198,6 +199,7 @@ def settled_shots(trace: Trace) -> Settled:
         at_rest=settled[chosen],
         pause_s=pause_s,
         dip_bias=bias,
+        dip_bias_u=bias_u,
         left_out={TOO_SOON: len(shots) - chosen.size - pumping, PUMPING: pumping},
     )
 

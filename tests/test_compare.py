@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from analysis.compare import Comparison, _pace_effect, compare, log_normal_mean, wait_s
-from analysis.settled import Trace
+from analysis.settled import Trace, settled_shots
 from tests.benchmarks.bench_compare import sharp_pair
 from tests.browser.home import nailing
 from tests.shot_scores import Scene, record
@@ -175,6 +177,21 @@ def test_what_noise_does_to_sharp_dips_is_taken_out(tau: float, dip: float, verd
         assert change.high is not None
         assert change.low <= true <= change.high
     assert result.dip_before_pa.value == pytest.approx(before.dip_pa, rel=0.025)
+
+
+def test_what_noise_does_is_not_told_where_it_is_averaged_out_or_hidden_by_steps() -> None:
+    _, shot = sharp_pair(7, 1.0, 1.0)
+    brief = replace(shot, tau_s=0.1, fall_s=0.02)
+    few, many = (settled_shots(replace(brief, rate_hz=rate_hz).recorded(1)) for rate_hz in (50.0, 200.0))
+    assert few.record.depth_u > 0.0  # measured by its mean dip, which averages noise out
+    assert few.dip_bias == 0.0
+    assert many.dip_bias < -0.015
+    assert few.dip_pa.mean() == pytest.approx(shot.dip_pa, rel=0.03)
+    clean = replace(shot, noise_pa=0.02 * shot.dip_pa).recorded(1)
+    step_pa = 0.2 * shot.dip_pa
+    coarse = settled_shots(replace(clean, p_pa=np.round(np.asarray(clean.p_pa) / step_pa) * step_pa))
+    assert coarse.dip_bias == 0.0
+    assert coarse.dip_bias_u == pytest.approx(0.02, abs=0.005)
 
 
 def test_noise_does_nothing_to_round_dips_or_where_there_is_little() -> None:

@@ -137,7 +137,7 @@ def test_dips_that_noise_changes_a_little_leave_recoveries_as_they_were_measured
     t, p = line([(4.0 + 4.0 * i, 0.02, 135e3) for i in range(20)], tau_s=0.05, noise_pa=800.0)
     settled = []
     for bias in (0.0, -0.02):
-        monkeypatch.setattr("analysis.settled.dip_bias", lambda *_, bias=bias: bias)
+        monkeypatch.setattr("analysis.settled.dip_bias", lambda *_, bias=bias: (bias, 0.0))
         settled.append(settled_shots(Trace(t_s=t, p_pa=p)))
     assert settled[1].time_s == pytest.approx(settled[0].time_s, nan_ok=True)
     assert settled[1].dip_pa == pytest.approx(settled[0].dip_pa * np.exp(0.02))
