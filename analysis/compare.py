@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import stdtrit
 
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.estimate import Estimate
@@ -28,14 +29,20 @@ Verdict = Literal["better", "worse", "no change", "cannot tell"]
 Direction = Literal["less", "more", "same", "unclear"]
 
 MATERIAL = 0.05  # a change smaller than this is none: the same line differs by as much from day to day; common practice, no source
+# The whole interval must lie beyond this for a verdict: a day 20 K warmer does as much to a recovery, and no reading shows it.
+BEYOND = 0.035
 FEWEST = 5  # settled shots on each side
 ENOUGH = 10  # recovered shots from a line fully at rest, on each side: then only these are compared
 MEASURE_U = 0.006  # standard uncertainty of a ratio of two medians that more shots do not reduce: onset, noise, sampling
 EARLY_U = 0.2  # standard uncertainty of recoveries, as a share of the noise over the dip: a slow one seems to be over too soon in it
 PRESSURE_EXPONENT = 1.0  # a tool takes air in proportion to absolute pressure; its standard uncertainty:
 PRESSURE_EXPONENT_U = 0.5
+# Pressures that all grow alike leave a recovery as it is, but what a supply has above a regulator's setting does not grow with it: standard
+# uncertainty of the exponent, from a lumped line with regulators of many kinds (0.1 to 0.5).
+RECOVERY_EXPONENT_U = 0.25
+WEATHER_U = 0.01  # of a ratio of recoveries, for days 6 K apart: air flows as the root of its temperature, and the tool takes more or less
 PULL = 4.0  # spreads from the median beyond which a recovery counts no further
-TOLD_SHIFT = 0.01  # of absolute pressure, from which on the reader is told
+TOLD_SHIFT, FAR_SHIFT = 0.01, 0.05  # of absolute pressure, from which on the reader is told, and it is why the interval is wide
 PACE_S = 4.0  # the air of tool and line forgets the shot before over about this time
 PACE_PRIOR = 0.05  # standard uncertainty, before any shot is seen, of the share by which the shot before can move a measure
 
@@ -123,7 +130,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
         effect = _pace_effect(pace, (np.log(one.dip_pa), np.log(other.dip_pa)))
         pace_shift = effect.between(pace)
         one, other = (replace(s, dip_pa=s.dip_pa * effect.taken_out(x, pace)) for s, x in zip((one, other), pace, strict=True))
-        pressure_u = PRESSURE_EXPONENT_U * abs(np.log1p(pressure_shift))
+        pressure = abs(float(np.log1p(pressure_shift)))
         if abs(pressure_shift) >= TOLD_SHIFT:
             warnings.append(
                 f"The line stood {100.0 * pressure_shift:+.1f} % in absolute pressure after the change; the dips were compared at equal "
@@ -131,7 +138,9 @@ def compare(before: Trace, after: Trace) -> Comparison:
             )
         noise_u = [s.dip_bias_u for s in (b, a)]
         depth_u = [math.hypot(s.record.depth_u, u) for s, u in zip((b, a), noise_u, strict=True)]
-        dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, math.hypot(effect.u_between(pace), pressure_u, *depth_u))
+        dip_b, dip_a, dip_change = _ratio(
+            one, other, _mean_log_dip, math.hypot(effect.u_between(pace), PRESSURE_EXPONENT_U * pressure, *depth_u)
+        )
         dip_b, dip_a = dip_b.widened(Z_95 * depth_u[0]), dip_a.widened(Z_95 * depth_u[1])
         if min(b.ended.sum(), a.ended.sum()) >= FEWEST:
             # A recovery that was seen depends on the interval before the shot, never on the one that would have cut it off.
@@ -139,10 +148,10 @@ def compare(before: Trace, after: Trace) -> Comparison:
             effect = _pace_effect(pace, (seen[0], seen[1]))
             one, other = (replace(s, time_s=s.time_s * effect.taken_out(x, pace)) for s, x in zip((b, a), pace, strict=True))
             early_u = [EARLY_U * s.record.noise_pa / float(np.median(s.dip_pa)) for s in (b, a)]
-            matched_u = math.hypot(effect.u_between(pace), *noise_u, *early_u)
+            matched_u = math.hypot(effect.u_between(pace), RECOVERY_EXPONENT_U * pressure, WEATHER_U, *noise_u, *early_u)
             recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u)
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
-    verdict, why = _judge(b, a, moved, recovery_change, dip_change)
+    verdict, why = _judge(b, a, moved, recovery_change, dip_change, pressure_shift)
     return Comparison(
         recovery_before_s=recovery_b,
         recovery_after_s=recovery_a,
@@ -273,9 +282,9 @@ def _ratio(
         values.append(log_mean(side, everything))
         resampled = bootstrap_blocks(partial(log_mean, side), side.burst, times=300, seed=seed)
         spread = float(np.nanstd(resampled))
-        blocks = side.bursts
-        # Few blocks resample too narrowly; scale like a sample's standard deviation, and never below independent shots' own scatter.
-        spreads.append(spread * np.sqrt(blocks / max(blocks - 1, 1)))
+        # Few blocks resample too narrowly, and how widely is itself unsure: scale like a sample's standard deviation, and by Student's t.
+        free = max(side.bursts - 1, 1)
+        spreads.append(spread * np.sqrt((free + 1) / free) * float(stdtrit(free, 0.975)) / Z_95)
     out = [
         Estimate(value=float(np.exp(v)), low=float(np.exp(v - Z_95 * s)), high=float(np.exp(v + Z_95 * s)))
         for v, s in zip(values, spreads, strict=True)
@@ -296,7 +305,9 @@ def _moved(before: Trace, after: Trace) -> str:
     )
 
 
-def _judge(b: Settled, a: Settled, moved: str, recovery_change: Estimate, dip_change: Estimate) -> tuple[Verdict, str]:
+def _judge(
+    b: Settled, a: Settled, moved: str, recovery_change: Estimate, dip_change: Estimate, pressure_shift: float
+) -> tuple[Verdict, str]:
     if moved:
         return "cannot tell", moved
     apart = f"{wait_s(b, a)} s apart"
@@ -316,9 +327,16 @@ def _judge(b: Settled, a: Settled, moved: str, recovery_change: Estimate, dip_ch
     signs = {"recovery": direction(recovery_change), "dip": direction(dip_change)}
     words = f"Recovery {_say(recovery_change)}, dip {_say(dip_change)}, from {b.used} and {a.used} shots on a settled line."
     if "unclear" in signs.values() and not {"less", "more"} & set(signs.values()):
+        if abs(pressure_shift) >= FAR_SHIFT:
+            return "cannot tell", f"{words} The line stood at too different a pressure to say. Set the same pressure on both days."
+        if all(_half(change) < MATERIAL for change in (recovery_change, dip_change)):
+            return "cannot tell", f"{words} That is too little to be sure of: another day, or other weather, can do as much."
         return "cannot tell", f"{words} The interval is too wide to say; record more shots from a settled line."
     if "less" in signs.values() and "more" in signs.values():
-        return "cannot tell", f"{words} One got better and the other worse; decide by what matters at the tool."
+        return "cannot tell", (
+            f"{words} One got better and the other worse; decide by what matters at the tool. If the tool is another, or the sensor sits "
+            "elsewhere, that alone can be why."
+        )
     if "less" in signs.values():
         return "better", words
     if "more" in signs.values():
@@ -335,13 +353,17 @@ def direction(change: Estimate) -> Direction:
     """Tell which way a change goes, if it is large and sure enough to matter."""
     if change.value is None or change.low is None or change.high is None:
         return "unclear"
-    if change.high < 0.0 and change.value <= -MATERIAL:
+    if change.high < -BEYOND and change.value <= -MATERIAL:
         return "less"
-    if change.low > 0.0 and change.value >= MATERIAL:
+    if change.low > BEYOND and change.value >= MATERIAL:
         return "more"
-    if change.low > -2.0 * MATERIAL and change.high < 2.0 * MATERIAL:
+    if change.low > -2.0 * MATERIAL and change.high < 2.0 * MATERIAL and abs(change.value) < MATERIAL:
         return "same"
     return "unclear"
+
+
+def _half(change: Estimate) -> float:
+    return math.inf if change.low is None or change.high is None else 0.5 * (change.high - change.low)
 
 
 def _say(change: Estimate) -> str:

@@ -239,12 +239,16 @@ def compare(c: Comparison, reader: Reader) -> list[str]:
     found = f"{len(c.before.record.shots)} shots before and {len(c.after.record.shots)} after; {c.before.used} and {c.after.used} of them"
     if c.dip_change.value is None:
         return [*out, f"{found} were fired on a settled line, and only those can be compared, whatever the pace of the work."]
-    return [*out, f"{found}, fired on a settled line, were compared, so that faster or slower work does not count."]
+    return [
+        *out,
+        f"{found}, fired on a settled line, were compared, so that faster or slower work does not count.",
+        "Tool, nails and the sensor's place are taken to be the same on both days: a shot that takes more air looks like a worse line.",
+    ]
 
 
 def _compared(changed: Estimate, before: Estimate, after: Estimate, write: Callable[[float], str], words: tuple[str, str, str]) -> str:
     """Say of one measure what became of it: ``recovers 26 % sooner (0.22 s instead of 0.29 s)``."""
-    from analysis.compare import direction
+    from analysis.compare import MATERIAL, direction
 
     if changed.value is None or before.value is None or after.value is None:
         return ""
@@ -253,6 +257,8 @@ def _compared(changed: Estimate, before: Estimate, after: Estimate, write: Calla
     was = "" if now == then else f", {then} before"
     if way == "same":
         return f"{does} as before ({now}{was})"
+    if way == "unclear" and abs(changed.value) >= MATERIAL:
+        return f"{does} perhaps {less if changed.value < 0.0 else more} ({now}{was})"
     if way == "unclear":
         return f"{does} as before, as far as these shots can tell ({now}{was})"
     return f"{does} {100.0 * abs(changed.value):.0f} % {less if way == 'less' else more} ({now} instead of {then})"

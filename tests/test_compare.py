@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.compare import Comparison, _pace_effect, compare, log_normal_mean, wait_s
+from analysis.compare import Comparison, _mean_log_dip, _pace_effect, _ratio, compare, direction, log_normal_mean, wait_s
+from analysis.estimate import Estimate
 from analysis.settled import Trace, settled_shots
 from tests.benchmarks.bench_compare import sharp_pair
 from tests.browser.home import nailing
@@ -69,6 +70,47 @@ def test_a_higher_setting_alone_is_no_improvement() -> None:
     result = against(changed(level_pa=BEFORE.level_pa + 80e3, dip_pa=BEFORE.dip_pa * share))
     assert result.verdict in ("no change", "cannot tell"), result.why
     assert any("compared at equal pressure" in w for w in result.warnings)
+
+
+def test_another_setting_leaves_the_recovery_less_sure() -> None:
+    # A supply that does not grow with the setting makes the recovery a little longer, or shorter for a lower one.
+    for pressure_pa, times in ((90e3, 1.07), (-90e3, 0.93)):
+        share = (BEFORE.level_pa + pressure_pa + 101_325.0) / (BEFORE.level_pa + 101_325.0)
+        slower = {"bottom_s": times * BEFORE.bottom_s, "recovery_s": times * BEFORE.recovery_s}
+        result = against(changed(level_pa=BEFORE.level_pa + pressure_pa, dip_pa=BEFORE.dip_pa * share, **slower))
+        assert result.verdict == "cannot tell", result.why
+        assert "Set the same pressure on both days" in result.why
+    assert against(changed(bottom_s=1.07 * BEFORE.bottom_s, recovery_s=1.07 * BEFORE.recovery_s)).verdict == "worse"
+
+
+def test_intervals_of_five_shots_hold_the_truth() -> None:
+    side = settled_shots(sharp_pair(7, 1.0, 1.0)[0].recorded(1))
+    few = replace(side, index=side.index[:5], burst=np.arange(5))
+    rng = np.random.default_rng(6)
+    held = 0
+    for _ in range(300):
+        one, other = (replace(few, dip_pa=1e5 * np.exp(rng.normal(0.0, 0.08, 5))) for _ in range(2))
+        change = _ratio(one, other, _mean_log_dip, 0.0)[2]
+        assert change.low is not None
+        assert change.high is not None
+        held += change.low <= 0.0 <= change.high
+    assert held >= 285  # as if the scatter were known, it would be 280
+
+
+def estimate(value: float, half: float) -> Estimate:
+    return Estimate(value=value, low=value - half, high=value + half)
+
+
+def test_what_another_day_can_do_alone_is_no_verdict() -> None:
+    assert direction(estimate(-0.15, 0.08)) == "less"
+    assert direction(estimate(0.15, 0.08)) == "more"
+    # On the same line, 20 K warmer: sure of the sign, but not that the line did it.
+    assert direction(estimate(-0.055, 0.025)) == "unclear"
+    assert direction(estimate(-0.04, 0.025)) == "same"
+    assert direction(estimate(0.0, 0.12)) == "unclear"
+    result = against(changed(bottom_s=0.945 * BEFORE.bottom_s, recovery_s=0.945 * BEFORE.recovery_s))
+    assert result.verdict == "cannot tell", result.why
+    assert "other weather" in result.why
 
 
 def test_too_few_shots_cannot_tell_and_say_what_to_do() -> None:

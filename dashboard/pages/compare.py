@@ -183,8 +183,9 @@ def _how(result: Comparison) -> html.Details:
         "(maximum likelihood); the change in dip is the ratio of geometric means at one starting pressure. What the pace of the work "
         "does is read from the shots of each day by regression, and taken out.",
         "The interval comes from drawing the shots again and again in the bursts in which they were fired (300 times), together with "
-        "what matching leaves uncertain and 0.6 % a side that more shots do not reduce. “Better” or “worse” is said only where the whole "
-        "interval lies on one side and the change is 5 % or more; “no change” only where it is narrow around none.",
+        "what matching leaves uncertain, 0.6 % a side that more shots do not reduce, and 1 % of a recovery for the weather. “Better” or "
+        "“worse” is said only where the change is 5 % or more and the whole interval lies beyond 3.5 %, which a day 20 degrees warmer can "
+        "do; “no change” only where it is narrow around none.",
         formula="change = exp( mean ln x(after) − mean ln x(before) ) − 1",
     )
 
