@@ -586,7 +586,7 @@ def level_before(
         if n < FEWEST_STRAIGHT or t[a] < earliest_s or t[a] > onset_s - 0.9 * reach:
             continue
         m, mean, slope, c2, q1, q0, rest = _parabola(t[a:z], p[a:z], onset_s)
-        if rest / (n - 3) > (1.0 + 1.5 / n**0.5) * noise_pa**2:
+        if rest / (n - 3) > (1.0 + 1.0 / n**0.5) * noise_pa**2:
             continue
         bend = c2 * (m * m + q1 * m - q0)
         u = noise_pa / n**0.5  # of the mean; a line's end is twice, a parabola's three times as unsure
@@ -619,8 +619,8 @@ def level_before(
         slope = both / spread
         if narrower > 0 and slope < -STEEPEST_RING_PER_S * dip_pa:
             return level_wider, slope_wider  # that is the fall itself
-        if abs(slope) < 3.0 * noise_pa / spread**0.5 or abs(slope) * reach < 0.005 * dip_pa:
-            slope = 0.0
+        # No more slope than stands out of the noise: to leave it out where it is not sure would place a recovering line too low.
+        slope *= max(0.0, 1.0 - 2.0 * (noise_pa / slope) ** 2 / spread) if abs(slope) * reach > 0.005 * dip_pa else 0.0
         level = vm - slope * xm
         rest = 0.0
         for i in range(a, z):
