@@ -254,7 +254,7 @@ def _watched(record: ShotRecord, t: Floats, p: Floats, shot: Shot, next_s: float
     level = shot.before_pa - (1.0 - RECOVERED) * shot.dip_pa
     at = float("nan")
     if z - a >= 4:
-        at = recovery(t[a:z], p[a:z], level, record.noise_pa, shot.dip_pa, 1.0 / record.rate_hz, closed=True)
+        at = recovery(t[a:z], p[a:z], level, record.noise_pa, shot.dip_pa, 1.0 / record.rate_hz, until_s=end_s)
     if np.isfinite(at):
         return replace(shot, recovery_s=at - shot.time_s, censored_s=at - shot.time_s, outcome="recovered")
     return replace(shot, recovery_s=float("nan"), censored_s=end_s - shot.time_s, outcome=outcome)

@@ -725,7 +725,7 @@ class ShotDetector:
                 z -= span(self.lag_s, self._widths.step_s)
                 p = p[: max(z - a, 0)]
         noise = grown(self._open.noise_pa, self.lag_s, self._widths.step_s) if self.lag_s else self._open.noise_pa
-        at = recovery(self._t[a : max(z, a)], p, level, noise, fall.dip_pa, self._widths.step_s, closed=closed)
+        at = recovery(self._t[a : max(z, a)], p, level, noise, fall.dip_pa, self._widths.step_s, until_s=until_s if closed else np.inf)
         if np.isnan(at) or at - fall.time_s > LONGEST_RECOVERY_S:
             return None
         return _shot(fall, at - fall.time_s, at - fall.time_s, "recovered")

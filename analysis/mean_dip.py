@@ -263,7 +263,8 @@ def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next
     beside = s.p_pa - before + depth * np.interp(s.t_s - mean.at_s[i], mean.x_s, mean.share)
     n = max(3, width_for(s.noise_pa, depth, step_s, BESIDE_S, BESIDE_SHARE))
     beside = smooth(beside, n)
-    t = np.arange(time_s, min(next_s, s.t_s[-1] + step_s), fine_s)
+    until_s = min(next_s, s.t_s[-1] + step_s)
+    t = np.arange(time_s, until_s, fine_s)
     p = before - depth * np.interp(t - mean.at_s[i], mean.x_s, share) + np.interp(t, s.t_s, beside)
     lead = s.t_s < time_s
     if soon and lead.any():  # the line still rings or rises: the mean dip carries the last readings on to where the shot begins
@@ -273,7 +274,7 @@ def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next
     if low == 0:
         return shot
     dip = before - float(p[low])
-    took = recovery(t[low:], p[low:], before - (1.0 - RECOVERED) * dip, s.noise_pa / n**0.5, dip, fine_s, closed=True) - time_s
+    took = recovery(t[low:], p[low:], before - (1.0 - RECOVERED) * dip, s.noise_pa / n**0.5, dip, fine_s, until_s=until_s) - time_s
     now = replace(shot, time_s=time_s, before_pa=before, minimum_pa=before - dip, dip_pa=dip)
     if np.isfinite(took):
         return replace(now, recovery_s=took, censored_s=took, outcome="recovered")

@@ -780,27 +780,28 @@ def _parabola(t: Floats, p: Floats, at_s: float) -> tuple[float, float, float, f
     return m, level, c1, c2, q1, q0, rest
 
 
-def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, *, closed: bool) -> float:
+def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, *, until_s: float) -> float:
     """Time at which the pressure comes back above a level and stays there for `HELD_S`; NaN where these readings do not show it.
 
     Parameters
     ----------
     t, p : ndarray
         Times [s] and cleaned pressure [Pa], from the bottom of the dip on.
-    closed : bool
-        Whether the view ends here for good; else readings still to come may widen the averages near its end.
+    until_s : float
+        When what comes next begins, up to one spacing after the last of these readings [s]; infinite while readings are still to come,
+        which may widen the averages near the end.
     """
-    return float(_recovery(t, p, level_pa, noise_pa, dip_pa, step_s, closed))
+    return float(_recovery(t, p, level_pa, noise_pa, dip_pa, step_s, until_s))
 
 
 @jit
-def _recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, closed: bool) -> float:
+def _recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, until_s: float) -> float:
     at = np.nan
     for longest_s in (0.03, 0.09, 0.24):
         n = max(width_for(noise_pa, dip_pa, step_s, longest_s, 0.01), int(0.006 / step_s) | 1)
         y = smooth(p, n)
         u = noise_pa / n**0.5
-        at = _held(t, y, level_pa, 2.0 * min(u, 0.03 * dip_pa), 0 if closed else n // 2)
+        at = _held(t, y, level_pa, 2.0 * min(u, 0.03 * dip_pa), until_s, n // 2)
         if np.isnan(at) or n < int(longest_s / step_s):
             return at
         # A steep rise is timed well by a short average; on a slow one noise crosses the level too early, so average longer.
@@ -812,13 +813,13 @@ def _recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: fl
 
 
 @jit
-def _held(t: Floats, y: Floats, level_pa: float, slack_pa: float, unsure: int) -> float:
+def _held(t: Floats, y: Floats, level_pa: float, slack_pa: float, until_s: float, unsure: int) -> float:
     for i in range(1, y.size):
         if not (y[i] >= level_pa > y[i - 1]):
             continue
         at = t[i - 1] + (level_pa - y[i - 1]) / max(y[i] - y[i - 1], 1e-9) * (t[i] - t[i - 1])
         z = position(t, at + HELD_S)
-        if z + unsure >= t.size:
+        if at + HELD_S > until_s or (until_s == np.inf and z + unsure >= t.size):
             return np.nan
         if y[lowest(y, i, max(z, i + 1))] >= level_pa - slack_pa:
             return at

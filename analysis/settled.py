@@ -213,7 +213,7 @@ def _recovery_from(
         return float("nan")
     bottom = min(int(np.searchsorted(t, shot.time_s + BOTTOM_S)), int(z))
     low = int(a) + int(np.argmin(np.abs(p[a:bottom] - shot.minimum_pa)))
-    at = recovery(t[low:z], p[low:z], start - (1.0 - RECOVERED) * depth, record.noise_pa, depth, 1.0 / record.rate_hz, closed=True)
+    at = recovery(t[low:z], p[low:z], start - (1.0 - RECOVERED) * depth, record.noise_pa, depth, 1.0 / record.rate_hz, until_s=end_s)
     return at - shot.time_s
 
 

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analysis.line import parse_line
-from analysis.measures import slides
+from analysis.measures import HELD_S, recovery, slides
 from analysis.model import Nozzle, simulate
 from analysis.shots import ShotDetector, ShotRecord, air_per_shot, find_shots, summarise
 from tests.shot_scores import (
@@ -271,6 +271,17 @@ def test_recovery_is_measured_at_ninety_percent_of_the_dip() -> None:
     times = [s.recovery_s for s in found.shots]
     assert all(s.outcome == "recovered" for s in found.shots)
     assert np.median(times) == pytest.approx(true, rel=0.03)
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.3, 0.6, 0.9])
+def test_a_recovery_must_hold_until_the_next_shot_and_not_until_a_reading_before_it(phase: float) -> None:
+    t = np.arange(phase / 50.0, 0.4, 0.02)
+    p = np.minimum(800_000.0 * t, 80_000.0)
+    back_s = 0.09  # when 90 % of 80 kPa are regained
+    for until_s in (back_s + HELD_S + 0.002, back_s + HELD_S - 0.002):
+        seen = t < until_s
+        at = recovery(t[seen], p[seen], 72_000.0, 10.0, 80_000.0, 0.02, until_s=until_s)
+        assert np.isfinite(at) == (until_s > back_s + HELD_S)
 
 
 def test_a_shot_cut_off_by_the_next_is_censored_not_dropped() -> None:
