@@ -284,6 +284,22 @@ def test_a_recovery_must_hold_until_the_next_shot_and_not_until_a_reading_before
         assert np.isfinite(at) == (until_s > back_s + HELD_S)
 
 
+@pytest.mark.parametrize(("rate_hz", "noise_pa"), [(80.0, 2_500.0), (200.0, 4_000.0), (1000.0, 1_000.0)])
+def test_noise_makes_a_recovery_neither_early_nor_late(rate_hz: float, noise_pa: float) -> None:
+    rng = np.random.default_rng(3)
+    back_s = 0.06 * math.log(10.0)  # when an exponential of 60 ms has regained 90 %
+    found, held = [], []
+    for _ in range(300):
+        t = np.arange(rng.uniform(0.0, 1.0 / rate_hz), back_s + 0.4, 1.0 / rate_hz)
+        p = 80_000.0 * (1.0 - np.exp(-t / 0.06)) + rng.normal(0.0, noise_pa, t.size)
+        found.append(recovery(t, p, 72_000.0, noise_pa, 80_000.0, 1.0 / rate_hz, until_s=back_s + 0.4))
+        border_s = back_s + HELD_S  # half of the shots seem cut off where the next comes in the very moment
+        seen = t < border_s
+        held.append(np.isfinite(recovery(t[seen], p[seen], 72_000.0, noise_pa, 80_000.0, 1.0 / rate_hz, until_s=border_s)))
+    assert np.median(found) == pytest.approx(back_s, abs=0.003)
+    assert 0.35 < np.mean(held) < 0.65
+
+
 def test_a_shot_cut_off_by_the_next_is_censored_not_dropped() -> None:
     made = record(Scene(name="burst", single=1, bursts=1, per_burst=3, every_s=0.22, recovery_s=0.2, overshoot=0.0), 5)
     shots = find_shots(made.t_s, made.p_pa).shots
