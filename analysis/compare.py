@@ -34,7 +34,11 @@ BEYOND = 0.035
 FEWEST = 5  # settled shots on each side
 ENOUGH = 10  # recovered shots from a line fully at rest, on each side: then only these are compared
 MEASURE_U = 0.006  # standard uncertainty of a ratio of two medians that more shots do not reduce: onset, noise, sampling
-EARLY_U = 0.2  # standard uncertainty of recoveries, as a share of the noise over the dip: a slow one seems to be over too soon in it
+# A dip that is off by a share has its 90 % off by so much less: the logarithm of an exponential recovery moves by 1 / ln 10 of it.
+LEVEL_SHARE = 1.0 / math.log(10.0)
+# Standard uncertainty of recoveries, as a share of the noise over the dip: a slow one seems to be over too soon in it. Two days in the same
+# noise share half of that.
+EARLY_U, EARLY_ALONE = 0.2, 0.5
 PRESSURE_EXPONENT = 1.0  # a tool takes air in proportion to absolute pressure; its standard uncertainty:
 PRESSURE_EXPONENT_U = 0.5
 # Pressures that all grow alike leave a recovery as it is, but what a supply has above a regulator's setting does not grow with it: standard
@@ -148,7 +152,8 @@ def compare(before: Trace, after: Trace) -> Comparison:
             effect = _pace_effect(pace, (seen[0], seen[1]))
             one, other = (replace(s, time_s=s.time_s * effect.taken_out(x, pace)) for s, x in zip((b, a), pace, strict=True))
             early_u = [EARLY_U * s.record.noise_pa / float(np.median(s.dip_pa)) for s in (b, a)]
-            matched_u = math.hypot(effect.u_between(pace), RECOVERY_EXPONENT_U * pressure, WEATHER_U, *noise_u, *early_u)
+            noise_u = [LEVEL_SHARE * u for u in noise_u] + [early_u[1] - early_u[0]] + [EARLY_ALONE * u for u in early_u]
+            matched_u = math.hypot(effect.u_between(pace), RECOVERY_EXPONENT_U * pressure, WEATHER_U, *noise_u)
             recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u)
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
     verdict, why = _judge(b, a, moved, recovery_change, dip_change, pressure_shift)

@@ -28,7 +28,8 @@ TOLD_U, UNTOLD_U = 0.1, 0.2
 SHARE_U = 0.3  # and, where it is told, as a share of itself: from exponential dips in noise of 4 %
 LEAST_BIAS = 0.005  # smaller ones are not told from none
 MOST_SHOTS, MOST_READINGS = 60, 20_000  # that the mean dip is made of
-CURVE_NOISE = 0.005  # of the dip, to which the mean dip is averaged
+CURVE_NOISE = 0.005  # of the dip, to which the mean dip is averaged, though not
+BLURRED = 0.5  # over more than this share of its width: it would be another dip
 DRAWN = 100  # shots
 REST_S, END_S = 1.5, 0.3  # of a level line before each and after it
 SAME_S = 0.06  # a shot that was drawn is found within this time of it
@@ -56,7 +57,9 @@ def dip_bias(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot]) ->
         return 0.0, UNTOLD_U * noise
     step_s = 1.0 / record.rate_hz
     length_s = AFTER_S + float(np.median([s.censored_s for s in shots]))
-    x, share, depth_pa = _mean_dip(t, p, record, shots, length_s)
+    x, share, depth_pa, blurred = _mean_dip(t, p, record, shots, length_s)
+    if blurred > BLURRED:
+        return 0.0, UNTOLD_U * noise
     rng = np.random.default_rng(1)
     each = np.arange(-REST_S, length_s + END_S, step_s)
     since = each + rng.uniform(0.0, step_s, (DRAWN, 1))
@@ -73,8 +76,11 @@ def dip_bias(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot]) ->
     return bias if abs(bias) > LEAST_BIAS else 0.0, math.hypot(SHARE_U * bias, TOLD_U * noise)
 
 
-def _mean_dip(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot], length_s: float) -> tuple[Floats, Floats, float]:
-    """Curve of the shots, averaged against noise: time since an origin [s] and share of the dip; and their usual depth [Pa]."""
+def _mean_dip(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot], length_s: float) -> tuple[Floats, Floats, float, float]:
+    """Curve of the shots, averaged against noise: time since an origin [s] and share of the dip.
+
+    Then their usual depth [Pa], and over which share of its width the curve was averaged.
+    """
     step_s = 1.0 / record.rate_hz
     count = min(len(shots), MOST_SHOTS, max(FEWEST, int(MOST_READINGS * step_s / length_s)))
     times = [s.time_s for s in record.shots]
@@ -90,4 +96,4 @@ def _mean_dip(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot], l
     n = math.ceil((at_a_node / CURVE_NOISE) ** 2) | 1
     once = smooth(mean.share, n)
     share = 2.0 * once - smooth(once, n)  # twice, which gives back of a sharp bottom what the first average took
-    return mean.x_s, share / share.max(), depth_pa
+    return mean.x_s, share / share.max(), depth_pa, n * spacing / mean.width_s

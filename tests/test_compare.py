@@ -232,6 +232,9 @@ def test_what_noise_does_is_not_told_where_it_is_averaged_out_or_hidden_by_steps
     clean = replace(shot, noise_pa=0.02 * shot.dip_pa).recorded(1)
     step_pa = 0.2 * shot.dip_pa
     coarse = settled_shots(replace(clean, p_pa=np.round(np.asarray(clean.p_pa) / step_pa) * step_pa))
+    blurred = settled_shots(replace(shot, tau_s=0.2, rate_hz=100.0, noise_pa=0.14 * shot.dip_pa).recorded(1))
+    assert blurred.dip_bias == 0.0  # the mean dip would have to be averaged over more than itself
+    assert blurred.dip_bias_u == pytest.approx(0.028, abs=0.005)
     assert coarse.dip_bias == 0.0
     assert coarse.dip_bias_u == pytest.approx(0.02, abs=0.005)
 
