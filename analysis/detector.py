@@ -628,6 +628,7 @@ class ShotDetector:
         span_s = self._last_s - self._first_s if last else 0.0
         for time_s, until_s in self._plugs.settle(span_s):
             self._take_back(time_s)
+            self._timer.known_as_other(time_s)
             self._events.append(Event(kind="connected", time_s=time_s, until_s=until_s))
         for time_s in self._timer.settle(span_s):
             for shot in self._take_back(time_s):

@@ -2,8 +2,9 @@
 
 A chamber that fills makes the pressure jump, and then fall on slowly; a shot's fall is rounded, and how fast it is depends on the line,
 the tool and the sensor. Each fall is fitted with both, and what the fits say is weighed over the record: its shots are alike, as deep as
-each other too where the line had come to rest, a tool is changed in a pause, and a record in which nobody works has no shot at all. A shot
-that is not counted does more harm than a tool that is counted as one: what is not told for sure is a shot.
+each other too where the line had come to rest, those of another tool come in a row, a tool is changed in a pause, and its empty chamber
+takes more air than a shot. How many differ, the record shows. One in which nobody works has no shot at all: a few falls with minutes to
+each are tools. A shot that is not counted does more harm than a tool that is counted as one: else what is not told for sure is a shot.
 """
 
 from __future__ import annotations
@@ -23,30 +24,35 @@ from analysis.record import falls_at
 Floats = NDArray[np.float64]
 
 PLUG_SIGMA = 12.0  # in more noise than this the shape of a fall is not seen
+LEAST_LOW_S = 0.04  # no chamber fills, and the hose behind it, in less
 PAUSE_S, SOON_S = 8.0, 1.0  # nobody changes a tool faster, nor fires it sooner
 RESTED_S = 2.0  # since the fall before: the line has come back
 # Shapes of a fall. A shot's: by its width, the power of time with which it begins, and how much of it is slow, as the hose gives way. A
 # tool's: by how much of it is the jump, and by the jump's time constant, of valve and sensor. Such as the line model and others give.
 SLOW_S = 0.05
 WIDTHS_S, POWERS, TAILS = tuple(0.005 * 1.2**k for k in range(10)), (1.0, 1.3), (0.0, 0.15, 0.3)
-JUMPS, JUMPS_S = (0.55, 0.65, 0.75, 0.85, 0.95), (0.001, 0.0022, 0.0035)
-USUAL_S, SPREAD = 0.009, 0.2  # median of the widths of shots of all tools, and their spread in logarithms
+JUMPS, JUMPS_S = (0.55, 0.65, 0.75, 0.85, 0.95), (0.001, 0.002, 0.0035, 0.0055)
+USUAL_S, SPREAD = 0.009, 0.25  # median of the widths of shots of all tools, and their spread in logarithms
 TABLE_S, LONGEST_S = 0.00025, 0.1  # spacing and end of the table of shapes
-LEVEL_S, FIT_S = 0.012, 0.04  # readings that are fitted, before the onset and after it
-FEWEST_AFTER = 3  # of these after it; fewer tell nothing
+LEVEL_S, FIT_S = 0.012, 0.06  # readings that are fitted, before the onset and after it
+FEWEST_AFTER, FEWEST_FITTED = 2, 3  # of these after it, and of them all; fewer tell nothing
 CLOSE_S = 0.0015  # readings closer than this are averaged
 ONSETS, LEAST_STEP_S = 17, 0.004  # onsets tried, over some readings or as many such steps
 MISFIT, APART_S = 0.02, 0.004  # of the dip: what a real fall differs from such shapes, independently over times so far apart
 LEAST_DEPTH, MOST_DEPTH = 0.8, 1.25  # of the shape fitted, beside the dip
-# What is known before: shares of a line's shots that fall otherwise than its usual ones, and of falls after a pause that are a tool.
-ODD_TOOL, PLUGGED = 0.3, 0.2
+# What is known before, as if from so many falls: shares of a line's shots that fall otherwise than its usual ones, and of falls after a
+# pause that are a tool. The other falls of the record add to it; what they are is known better in each round.
+ODD_TOOL, PLUGGED, PRIOR, ROUNDS = 0.3, 0.2, 2.0, 4
 # Depths, as shares of absolute pressure, repeat and differ by so much, in logarithms: of one tool's shots, and of what else makes a fall.
 ALIKE, UNLIKE = 0.05, 0.35
-# So few falls, all after pauses, may be a record without a shot. Its odds are the root of the time for each over so long: lone shots keep
-# somebody who works busy for a minute, not for an hour. What is plugged in there again and again is one and the same tool in so many cases.
-FEW, QUIET_S, SAME_TOOL = 5, 60.0, 0.5
+DEEPER, DIFFER = 0.15, 0.25  # and how much deeper than they are an empty chamber's fall is, by the line model, and its spread
+# So few falls, all after pauses, may be a record without a shot. Its odds are these for a short one, and grow by 1 with each so long for
+# each: somebody who works lets a minute pass between lone shots, not many. What is plugged in there again and again is one and the same
+# tool in so many cases.
+FEW, SHORTEST, QUIET_S, SAME_TOOL = 5, 0.4, 75.0, 0.5
 SURE = 0.75  # chance from which on a tool is claimed
 DOUBTFUL = (0.4, 0.95)  # chances between which that is said to be uncertain
+TELLING = 3.0  # in logarithms: a shape that fits a tool by so much better tells by itself
 FAR_OFF = 4.0  # in logarithms: what fits a shot by so much better is one
 TELLS_HZ = 400.0  # so many readings a second tell nearly every tool
 FEWEST = 6  # falls that show how this line's shots begin
@@ -106,8 +112,8 @@ class PlugWatch:
         depth = math.log(fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)) if since_s > RESTED_S else math.nan
         self._seen.append(_Seen(fall.time_s, fall.minimum_s, shot, float(_mean(fits[SHOTS:])), may, depth))
         chance = float(self._chances()[-1]) if may and len(self._seen) > FEWEST else 0.0
-        if chance < SURE:
-            return False
+        if chance < DOUBTFUL[1]:
+            return False  # what follows may tell more
         self._take_out(self._seen[-1], chance)
         return True
 
@@ -118,7 +124,9 @@ class PlugWatch:
         """
         if not span_s and len(self._seen) <= FEWEST:
             return []
-        plugs = [(seen, chance) for seen, chance in zip(self._seen, self._chances(span_s).tolist(), strict=True) if chance >= SURE]
+        newest = None if span_s else self._seen[-1]  # what follows may tell more
+        told = zip(self._seen, self._chances(span_s).tolist(), strict=True)
+        plugs = [(seen, chance) for seen, chance in told if chance >= SURE and seen is not newest]
         for seen, chance in plugs:
             self._take_out(seen, chance)
         return [(seen.time_s, seen.until_s) for seen, _ in plugs]
@@ -140,7 +148,8 @@ class PlugWatch:
     def _take_out(self, seen: _Seen, chance: float) -> None:
         """Take a fall for a tool plugged in."""
         self._seen.remove(seen)
-        if chance < DOUBTFUL[1]:
+        told = seen.tool - float(np.logaddexp.reduce(seen.shot + USUAL))  # by the shape alone
+        if chance < DOUBTFUL[1] or told < TELLING:
             self._guessed.append(seen.time_s)
 
     def _chances(self, span_s: float = 0.0) -> Floats:
@@ -149,34 +158,49 @@ class PlugWatch:
             return np.zeros(len(self._seen))
         may, tool = np.array([seen.may for seen in self._seen]), np.array([seen.tool for seen in self._seen])
         shot = np.array([seen.shot for seen in self._seen])
-        alike, unlike = self._depths()
-        # Where the line's shots have a width, each has that or a neighbour, and their depth; an odd one has any.
+        alike, another, deeper, unlike = self._depths()
+        # Where the line's shots have a width, each has that or a neighbour, and their depth; one of another tool has any.
         narrower, wider = shot[:, [0, *range(shot.shape[1] - 1)]], shot[:, [*range(1, shot.shape[1]), -1]]
         own = np.logaddexp(np.logaddexp(narrower, shot), wider) - math.log(3.0) + alike[:, None]
-        odd = np.logaddexp.reduce(shot + USUAL, axis=1, keepdims=True) + unlike[:, None]
-        as_shot = np.logaddexp(math.log(1.0 - ODD_TOOL) + own, math.log(ODD_TOOL) + odd)
-        as_shot += np.where(may, math.log(1.0 - PLUGGED), 0.0)[:, None]
-        as_tool = (tool + unlike + np.where(may, math.log(PLUGGED), -np.inf))[:, None]
-        either = np.logaddexp(as_shot, as_tool)
-        record = either.sum(axis=0) + USUAL
-        working = float(np.logaddexp.reduce(record))
-        chances = np.exp(as_tool - either) @ np.exp(record - working)
+        other = np.logaddexp.reduce(shot + USUAL, axis=1, keepdims=True) + another[:, None]
+        odd, plugged = np.full(may.size, ODD_TOOL), np.full(may.size, PLUGGED)
+        for _ in range(ROUNDS):
+            as_odd = np.log((1.0 - plugged * may) * odd)[:, None] + other
+            as_shot = np.logaddexp(np.log((1.0 - plugged * may) * (1.0 - odd))[:, None] + own, as_odd)
+            as_tool = np.where(may, np.log(plugged) + tool + deeper, -np.inf)[:, None]
+            either = np.logaddexp(as_shot, as_tool)
+            record = either.sum(axis=0) + USUAL
+            working = float(np.logaddexp.reduce(record))
+            share = np.exp(record - working)
+            chances, differs = np.exp(as_tool - either) @ share, np.exp(as_odd - either) @ share
+            plugged = (PRIOR * PLUGGED + chances.sum() - chances) / (PRIOR + may.sum() - may)
+            odd = (PRIOR * ODD_TOOL + differs.sum() - differs) / (PRIOR + may.size - 1.0)
         if span_s and may.all() and may.size <= FEW:
-            odds = math.sqrt(span_s / may.size / QUIET_S)
+            odds = SHORTEST + span_s / may.size / QUIET_S
             resting = tool + np.logaddexp(math.log(SAME_TOOL) + alike, math.log(1.0 - SAME_TOOL) + unlike)
             idle = odds / (odds + math.exp(min(working - float(resting.sum()), 500.0)))
             chances = idle + (1.0 - idle) * chances
         return np.asarray(chances)
 
-    def _depths(self) -> tuple[Floats, Floats]:
-        """Logarithms of how likely each fall's depth is among the others': for a shot as the others are, and for anything else."""
+    def _depths(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Logarithms of how likely each fall's depth is among the others': for a shot as the others are, for one of another tool, which is
+        as deep as those beside it or differs from all, for a tool plugged in, and for anything.
+        """
         depth = np.array([seen.depth for seen in self._seen])
-        known = np.isfinite(depth)
-        if not known.any():
-            return np.zeros(depth.size), np.zeros(depth.size)
-        off = np.where(known, depth - np.median(depth[known]), 0.0)
-        alike, unlike = (np.where(known, -0.5 * (off / spread) ** 2 - math.log(spread), 0.0) for spread in (ALIKE, UNLIKE))
-        return alike, unlike
+        found = np.zeros((4, depth.size))
+        known = np.flatnonzero(np.isfinite(depth))
+        if known.size:
+            off = depth[known] - np.median(depth[known])
+            alike, deeper, unlike = (_normal(off - by, spread) for by, spread in ((0.0, ALIKE), (DEEPER, DIFFER), (0.0, UNLIKE)))
+            apart = np.concatenate([[np.inf], np.abs(np.diff(off)), [np.inf]])
+            beside = _normal(np.minimum(apart[1:], apart[:-1]), ALIKE)
+            found[:, known] = alike, np.logaddexp(unlike, beside) - math.log(2.0), deeper, unlike
+        return found[0], found[1], found[2], found[3]
+
+
+def _normal(off: Floats, spread: float) -> Floats:
+    """Logarithm of the density of a normal distribution, but for a constant."""
+    return -0.5 * (off / spread) ** 2 - math.log(spread)
 
 
 def _mean(logarithms: Floats) -> Floats:
@@ -186,7 +210,7 @@ def _mean(logarithms: Floats) -> Floats:
 
 def stays_low(fall: Fall, noise_pa: float) -> bool:
     """Whether a fall stands out of the noise and lasts, as one of a chamber that fills does."""
-    return fall.dip_pa > PLUG_SIGMA * noise_pa and fall.low_s > (0.05 if fall.jump_s < 0.011 else 0.08)
+    return fall.dip_pa > PLUG_SIGMA * noise_pa and fall.low_s > LEAST_LOW_S
 
 
 @jit
@@ -196,7 +220,7 @@ def likelihoods(
     """Logarithm of the likelihood of each shape, over onsets near the first guess; zeros where there are too few readings."""
     found = np.zeros(shapes.shape[0])
     a, z = position(t, onset_s - LEVEL_S), position(t, until_s)
-    if z - position(t, onset_s) < FEWEST_AFTER:
+    if z - position(t, onset_s) < FEWEST_AFTER or z - a < FEWEST_FITTED:
         return found
     step_s = (t[z - 1] - t[a]) / (z - 1 - a)
     a = max(min(a, position(t, onset_s - 2.5 * step_s)), 0)

@@ -76,6 +76,11 @@ class TimerWatch:
         self._begin()
         return True
 
+    def known_as_other(self, time_s: float) -> None:
+        """Take note that the fall at a time was no shot but something else."""
+        strokes = (replace(s, shot=False) if abs(s.time_s - time_s) <= AGAIN_S else s for s in self._strokes)
+        self._strokes = deque(strokes, maxlen=FEWEST_YET)
+
     def settle(self, span_s: float = 0.0) -> list[float]:
         """Give the beginnings of falls taken for shots so far that turn out to be none [s]; at the end of a record it was `span_s` long."""
         if span_s and not self._known and self._falls == len(self._strokes):
