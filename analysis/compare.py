@@ -15,7 +15,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtrit
+from scipy.special import bdtr, stdtrit
 
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.estimate import Estimate
@@ -58,9 +58,9 @@ class Comparison:
     Attributes
     ----------
     recovery_before_s, recovery_after_s : Estimate
-        Recovery of a settled shot [s].
+        Recovery of a settled shot [s]; no value but a least time on a side where nearly all were cut off.
     recovery_change : Estimate
-        Ratio of the two, minus 1.
+        Ratio of the two, minus 1; no value but a bound where nearly all were cut off on one side.
     dip_before_pa, dip_after_pa, dip_change : Estimate
         Likewise its dip [Pa], at the mean starting pressure and pace of both days.
     pace_shift : Estimate
@@ -146,16 +146,22 @@ def compare(before: Trace, after: Trace) -> Comparison:
             one, other, _mean_log_dip, math.hypot(effect.u_between(pace), PRESSURE_EXPONENT_U * pressure, *depth_u)
         )
         dip_b, dip_a = dip_b.widened(Z_95 * depth_u[0]), dip_a.widened(Z_95 * depth_u[1])
-        if min(b.ended.sum(), a.ended.sum()) >= FEWEST:
+        early_u = [EARLY_U * s.record.noise_pa / float(np.median(s.dip_pa)) for s in (b, a)]
+        noise_u = [LEVEL_SHARE * u for u in noise_u] + [early_u[1] - early_u[0]] + [EARLY_ALONE * u for u in early_u]
+        recovery_u = math.hypot(RECOVERY_EXPONENT_U * pressure, WEATHER_U, *noise_u)
+        fewest, most = sorted(int(s.ended.sum()) for s in (b, a))
+        if fewest >= FEWEST:
             # A recovery that was seen depends on the interval before the shot, never on the one that would have cut it off.
             seen = [np.where(s.ended, np.log(np.maximum(s.time_s, 1e-6)), np.nan) for s in (b, a)]
             effect = _pace_effect(pace, (seen[0], seen[1]))
             one, other = (replace(s, time_s=s.time_s * effect.taken_out(x, pace)) for s, x in zip((b, a), pace, strict=True))
-            early_u = [EARLY_U * s.record.noise_pa / float(np.median(s.dip_pa)) for s in (b, a)]
-            noise_u = [LEVEL_SHARE * u for u in noise_u] + [early_u[1] - early_u[0]] + [EARLY_ALONE * u for u in early_u]
-            matched_u = math.hypot(effect.u_between(pace), RECOVERY_EXPONENT_U * pressure, WEATHER_U, *noise_u)
+            matched_u = math.hypot(effect.u_between(pace), recovery_u)
             recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u)
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
+        elif most >= FEWEST:
+            matched_u = math.hypot(PACE_PRIOR * abs(float(pace[1].mean() - pace[0].mean())), recovery_u)
+            recovery_b, recovery_a, recovery_change = _bounded(b, a, matched_u)
+            p_value = log_rank(b.time_s, b.ended, a.time_s, a.ended).p_value
     verdict, why = _judge(b, a, moved, recovery_change, dip_change, pressure_shift)
     return Comparison(
         recovery_before_s=recovery_b,
@@ -281,22 +287,47 @@ def _ratio(
     b: Settled, a: Settled, log_mean: Callable[[Settled, NDArray[np.int64]], float], matched_u: float
 ) -> tuple[Estimate, Estimate, Estimate]:
     """Typical value on each side and their ratio - 1, with intervals from resampled bursts and what matching leaves uncertain."""
-    values, spreads = [], []
-    for seed, side in enumerate((b, a), start=1):
-        everything = np.arange(side.used)
-        values.append(log_mean(side, everything))
-        resampled = bootstrap_blocks(partial(log_mean, side), side.burst, times=300, seed=seed)
-        spread = float(np.nanstd(resampled))
-        # Few blocks resample too narrowly, and how widely is itself unsure: scale like a sample's standard deviation, and by Student's t.
-        free = max(side.bursts - 1, 1)
-        spreads.append(spread * np.sqrt((free + 1) / free) * float(stdtrit(free, 0.975)) / Z_95)
-    out = [
-        Estimate(value=float(np.exp(v)), low=float(np.exp(v - Z_95 * s)), high=float(np.exp(v + Z_95 * s)))
-        for v, s in zip(values, spreads, strict=True)
-    ]
-    change, u = values[1] - values[0], float(np.sqrt(spreads[0] ** 2 + spreads[1] ** 2 + 2.0 * MEASURE_U**2 + matched_u**2))
-    ratio = Estimate(value=float(np.expm1(change)), low=float(np.expm1(change - Z_95 * u)), high=float(np.expm1(change + Z_95 * u)))
-    return out[0], out[1], ratio
+    (x, x_u), (y, y_u) = _typical(b, log_mean, 1), _typical(a, log_mean, 2)
+    ratio = _around(y - x, math.hypot(x_u, y_u, 2.0**0.5 * MEASURE_U, matched_u))
+    return _around(x, x_u), _around(y, y_u), ratio.map(lambda r: r - 1.0)
+
+
+def _typical(side: Settled, log_mean: Callable[[Settled, NDArray[np.int64]], float], seed: int) -> tuple[float, float]:
+    """Logarithm of the typical value of a side and its standard uncertainty, from resampled bursts."""
+    spread = float(np.nanstd(bootstrap_blocks(partial(log_mean, side), side.burst, times=300, seed=seed)))
+    # Few blocks resample too narrowly, and how widely is itself unsure: scale like a sample's standard deviation, and by Student's t.
+    free = max(side.bursts - 1, 1)
+    return log_mean(side, np.arange(side.used)), spread * ((free + 1) / free) ** 0.5 * float(stdtrit(free, 0.975)) / Z_95
+
+
+def _around(log_value: float, u: float) -> Estimate:
+    half = Z_95 * u
+    return Estimate(value=math.exp(log_value), low=math.exp(log_value - half), high=math.exp(log_value + half))
+
+
+def _bounded(b: Settled, a: Settled, matched_u: float) -> tuple[Estimate, Estimate, Estimate]:
+    """Recoveries and a bound of their ratio - 1, where those of one side were cut off nearly all: how long they take at least."""
+    cut, whole = (b, a) if b.ended.sum() < a.ended.sum() else (a, b)
+    least = longer_than(cut.time_s, cut.ended)
+    log_value, u = _typical(whole, _mean_log_recovery, 1)
+    seen, unseen, bound = _around(log_value, u), Estimate(value=None, low=least), Estimate(value=None)
+    if least is not None:
+        most = math.exp(log_value + Z_95 * math.hypot(u, 2.0**0.5 * MEASURE_U, matched_u))
+        bound = Estimate(value=None, high=most / least - 1.0) if cut is b else Estimate(value=None, low=least / most - 1.0)
+    return (unseen, seen, bound) if cut is b else (seen, unseen, bound)
+
+
+def longer_than(time: ArrayLike, ended: ArrayLike) -> float | None:
+    """Time that the typical (median) case lasts at least, 97.5 % sure, by a sign test on right-censored times; None where too few tell.
+
+    A case that was cut off counts up to there: it lasted longer.
+    """
+    t, e = np.asarray(time, dtype=float), np.asarray(ended, dtype=bool)
+    for least in np.unique(t)[::-1].tolist():
+        longer, shorter = int(np.sum(t >= least)), int(np.sum(e & (t < least)))
+        if bdtr(shorter, longer + shorter, 0.5) <= 0.025:
+            return float(least)
+    return None
 
 
 def _moved(before: Trace, after: Trace) -> str:
@@ -324,7 +355,7 @@ def _judge(
                 f"Only {side.used} of {len(side.record.shots)} shots {name} the change were fired on a settled line; {FEWEST} are needed. "
                 f"Fire ten single shots, {apart}, on both days."
             )
-    if recovery_change.value is None:
+    if recovery_change.value is None and direction(recovery_change) == "unclear":
         return "cannot tell", (
             "Too few of the shots fired on a settled line were left to recover before the next. "
             f"Fire ten single shots, {apart}, on both days."
@@ -356,13 +387,14 @@ def wait_s(b: Settled, a: Settled) -> int:
 
 def direction(change: Estimate) -> Direction:
     """Tell which way a change goes, if it is large and sure enough to matter."""
-    if change.value is None or change.low is None or change.high is None:
-        return "unclear"
-    if change.high < -BEYOND and change.value <= -MATERIAL:
+    low = -math.inf if change.low is None else change.low
+    high = math.inf if change.high is None else change.high
+    value = change.value if change.value is not None else max(low, min(high, 0.0))  # of a bound alone: what is nearest to no change
+    if high < -BEYOND and value <= -MATERIAL:
         return "less"
-    if change.low > BEYOND and change.value >= MATERIAL:
+    if low > BEYOND and value >= MATERIAL:
         return "more"
-    if change.low > -2.0 * MATERIAL and change.high < 2.0 * MATERIAL and abs(change.value) < MATERIAL:
+    if low > -2.0 * MATERIAL and high < 2.0 * MATERIAL and abs(value) < MATERIAL:
         return "same"
     return "unclear"
 
@@ -372,6 +404,10 @@ def _half(change: Estimate) -> float:
 
 
 def _say(change: Estimate) -> str:
+    if change.value is None and change.high is not None:
+        return f"below {100.0 * change.high:+.0f} %"
+    if change.value is None and change.low is not None:
+        return f"above {100.0 * change.low:+.0f} %"
     if change.value is None or change.low is None or change.high is None:
         return "not known"
     value, low, high = (f"{round(100.0 * x):+d}".replace("+0", "0") for x in (change.value, change.low, change.high))

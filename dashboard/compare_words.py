@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -157,12 +158,12 @@ def prediction_words(c: Comparison, p: Prediction, channel: str, reader: Reader)
     for what, measured, model in (("recovery", c.recovery_change, p.recovery_change), ("dip", c.dip_change, p.dip_change)):
         if model.value is None:
             out.append(f"The model cannot tell the change in {what}: the pressure does not come back within its time.")
-        elif measured.value is None:
+        elif measured.value is None and measured.low is None and measured.high is None:
             out.append(f"The model expects the {what} to change by {reader.estimate(model, change)}; these recordings cannot tell.")
         else:
             out.append(
                 f"The model expects the {what} to change by {reader.estimate(model, change)}; measured is "
-                f"{reader.estimate(measured, change)}: {_agreement(measured, model)}."
+                f"{_measured(measured, reader)}: {_agreement(measured, model)}."
             )
     if "tool" not in channel.casefold():
         out.append(f"The model's shot is seen at the tool's inlet; the sensor here is {channel!r}, and elsewhere on a line dips differ.")
@@ -173,10 +174,18 @@ def prediction_words(c: Comparison, p: Prediction, channel: str, reader: Reader)
     return out
 
 
+def _measured(e: Estimate, reader: Reader) -> str:
+    if e.value is not None:
+        return reader.estimate(e, change)
+    return f"at most {change(e.high)}" if e.high is not None else f"at least {change(e.low or 0.0)}"
+
+
 def _agreement(measured: Estimate, model: Estimate) -> str:
-    if None in (measured.low, measured.high, model.low, model.high):
+    if None in (model.low, model.high):
         return "the intervals are open"
-    if (measured.low or 0.0) <= (model.high or 0.0) and (model.low or 0.0) <= (measured.high or 0.0):
+    low = -math.inf if measured.low is None else measured.low
+    high = math.inf if measured.high is None else measured.high
+    if low <= (model.high or 0.0) and (model.low or 0.0) <= high:
         return "they agree"
     return "they disagree"
 

@@ -256,17 +256,16 @@ def whole(text: str) -> str:
 
 def value_and_interval(e: Estimate, write: Callable[[float], str]) -> tuple[str, str | None]:
     """Write an estimate for a readout: the value, and its 95 % interval below it."""
-    if e.value is None:
-        return "not known", None
+    value = "not known" if e.value is None else write(e.value)
     if e.low is None and e.high is None:
-        return write(e.value), None
+        return value, None
     if e.high is None:
-        return write(e.value), f"95 %: at least {write(e.low or 0.0)}"
+        return value, f"95 %: at least {write(e.low or 0.0)}"
     if e.low is None:
-        return write(e.value), f"95 %: at most {write(e.high)}"
+        return value, f"95 %: at most {write(e.high)}"
     low, high = write(e.low), write(e.high)
     alike = low.split()[-1] == high.split()[-1]
-    return write(e.value), f"95 %: {bare(low) if alike else low} to {high}"
+    return value, f"95 %: {bare(low) if alike else low} to {high}"
 
 
 SHOTS_MOST, EVERY_LEAST_S, EVERY_MOST_S = 500, 0.05, 60.0

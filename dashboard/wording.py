@@ -250,9 +250,15 @@ def _compared(changed: Estimate, before: Estimate, after: Estimate, write: Calla
     """Say of one measure what became of it: ``recovers 26 % sooner (0.22 s instead of 0.29 s)``."""
     from analysis.compare import MATERIAL, direction
 
+    does, less, more = words
+    if before.value is None and before.low is not None and after.value is not None and direction(changed) == "less":
+        at_least = -100.0 * (changed.high or 0.0)  # nearly all recoveries of one day were cut off
+        return f"{does} at least {at_least:.0f} % {less} ({write(after.value)} instead of more than {write(before.low)})"
+    if after.value is None and after.low is not None and before.value is not None and direction(changed) == "more":
+        at_least = 100.0 * (changed.low or 0.0)
+        return f"{does} at least {at_least:.0f} % {more} (more than {write(after.low)} instead of {write(before.value)})"
     if changed.value is None or before.value is None or after.value is None:
         return ""
-    does, less, more = words
     way, now, then = direction(changed), write(after.value), write(before.value)
     was = "" if now == then else f", {then} before"
     if way == "same":

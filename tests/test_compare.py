@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.compare import Comparison, _mean_log_dip, _pace_effect, _ratio, compare, direction, log_normal_mean, wait_s
+from analysis.compare import Comparison, _mean_log_dip, _pace_effect, _ratio, compare, direction, log_normal_mean, longer_than, wait_s
 from analysis.estimate import Estimate
 from analysis.settled import Trace, settled_shots
 from tests.benchmarks.bench_compare import sharp_pair
@@ -161,6 +161,29 @@ def test_a_sensor_that_was_moved_to_the_new_receiver_proves_nothing() -> None:
 def test_a_record_that_is_too_short_is_refused() -> None:
     with pytest.raises(ValueError, match="Only 3 readings"):
         compare(Trace(t_s=[0.0, 1.0, 2.0], p_pa=[6e5] * 3), Trace(t_s=[0.0, 1.0, 2.0], p_pa=[6e5] * 3))
+
+
+def test_recoveries_that_were_all_cut_off_last_longer_than_that() -> None:
+    slow = changed(single=0, bursts=14, per_burst=5, every_s=0.3, bottom_s=2.0 * BEFORE.bottom_s, recovery_s=2.0 * BEFORE.recovery_s)
+    quick = changed(single=0, bursts=14, per_burst=5, every_s=0.3, bottom_s=0.4 * BEFORE.bottom_s, recovery_s=0.4 * BEFORE.recovery_s)
+    true = recovery_s(quick) / recovery_s(slow) - 1.0
+    helped, worse = against(quick, before=slow), against(slow, before=quick)
+    assert helped.before.ended.sum() < 5
+    assert (helped.verdict, worse.verdict) == ("better", "worse")
+    assert helped.recovery_change.value is None
+    assert helped.recovery_change.high is not None
+    assert true < helped.recovery_change.high < -0.1
+    assert worse.recovery_change.low is not None
+    assert 0.1 < worse.recovery_change.low < 1.0 / (1.0 + true) - 1.0
+    assert against(slow, before=changed(bottom_s=2.0 * BEFORE.bottom_s, recovery_s=2.0 * BEFORE.recovery_s)).verdict == "cannot tell"
+
+
+def test_how_long_cases_last_at_least_goes_by_those_that_tell() -> None:
+    # Six that lasted longer than 0.3 and none that did not: one in 64 if half of all did not.
+    times = [0.1, 0.2, 0.3, 0.31, 0.32, 0.33, 0.34, 0.35]
+    assert longer_than(times, [False] * 8) == 0.3
+    assert longer_than(times, [False, True] + [False] * 6) == 0.2  # of 0.3, one of seven did not
+    assert longer_than(times[:5], [False] * 5) is None
 
 
 def test_censored_log_normal_mean_is_unbiased() -> None:
