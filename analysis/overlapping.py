@@ -38,6 +38,8 @@ SLOPES = (*(np.minimum(SLOPES_S / s, 1.0) for s in STRAIGHT_S), *(1.0 - np.exp(-
 UNLIKE_SLOPES, UNLIKE_SHARE = 6.0, 0.03
 SLOPES_BIN_S, SLOPES_GRID_S, SLOPES_BEFORE_S, SLOPES_AFTER_S = 0.024, 0.032, 1.0, 0.4
 ALIKE, ALIKE_SIGMA = (0.7, 1.5), 2.0  # depths, as shares of the usual one, and standard deviations that they may be off besides
+# The first of a burst falls from a line at rest, and goes as deep as shots that stand apart: what begins otherwise is none.
+PAUSE_S, FIRST_ALIKE = 0.7, (0.92, 1.12)
 LEAST_STEPS = 1.5  # of the resolution; one step down of readings without noise may be a slow drift
 BESIDE_S, LOW_SHARE = 0.08, 0.15  # before a fall and after its bottom, and the share of readings that show how low it goes
 UNLIKE = 0.04  # of the usual dip: so much one shot differs from another
@@ -189,8 +191,18 @@ def fit_falls(
     if not kept:
         return []
     told = []
+    last_s, begins = -math.inf, True  # onset of the fall before, and whether what has come since a pause begins as a burst does
     for fall, depth_pa in _read_off(x, y, shape.lost, known, kept, sure):
-        if fall.time_s < until_s and _alike(depth_pa, depth_pa / fall.sure, shape.dip_pa):
+        last_s = max([s for s in known if s < fall.time_s] + [last_s])
+        unsure_pa = depth_pa / fall.sure
+        if fall.time_s - last_s > PAUSE_S:
+            least, most = (share * shape.dip_pa for share in FIRST_ALIKE)
+            slack = unsure_pa + 0.5 * step_pa  # what rounding may add or take
+            begins = least - slack < depth_pa < most + slack
+        elif last_s in known:
+            begins = True
+        last_s = fall.time_s
+        if begins and fall.time_s < until_s and _alike(depth_pa, unsure_pa, shape.dip_pa):
             told.append(fall.moved(float(t[0]), float(p[0])))
     return told if told and not _slopes_do(x, y, shape.lost, known, found, sure, sigma) else []
 

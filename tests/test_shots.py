@@ -465,6 +465,20 @@ def test_a_draw_that_is_deepest_for_an_instant_is_one(fades_s: float) -> None:
     assert found.events[0].until_s == pytest.approx(9.0, abs=0.2)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_draw_on_a_receiver_is_no_burst_of_shots(seed: int) -> None:
+    """Falls that overlap can imitate any slope; but the first of a burst falls from a line at rest, as a shot by itself does."""
+    made = record(scene("on a receiver"), seed)
+    end_s = float(made.t_s[-1])
+    t = np.arange(end_s + 0.005, end_s + 20.0, 0.005)
+    p = np.random.default_rng(seed).normal(np.median(made.p_pa[-200:]), 250.0, t.size)
+    for at in (5.0, 11.0):
+        p -= np.interp(t - end_s - at, [0.0, 0.4, 0.8, 1.3, 2.3], [0.0, 18e3, 8e3, 3e3, 0.0])
+    found = find_shots(np.concatenate([made.t_s, t]), np.concatenate([made.p_pa, np.round(p / 100.0) * 100.0]))
+    assert not [s for s in found.shots if s.time_s > end_s]
+    assert [e.time_s - end_s for e in found.events if e.kind == "air draw"] == pytest.approx([5.0, 11.0], abs=0.1)
+
+
 THIN = """
 [compressor]
 tank = "100 L"
