@@ -596,7 +596,7 @@ class ShotDetector:
         share = fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)
         refills = fall.refill > REFILLS and fall.minimum_s < fall.time_s + LOWEST_AFTER_S
         stays_low = fall.low_s > LONGEST_LOW_S and not refills
-        if share > DEEP_SHARE and (fall.fall_s > DEEP_FALL_S or stays_low):
+        if share > DEEP_SHARE and ((fall.fall_s > DEEP_FALL_S and not refills) or stays_low):
             return True
         if len(self._known) >= 3:
             usual = self._usual_fall_s()

@@ -465,6 +465,12 @@ def test_a_draw_that_is_deepest_for_an_instant_is_one(fades_s: float) -> None:
     assert found.events[0].until_s == pytest.approx(9.0, abs=0.2)
 
 
+def test_a_deep_dip_that_a_long_hose_rounds_is_a_shot() -> None:
+    halfway = Scene(name="", noise_pa=300.0, dip_pa=45e3, fall_s=0.06, bottom_s=0.13, recovery_s=0.3, overshoot=0.0, bursts=0)
+    made = record(halfway, 1)
+    assert score(find_shots(made.t_s, made.p_pa), made).f1 == 1.0
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_a_draw_on_a_receiver_is_no_burst_of_shots(seed: int) -> None:
     """Falls that overlap can imitate any slope; but the first of a burst falls from a line at rest, as a shot by itself does."""
