@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
 from analysis.constants import ATMOSPHERE_ABS_PA
-from analysis.events import SAME_FALL_S, SlowWatch, disturbs
+from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
 from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.held_down import held_down
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
@@ -64,6 +64,7 @@ SMEARED_STEPS, FLICKERS = 0.7, 0.25  # noise that changes so many readings from 
 # and the line stood there so long before as just before.
 SOME_FLICKERS, ONE_STEP, SURE_STEP, UNLIKE_DRIFT, STOOD_S = 0.03, 0.85, 8.0, 5.0, 1.0
 FASTEST_S = 0.14  # no tool is fired twice within this, or so it is held where
+STROKE_S, STROKES, STROKE_SHARE = 0.09, 4, 0.4  # no tool is fired more often than so soon and so many times, by falls of this share of one
 MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump makes no more; common practice, no source
 # Where shots fall slowly, those of a burst overlap: so long after each, and at each mark that shows none by itself, those from so long
 # before to so long after are fitted together. Their shape is found anew after so many shots.
@@ -124,6 +125,7 @@ class ShotDetector:
         self._plugs = PlugWatch()
         self._timer = TimerWatch()
         self._falls: deque[Floats] = deque()
+        self._quick: deque[tuple[float, float]] = deque(maxlen=2 * STROKES)  # the last marks of the narrowest scale: time [s] and size [Pa]
         self._open: _Open | None = None
         self._last: Fall | None = None
         self._not_before = -np.inf
@@ -163,7 +165,9 @@ class ShotDetector:
     def events(self) -> tuple[Event, ...]:
         """Events so far."""
         bursts = [Event(kind="interference", time_s=start, until_s=stop) for start, stop in self._bursts]
-        return tuple(sorted([*self._events, *self._slow.events, *bursts], key=lambda e: e.time_s))
+        drawn = [e for e in self._events if e.kind == "air draw"]  # of which the slow course knows nothing
+        slow = [e for e in self._slow.events if e.kind != "regulator change" or not any(ends(draw, e) for draw in drawn)]
+        return tuple(sorted([*self._events, *slow, *bursts], key=lambda e: e.time_s))
 
     # Feeding
 
@@ -306,6 +310,8 @@ class ShotDetector:
             before = self._last
             if mark_s <= self._look_s:
                 mark = self._falls.popleft()
+                if mark[1] == 0:
+                    self._quick.append((mark_s, float(mark[4])))
                 self._noise_pa, self._resolution_pa = float(mark[6]), float(mark[9])
                 self._weigh(mark, w)
                 if self._last is before and int(mark[1]) == w.lag.size - 1:
@@ -397,8 +403,12 @@ class ShotDetector:
         if last is None or fall.time_s - last.time_s > RING_S or mark[4] > RING_SHARE * last.dip_pa:
             return False
         took_s = float(w.lag[int(mark[1])] + w.mean[int(mark[1])]) * w.step_s
-        own = (o for o in self._falls if o[1] == mark[1] and o[7] <= ready and o[4] > LARGER * mark[4])
+        own = (o for o in self._ahead(ready) if o[1] == mark[1] and o[4] > LARGER * mark[4])
         return any(float(o[3]) - took_s < fall.half_s < float(o[3]) + 0.5 * took_s for o in own)
+
+    def _ahead(self, ready: int) -> Iterator[Floats]:
+        """Marks not weighed yet that were issued up to a position, as every view of it shows them."""
+        return itertools.takewhile(lambda mark: mark[7] <= ready, self._falls)
 
     def _from_gap(self, fall: Fall, gap_s: float, noise: float, w: triggers.Widths) -> bool:
         """Whether a fall began in the gap before it, or may be the line that rings from a shot that the gap has swallowed."""
@@ -548,6 +558,10 @@ class ShotDetector:
                 return
         if any(start - BURST_MARGIN_S < fall.time_s < stop + BURST_MARGIN_S for start, stop, at in self._turns if at <= ready):
             return
+        if self._hammered(fall, ready):
+            if self._slow.drop(fall):
+                self._close(fall.time_s)
+            return
         drawn = slope or self._drags(fall)
         if not drawn and self._known and dip < SMALL_SHARE * self._usual_dip() and not self._small_tool(fall, noise):
             return
@@ -604,6 +618,20 @@ class ShotDetector:
             stays = large and fall.back < STAYS_SHARE * self._usual_back()
             return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and stays_low) or stays
         return False
+
+    def _hammered(self, fall: Fall, ready: int) -> bool:
+        """Whether a fall is one stroke of a tool that draws air in strokes, faster than any tool is fired."""
+        marks = (*self._quick, *((float(o[3]), float(o[4])) for o in self._ahead(ready) if o[1] == 0))
+        least = max(STROKE_SHARE * fall.dip_pa, MOST_RIPPLE * (fall.before_pa + ATMOSPHERE_ABS_PA))  # a pump's strokes are no tool's
+        times = sorted(at_s for at_s, size in marks if size > least)
+        train = deque([fall.half_s])
+        for at_s in times:
+            if train[-1] < at_s < train[-1] + STROKE_S:
+                train.append(at_s)
+        for at_s in reversed(times):
+            if train[0] - STROKE_S < at_s < train[0]:
+                train.appendleft(at_s)
+        return len(train) > STROKES + 1  # one is this fall's own mark
 
     def _went_on(self, fall: Fall, last: Fall) -> bool:
         """Whether a fall shows that what the last shot was taken for went on falling."""

@@ -31,6 +31,7 @@ COMES_BACK_S = 1.5  # a rise that begins this soon after a draw, to no more than
 STEADY_BINS = 15
 STEADY_SHARE = 0.2  # of its change, which a level that a regulator holds wanders less than
 TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
+LET_GO_S, HALF_WAY = 0.45, 0.6  # what rises so far within so short a time after it began was let go, and not turned up by hand
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
 RUN_UP_S = 0.35  # a pump takes so long to come up to speed
 SHORTEST_RUN_S, SHORTEST_REST_S = 4.0, 5.0  # no pump stops or starts again sooner
@@ -75,6 +76,7 @@ class SlowWatch:
         self._turned_s = self._stop_seen_s = -np.inf  # when it last turned, and where a stop was noticed last
         self._until_s = -np.inf  # end of the last event
         self._stood_pa = -np.inf  # pressure before the last draw
+        self._lowered: _Drop | None = None  # the last drop that was taken for a regulator turned down
         self.events: list[Event] = []
         self.shot_times: list[float] = []
         self._masked: list[float] = []  # those before, of the bins that are kept
@@ -279,15 +281,30 @@ class SlowWatch:
                 self._emit("air draw", drop.time_s, float(self._t[let_go]))
                 self._drop = None
             elif took > TURN_S and not self._pump_seen:
-                self._emit("regulator change", began_s, began_s + took)
-                self._drop = None
+                self._lower(began_s, took)
             elif self._pump_seen:
                 # No regulator holds this line: air that was drawn does not come back.
                 self._emit("air draw", drop.time_s, drop.time_s + took)
                 self._drop = None
             elif now > drop.time_s + DRAW_MAX_S:
-                self._emit("regulator change", began_s, began_s + took)
-                self._drop = None
+                self._lower(began_s, took)
+
+    def _lower(self, began_s: float, took_s: float) -> None:
+        """Take the drop that is under way for a regulator turned down."""
+        self._emit("regulator change", began_s, began_s + took_s)
+        self._lowered, self._drop = self._drop, None
+
+    def _draws(self, level_pa: float, let_go_s: float) -> bool:
+        """Whether the regulator that was turned down last was air drawn, as the line has just come back from it to a level."""
+        drop, self._lowered = self._lowered, None
+        if drop is None or let_go_s > drop.time_s + DRAW_MAX_S or self.events[-1].kind != "regulator change":
+            return False
+        if level_pa < drop.from_pa - BACK_SHARE * (drop.from_pa - drop.low_pa):
+            return False
+        self.events.pop()
+        self._emit("air draw", drop.time_s, let_go_s)
+        self._stood_pa = drop.from_pa
+        return True
 
     def _rise(self, k: int, now: int) -> None:
         """Name a rise that was seen at bin k, looking from bin `now`."""
@@ -303,6 +320,9 @@ class SlowWatch:
             return  # the end of what is known already
         high = last_low + int(np.argmax(course[last_low:] >= low + 0.9 * size))
         took = max(float(self._t[a + high] - self._t[a + last_low]), slopes.BIN_S)
+        half_way = last_low + int(np.argmax(course[last_low:] >= low + HALF_WAY * size))
+        if self._t[a + half_way] - began_s < LET_GO_S and self._draws(low + size, began_s):
+            return
         if 0.8 * size / took < REGULATOR_PA_PER_S and not self._turned(a + last_low, a + high, now):
             return
         if self._pump_seen and low > EMPTY_PA:
@@ -344,6 +364,11 @@ class SlowWatch:
             if now > self._drop.time_s + 1.0:
                 self._emit("air draw", self._drop.time_s, now)
             self._drop = None
+
+
+def ends(draw: Event, rise: Event) -> bool:
+    """Whether a rise is but the end of air that was drawn."""
+    return draw.time_s <= rise.time_s < draw.until_s + COMES_BACK_S
 
 
 def disturbs(fall: Fall, noise_pa: float) -> bool:

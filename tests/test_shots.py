@@ -465,6 +465,28 @@ def test_a_draw_that_is_deepest_for_an_instant_is_one(fades_s: float) -> None:
     assert found.events[0].until_s == pytest.approx(9.0, abs=0.2)
 
 
+@pytest.mark.parametrize(("rate_hz", "stroke_hz"), [(200.0, 14.0), (500.0, 25.0), (1000.0, 33.0)])
+def test_a_tool_that_hammers_draws_air_and_fires_no_shots(rate_hz: float, stroke_hz: float) -> None:
+    t, p = line(20.0, rate_hz)
+    pressed = (t > 8.0) & (t < 11.0)
+    sags = 50e3 * (np.exp(-np.maximum(t - 11.0, 0.0) / 0.2) - np.exp(-np.maximum(t - 8.0, 0.0) / 0.3))
+    p -= sags + np.where(pressed, 12e3 * (1.0 - np.cos(2.0 * np.pi * stroke_hz * (t - 8.0))), 0.0)
+    found = find_shots(t, p)
+    assert found.shots == ()
+    assert kinds(found) == ["air draw"]
+    assert found.events[0].time_s == pytest.approx(8.0, abs=0.1)
+
+
+def test_a_draw_that_goes_on_sinking_and_is_let_go_is_no_regulator() -> None:
+    t, p = line(25.0)
+    open_, let_go = np.maximum(t - 5.0, 0.0), np.maximum(t - 13.0, 0.0)
+    p -= 20e3 * (1.0 - np.exp(-open_ / 0.05)) + 20e3 * (1.0 - np.exp(-open_ / 0.8)) - 40e3 * (1.0 - np.exp(-let_go / 0.15))
+    found = find_shots(t, p)
+    assert found.shots == ()
+    assert kinds(found) == ["air draw"]
+    assert (found.events[0].time_s, found.events[0].until_s) == pytest.approx((5.0, 13.0), abs=0.2)
+
+
 def test_a_deep_dip_that_a_long_hose_rounds_is_a_shot() -> None:
     halfway = Scene(name="", noise_pa=300.0, dip_pa=45e3, fall_s=0.06, bottom_s=0.13, recovery_s=0.3, overshoot=0.0, bursts=0)
     made = record(halfway, 1)
