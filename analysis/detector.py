@@ -14,7 +14,7 @@ from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
-from analysis.faint_fall import FaintFall, falling, fit_faint_fall
+from analysis.faint_fall import falling, fit_faint_fall
 from analysis.held_down import held_down
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
 from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
@@ -22,6 +22,7 @@ from analysis.overlapping import Shape, common_shape, drift, fit_falls
 from analysis.plugged import PlugWatch
 from analysis.pump_ripple import without_ripple
 from analysis.record import Event, Outcome, Shot, ShotRecord
+from analysis.rounded_fall import fit_rounded_fall
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
 from analysis.timed_draws import TimerWatch
 
@@ -59,10 +60,10 @@ TREAD_S, TREAD_SHARE = 0.04, 0.4  # between two falls of a staircase the means o
 FAINT, FAINT_BEFORE_S, FAINT_AFTER_S, SURE_FAINT, UNLIKE_LINE = 16.0, 0.3, (0.12, 0.0), 6.0, 2.5
 FAINT_VIEW_S, FAINT_END_S = 0.45, 0.15  # where it stands so long after it shows whether it goes on falling
 BURST_FAINT_S = 0.45  # the falls of a burst follow each other so closely that they look like a slope, where the line would recover
-SMEARED_STEPS, FLICKERS = 0.7, 0.25  # noise that changes so many readings from one to the next shows dips of less than a step
-# Less noise leaves one step down to a drift. One that is so sure and so unlike a slope is more, where so much flickers on both sides of it
-# and the line stood there so long before as just before.
-SOME_FLICKERS, ONE_STEP, SURE_STEP, UNLIKE_DRIFT, STOOD_S = 0.03, 0.85, 8.0, 5.0, 1.0
+SMEARED_STEPS = 0.7  # noise shows dips of less than a step
+# A wide fall of so few steps that noise does not smear is weighed as rounded readings, seen until so long after it. A narrower mark of it
+# is no larger than this times the wide one.
+NEAR_STEPS, NEAR_AFTER_S, NO_LARGER = 3.0, 0.45, 1.1
 FASTEST_S = 0.14  # no tool is fired twice within this, or so it is held where
 STROKE_S, STROKES, STROKE_SHARE = 0.09, 4, 0.4  # no tool is fired more often than so soon and so many times, by falls of this share of one
 MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump makes no more; common practice, no source
@@ -89,6 +90,7 @@ class _Open:
     fall: Fall
     true: Fall
     noise_pa: float
+    resolution_pa: float
     drift_pa_per_s: float  # of the line before it
 
 
@@ -332,12 +334,11 @@ class ShotDetector:
         lag_readings = int(w.lag[-1])
         t, p, gap_s, until, ready = self._view(top_s)
         ripple = float(mark[10])
-        flickers = _flickers(p)
         calm = without_ripple(t, p, RIPPLE_SHARE * max(size, self._least(top_s, noise)))
         if calm is not p:
             p = calm
             noise = ripple = min(noise, triggers.noise_in(p, float(mark[9])))
-        if self._weigh_faint(mark, w, t, p, noise, flickers, gap_s, ready):
+        if self._weigh_faint(mark, w, t, p, noise, gap_s, ready):
             return
         top = int(t.searchsorted(top_s))
         for other in self._falls:
@@ -420,20 +421,23 @@ class ShotDetector:
         small = bool(self._known) and fall.dip_pa < RING_SHARE * self._usual_dip()
         return small or fall.dip_pa < FAINT_SIGMA * noise or fall.risen > RISEN_FROM_GAP
 
-    def _weigh_faint(
-        self, mark: Floats, w: triggers.Widths, t: Floats, p: Floats, noise: float, flickers: float, gap_s: float, ready: int
-    ) -> bool:
+    def _weigh_faint(self, mark: Floats, w: triggers.Widths, t: Floats, p: Floats, noise: float, gap_s: float, ready: int) -> bool:
         """Decide what a wide fall was that is too faint for its edge to be seen, in a view of it; False for other falls."""
         top_s, lag, widest = float(mark[3]), float(w.lag[-1]) * w.step_s, w.lag.size - 1
         clear = _clear(mark, noise, w)
+        resolution = float(mark[9])
+        coarse = noise < DITHER * resolution and mark[4] < NEAR_STEPS * resolution
         others = [o for o in self._falls if int(o[1]) == widest and o[7] <= ready]
         if int(mark[1]) < widest:
+            if coarse and any(top_s < o[3] < top_s + 1.5 * lag and mark[4] < NO_LARGER * o[4] for o in others):
+                return True
             near = [o for o in others if o[3] < top_s + 1.5 * lag and mark[4] < o[4] < FAINT_SIGMA * noise]
             if mark[1] > 0 and any(clear < _clear(o, noise, w) < FAINT for o in near):
                 return True  # the widest shows more of it, and better
             self._sharper = top_s, float(mark[4])
             return False
-        if clear > FAINT or mark[4] > FAINT_SIGMA * noise or (self._sharper[0] > top_s - 1.5 * lag and self._sharper[1] > mark[4]):
+        plain = not coarse and (clear > FAINT or mark[4] > FAINT_SIGMA * noise)
+        if plain or (self._sharper[0] > top_s - 1.5 * lag and self._sharper[1] > mark[4]):
             return False
         until = min((float(o[3]) for o in others), default=np.inf) - lag
         over_s = max(self._last.minimum_s if self._last is not None else -np.inf, self._before_s)
@@ -443,13 +447,13 @@ class ShotDetector:
         ends = [int(t.searchsorted(min(top_s + after, until))) for after in FAINT_AFTER_S]
         fits = [fit for fit in (fit_faint_fall(t[a:z], q[a:z], noise) for z in ends) if fit is not None]
         found = max(fits, key=lambda fit: fit.sure, default=None)
-        resolution = float(mark[9])
-        smeared = noise > DITHER * resolution or flickers > FLICKERS
-        if found is None or found.sure < SURE_FAINT:
+        if found is not None and coarse:
+            since_s = self._last.minimum_s if self._last is not None else -np.inf
+            a, z = (int(i) for i in t.searchsorted([since_s, min(until, top_s + NEAR_AFTER_S)]))
+            found = fit_rounded_fall(t[a:z], p[a:z], found, resolution, float(mark[11]))
+        if found is None or (found.sure < SURE_FAINT and not coarse):
             return True
-        fired_s = self._last.time_s if self._last is not None else -np.inf
-        steps = SMEARED_STEPS if smeared else ONE_STEP if _stands_out(found, t, p, top_s, fired_s) else LEAST_STEPS
-        if found.dip_pa < max(steps * resolution, LEAST_PA):
+        if found.dip_pa < max(SMEARED_STEPS * resolution, LEAST_PA):
             return True
         if found.dip_pa > DEEP_SHARE * (found.before_pa + ATMOSPHERE_ABS_PA):
             return False
@@ -590,7 +594,7 @@ class ShotDetector:
         self._close(fall.time_s)
         self._settle(last=False)
         t, p = self._t[: self._scanned], self._clean[: self._scanned]
-        self._open = _Open(fall, true, noise, drift(t, p, last.time_s if last is not None else -np.inf, fall.time_s))
+        self._open = _Open(fall, true, noise, self._resolution_pa, drift(t, p, last.time_s if last is not None else -np.inf, fall.time_s))
         self._last = fall
         self._not_before = fall.minimum_s
         self._recent.append(fall.time_s)
@@ -719,6 +723,11 @@ class ShotDetector:
 
     def _drawn_until(self, fall: Fall, end_s: float, noise: float) -> float | None:
         """Until when what was taken for a shot was held down by somebody who draws air, if it was [s]."""
+        if self._open is None:
+            return None
+        resolution = self._open.resolution_pa
+        if self._open.noise_pa < DITHER * resolution and fall.dip_pa < NEAR_STEPS * resolution:
+            return None  # a step of the resolution turns at once, however the pressure does
         n = self._scanned
         first, a, z = (int(i) for i in self._t[:n].searchsorted([fall.time_s - KEPT_S, fall.time_s, end_s]))
         t, p = self._t[first:z], self._clean[first:z]
@@ -859,20 +868,6 @@ def _rests(t: Floats, p: Floats, a: int, b: int, noise_pa: float) -> bool:
 def _clear(mark: Floats, noise_pa: float, w: triggers.Widths) -> float:
     """How many times the noise of the means that it was seen in a marked fall is."""
     return float(mark[4]) / (noise_pa * (2.0 / int(w.mean[int(mark[1])])) ** 0.5)
-
-
-def _stands_out(found: FaintFall, t: Floats, p: Floats, top_s: float, fired_s: float) -> bool:
-    """Whether a fall of about one step is surely more than a drift across it: the line stands still, and noise is seen on both sides."""
-    before, after = p[: int(t.searchsorted(found.time_s))], p[int(t.searchsorted(found.over_s)) :]
-    stood = before[: int(t.searchsorted(top_s - STOOD_S))]
-    drifts = stood.size > 0 and fired_s < t[0] and abs(float(stood.mean()) - found.before_pa) > 0.5 * found.dip_pa
-    seen = min(_flickers(before), _flickers(after)) > SOME_FLICKERS
-    return seen and not drifts and found.sure > SURE_STEP and found.unlike_line > UNLIKE_DRIFT
-
-
-def _flickers(p: Floats) -> float:
-    """Share of readings that differ from the one before."""
-    return float(np.mean(np.diff(p) != 0.0)) if p.size > 1 else 0.0
 
 
 def _middle(values: Iterable[float]) -> float:

@@ -38,6 +38,7 @@ STEADY_RISE_SIGMA, STEEPER = 4.0, 2.0  # a rise that noise does not make; a line
 LEAST_NOISE_PA = 30.0  # no sensor that sees shots is quieter, and none needs to be
 LEAST_STEP_PA = 1e-3
 GOLDEN = 0.6180339887  # its multiples fill 0..1 evenly
+FLICKER_S, FLICKERS = 30.0, 1.77  # followed for so long; noise in steps over the share that turns back, where the level lies anywhere
 GAP_S = 0.15
 NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
@@ -49,8 +50,9 @@ BIG_SHARE = 0.005  # of absolute pressure; noise that grows all at once is no in
 # Kinds of mark
 FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
 # Columns of a mark: kind, scale or length of spike, position and time of its peak, size, first position above the threshold, noise,
-# position at which it was issued, threshold, resolution known by then, ripple between single readings as a noise
-MARK_COLUMNS = 11
+# position at which it was issued, threshold, resolution known by then, ripple between single readings as a noise, noise that is seen to
+# flicker at the edges of a step
+MARK_COLUMNS = 12
 
 # Slots of the float state
 (
@@ -71,6 +73,8 @@ MARK_COLUMNS = 11
     ODDS_T,
     SPIKY,
     SPIKY_T,
+    FLICKER,
+    LEAP,
     TURN_0,
 ) = (
     0,
@@ -91,8 +95,10 @@ MARK_COLUMNS = 11
     21,
     22,
     23,
+    24,
+    25,
 )
-FLOATS = 23 + FEWEST_TURNS - 1
+FLOATS = 25 + FEWEST_TURNS - 1
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is
 NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS = 0, 1, 2, 5, 8, 11, 12, 13, 14
@@ -257,6 +263,10 @@ def scan(
         # Big jumps that alternate in direction: interference. A shot turns once, a spike once more.
         if i > start:
             leap = x - raw[k - 1]
+            # Noise below a step turns back at once where it crosses the edge of one; what drifts or swings across does not.
+            back_at_once = leap * state[LEAP] < 0.0
+            state[FLICKER] += (step_s / FLICKER_S) * ((1.0 if back_at_once else 0.0) - state[FLICKER])
+            state[LEAP] = leap
             if leap != 0.0 and (abs(leap) < state[RESOLUTION] or state[RESOLUTION] == 0.0) and abs(leap) > LEAST_STEP_PA:
                 state[RESOLUTION] = abs(leap)
             if abs(leap) > max(8.0 * sigma, 3.0 * state[RIPPLE_0], BIG_SHARE * (abs(x) + 1e5)):
@@ -385,6 +395,7 @@ def scan(
                         marks[found, 8] = threshold
                         marks[found, 9] = state[RESOLUTION]
                         marks[found, 10] = state[RIPPLE_0] / 0.6745 / (2.0 / mean[0]) ** 0.5
+                        marks[found, 11] = FLICKERS * state[FLICKER] * state[RESOLUTION]
                         found += 1
                         places[ABOVE_0 + s] = 2
                 if places[ABOVE_0 + s] == 2:

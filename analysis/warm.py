@@ -28,14 +28,18 @@ air_per_shot = "1.5 L"
 
 
 def warm() -> None:
-    """Simulate a few shots of an invented line and find them again, as a slow sensor would show them; and some on a receiver, in noise."""
+    """Simulate a few shots of an invented line and find them again, as a slow sensor would show them; and some on a
+    receiver, in noise and rounded.
+    """
     rng = np.random.default_rng(1)
     run = simulate(parse_line(LINE), [2.0, 4.0, 6.0], duration_s=8.0)
     find_shots(run.t_s, run.tool_pa + rng.normal(0.0, 500.0, run.t_s.size), lag_s=2e-3)
     t = np.arange(0.0, 32.0, 0.01)
     onsets = [*np.arange(3.0, 28.0, 3.0), *np.arange(28.0, 29.0, 0.25)]
     fallen = np.sum([1.0 - np.exp(-((np.maximum(t - s, 0.0) / 0.08) ** 1.4)) for s in onsets], axis=0)
-    find_shots(t, 6e5 - 4000.0 * fallen + rng.normal(0.0, 500.0, t.size))
+    p = 6e5 - 4000.0 * fallen
+    find_shots(t, p + rng.normal(0.0, 500.0, t.size))
+    find_shots(t, 3e3 * np.round((p + rng.normal(0.0, 500.0, t.size)) / 3e3))
 
 
 if __name__ == "__main__":
