@@ -136,9 +136,10 @@ def compare(before: Trace, after: Trace) -> Comparison:
         one, other = (replace(s, dip_pa=s.dip_pa * effect.taken_out(x, pace)) for s, x in zip((one, other), pace, strict=True))
         pressure = abs(float(np.log1p(pressure_shift)))
         if abs(pressure_shift) >= TOLD_SHIFT:
+            way = "higher" if pressure_shift > 0.0 else "lower"
             warnings.append(
-                f"The line stood {100.0 * pressure_shift:+.1f} % in absolute pressure after the change; the dips were compared at equal "
-                "pressure, and the interval is wider for it. Set the same pressure on both days for a sharper answer."
+                f"The line stood {100.0 * abs(pressure_shift):.1f} % {way} in absolute pressure after the change; the dips were compared "
+                "at equal pressure, and the intervals are wider for it. Set the same pressure on both days for a sharper answer."
             )
         noise_u = [s.dip_bias_u for s in (b, a)]
         depth_u = [math.hypot(s.record.depth_u, u) for s, u in zip((b, a), noise_u, strict=True)]

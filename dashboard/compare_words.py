@@ -21,16 +21,16 @@ SHARP: Final = 0.01  # a p-value below this: the curves differ beyond doubt; abo
 
 
 def checks(c: Comparison, reader: Reader) -> list[tuple[str, str]]:
-    """Say what was done so that only the line counts: name of the check and what it found."""
+    """Say what was done so that only the line counts: name of the check and what it found; nothing where nothing was compared."""
     sides = c.before, c.after
-    if not all(side.used for side in sides):
+    if c.dip_change.value is None:
         return []
     total = [len(side.record.shots) for side in sides]
     out = [
         (
             "Equal work",
-            f"Only shots fired on a settled line, the pump idle, are set side by side: {c.before.used} of {total[0]} before, "
-            f"{c.after.used} of {total[1]} after.",
+            f"Only shots fired on a settled line, and without a regulator only those with the pump idle, are set side by side: "
+            f"{c.before.used} of {total[0]} before, {c.after.used} of {total[1]} after.",
         ),
         ("Pace", _pace(c)),
         ("Starting pressure", _pressure(c, reader)),
@@ -56,7 +56,7 @@ def _pace(c: Comparison) -> str:
     words = f"Before the change the shots compared came {came[0]} after the shot before them (median), after it {came[1]}."
     shift = c.pace_shift
     if shift.value is None or abs(shift.value) < 0.002:
-        return f"{words} The difference in pace does nothing to these shots."
+        return f"{words} The difference in pace does nothing that these shots show."
     return f"{words} The pace alone would change the dip by {_small(shift.value)}; that was taken out, and its doubt put into the interval."
 
 
@@ -93,7 +93,7 @@ def _number(c: Comparison) -> str:
         return (
             f"{least} on the side that has fewer. Twenty single shots, {wait_s(c.before, c.after)} s apart, on both days would sharpen it."
         )
-    return f"{least} on the side that has fewer: enough."
+    return f"{least} on the side that has fewer{'' if c.verdict == 'cannot tell' else ': enough'}."
 
 
 def left_out(c: Comparison) -> list[tuple[str, str, str]]:
@@ -128,7 +128,10 @@ def log_rank(c: Comparison) -> str:
         if c.p_value > 0.05
         else "the curves seem to differ"
     )
-    return f"Log-rank test of the two recovery curves: p = {p}, so {verdict}."
+    return (
+        f"Log-rank test of the two recovery curves: p = {p}, so {verdict}. It knows neither by how much nor "
+        "whether the line, the weather or the setting made the difference."
+    )
 
 
 # The prediction

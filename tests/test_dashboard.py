@@ -12,12 +12,14 @@ import numpy as np
 import pytest
 
 import dashboard.once
+from analysis.estimate import Estimate
 from analysis.shots import find_shots, summarise
 from dashboard import line_editor, wording
 from dashboard.app import PAGES, create_app, read_address, render
 from dashboard.pages import compare, leakdown, sessions, shots
-from dashboard.reader import Reader
-from dashboard.ui import burst_of, window_of
+from dashboard.reader import Reader, change, finer_seconds
+from dashboard.ui import burst_of, value_and_interval, window_of
+from dashboard.wording import _compared
 from dashboard.work import Work
 from logger.session import change_session
 from tests.browser.home import AFTER, BEFORE, LINES, NIGHT, make_home
@@ -220,6 +222,17 @@ def test_compare_offers_the_sensors_of_each_session_and_no_report_of_nothing(tmp
     assert "Report as PDF" not in text_of(render(compare, work, {"before": BEFORE}, Reader("bar")))
 
 
+def test_compare_says_how_much_at_least_where_every_recovery_of_a_day_was_cut_off() -> None:
+    least, took = Estimate(value=None, low=0.275), Estimate(value=0.117, low=0.116, high=0.118)
+    words = "recovers", "sooner", "later"
+    helped = _compared(Estimate(value=None, high=-0.56), least, took, finer_seconds, words)
+    assert helped == "recovers at least 56 % sooner (0.117 s instead of more than 0.275 s)"
+    worse = _compared(Estimate(value=None, low=1.27), took, least, finer_seconds, words)
+    assert worse == "recovers at least 127 % later (more than 0.275 s instead of 0.117 s)"
+    assert _compared(Estimate(value=None, high=0.13), least, took, finer_seconds, words) == ""
+    assert value_and_interval(Estimate(value=None, high=-0.56), change) == ("not known", "95 %: at most -56 %")
+
+
 def test_compare_says_in_one_sentence_what_became_of_a_shot(work: Work) -> None:
     helped = text_of(render(compare, work, {"before": BEFORE, "after": AFTER}, Reader("bar")))
     assert re.search(
@@ -231,6 +244,7 @@ def test_compare_says_in_one_sentence_what_became_of_a_shot(work: Work) -> None:
     idle = text_of(render(compare, work, {"before": NIGHT, "after": BEFORE}, Reader("bar")))
     assert "No shot was found in the recording before the change." in idle
     assert "not known" not in idle
+    assert "set side by side" not in idle  # nothing was compared
 
 
 def test_shots_are_held_against_the_window_of_the_line_that_the_session_names(tmp_path: Path) -> None:

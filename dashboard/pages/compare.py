@@ -177,8 +177,8 @@ def _prediction(work: Work, query: Mapping[str, str], result: Comparison, channe
 
 def _how(result: Comparison) -> html.Details:
     return ui.how(
-        "Shots are compared at equal work: one and the same shot, fired on a settled line with the pump idle. Fast work cuts "
-        "recoveries off; such shots count as “longer than that” (Kaplan and Meier, 1958). " + compare_words.log_rank(result),
+        "Shots are compared at equal work: one and the same shot, fired on a settled line, the pump idle or behind a regulator. Fast work "
+        "cuts recoveries off; such shots count as “longer than that” (Kaplan and Meier, 1958). " + compare_words.log_rank(result),
         "The change in recovery is the ratio of the two typical recoveries by a log-normal model that takes the cut-off shots in "
         "(maximum likelihood); the change in dip is the ratio of geometric means at one starting pressure. What the pace of the work "
         "does is read from the shots of each day by regression, and taken out.",
