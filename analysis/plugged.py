@@ -2,9 +2,10 @@
 
 A chamber that fills makes the pressure jump, and then fall on slowly; a shot's fall is rounded, and how fast it is depends on the line,
 the tool and the sensor. Each fall is fitted with both, and what the fits say is weighed over the record: its shots are alike, as deep as
-each other too where the line had come to rest, those of another tool come in a row, a tool is changed in a pause, and its empty chamber
-takes more air than a shot. How many differ, the record shows. One in which nobody works has no shot at all: a few falls with minutes to
-each are tools. A shot that is not counted does more harm than a tool that is counted as one: else what is not told for sure is a shot.
+each other too where the line had come to rest, those of another tool come in a row, a tool is changed in a pause and then used, and its
+empty chamber takes more air than a shot. How many falls differ, the record shows. One in which nobody works has no shot at all: a few falls
+with minutes to each are tools. A shot that is not counted does more harm than a tool that is counted as one: else what is not told for sure
+is a shot.
 """
 
 from __future__ import annotations
@@ -43,8 +44,9 @@ LEAST_DEPTH, MOST_DEPTH = 0.8, 1.25  # of the shape fitted, beside the dip
 # What is known before, as if from so many falls: shares of a line's shots that fall otherwise than its usual ones, and of falls after a
 # pause that are a tool. The other falls of the record add to it; what they are is known better in each round.
 ODD_TOOL, PLUGGED, PRIOR, ROUNDS = 0.3, 0.2, 2.0, 4
-# Depths, as shares of absolute pressure, repeat and differ by so much, in logarithms: of one tool's shots, and of what else makes a fall.
-ALIKE, UNLIKE = 0.05, 0.35
+# Depths, as shares of absolute pressure, repeat and differ by so much, in logarithms: of one tool's shots, or less where the record shows
+# it (by the median deviation), and of what else makes a fall.
+ALIKE, LEAST_ALIKE, DEVIATIONS, UNLIKE = 0.05, 0.025, 1.48, 0.35
 DEEPER, DIFFER = 0.15, 0.25  # and how much deeper than they are an empty chamber's fall is, by the line model, and its spread
 # So few falls, all after pauses, may be a record without a shot. Its odds are these for a short one, and grow by 1 with each so long for
 # each: somebody who works lets a minute pass between lone shots, not many. What is plugged in there again and again is one and the same
@@ -87,6 +89,11 @@ class _Seen:
     may: bool
     depth: float
 
+    @property
+    def told(self) -> float:
+        """By how much, in logarithms, its shape is more like a tool's."""
+        return self.tool - float(np.logaddexp.reduce(self.shot + USUAL))
+
 
 class PlugWatch:
     """Hold each fall against the line's other falls; one that comes before enough of them is doubtful until they are known."""
@@ -95,6 +102,7 @@ class PlugWatch:
         self._seen: deque[_Seen] = deque(maxlen=15)
         self._last_s = -math.inf
         self._since = 0  # falls since a pause
+        self._unused = False  # the last fall was a tool plugged in: nobody plugs in another before it has fired
         self._guessed: list[float] = []  # told as a tool, though not for certain [s]
 
     def plugged(self, fall: Fall, noise_pa: float, t: Floats, p: Floats) -> bool:
@@ -102,7 +110,8 @@ class PlugWatch:
         if self._seen and fall.time_s - self._seen[-1].time_s < SOON_S:
             self._seen[-1] = replace(self._seen[-1], may=False)
         since_s, self._last_s = fall.time_s - self._last_s, fall.time_s
-        may = since_s > PAUSE_S and stays_low(fall, noise_pa)
+        may = since_s > PAUSE_S and not self._unused and stays_low(fall, noise_pa)
+        self._unused = False
         self._since = 0 if may else self._since + 1
         if self._since > FEWEST:
             return False  # how this line's shots begin is known
@@ -112,7 +121,7 @@ class PlugWatch:
         depth = math.log(fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)) if since_s > RESTED_S else math.nan
         self._seen.append(_Seen(fall.time_s, fall.minimum_s, shot, float(_mean(fits[SHOTS:])), may, depth))
         chance = float(self._chances()[-1]) if may and len(self._seen) > FEWEST else 0.0
-        if chance < DOUBTFUL[1]:
+        if chance < DOUBTFUL[1] or self._seen[-1].told < TELLING:
             return False  # what follows may tell more
         self._take_out(self._seen[-1], chance)
         return True
@@ -125,9 +134,9 @@ class PlugWatch:
         if not span_s and len(self._seen) <= FEWEST:
             return []
         newest = None if span_s else self._seen[-1]  # what follows may tell more
-        told = zip(self._seen, self._chances(span_s).tolist(), strict=True)
-        plugs = [(seen, chance) for seen, chance in told if chance >= SURE and seen is not newest]
-        for seen, chance in plugs:
+        each = zip(self._seen, self._chances(span_s).tolist(), strict=True)
+        plugs = [(seen, chance) for seen, chance in each if chance >= SURE and seen is not newest]
+        for seen, chance in reversed(plugs):
             self._take_out(seen, chance)
         return [(seen.time_s, seen.until_s) for seen, _ in plugs]
 
@@ -147,10 +156,13 @@ class PlugWatch:
 
     def _take_out(self, seen: _Seen, chance: float) -> None:
         """Take a fall for a tool plugged in."""
-        self._seen.remove(seen)
-        told = seen.tool - float(np.logaddexp.reduce(seen.shot + USUAL))  # by the shape alone
-        if chance < DOUBTFUL[1] or told < TELLING:
+        if chance < DOUBTFUL[1] or seen.told < TELLING:
             self._guessed.append(seen.time_s)
+        next_one = self._seen.index(seen) + 1
+        self._unused = next_one == len(self._seen)
+        if not self._unused:
+            self._seen[next_one] = replace(self._seen[next_one], may=False)
+        self._seen.remove(seen)
 
     def _chances(self, span_s: float = 0.0) -> Floats:
         """Probability of each fall that it was a tool plugged in; at the end of a record, of `span_s`, also by how little that shows."""
@@ -191,7 +203,8 @@ class PlugWatch:
         known = np.flatnonzero(np.isfinite(depth))
         if known.size:
             off = depth[known] - np.median(depth[known])
-            alike, deeper, unlike = (_normal(off - by, spread) for by, spread in ((0.0, ALIKE), (DEEPER, DIFFER), (0.0, UNLIKE)))
+            varies = ALIKE if known.size < FEWEST else min(max(DEVIATIONS * float(np.median(np.abs(off))), LEAST_ALIKE), ALIKE)
+            alike, deeper, unlike = (_normal(off - by, spread) for by, spread in ((0.0, varies), (DEEPER, DIFFER), (0.0, UNLIKE)))
             apart = np.concatenate([[np.inf], np.abs(np.diff(off)), [np.inf]])
             beside = _normal(np.minimum(apart[1:], apart[:-1]), ALIKE)
             found[:, known] = alike, np.logaddexp(unlike, beside) - math.log(2.0), deeper, unlike

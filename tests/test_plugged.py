@@ -107,13 +107,14 @@ def test_tools_plugged_in_with_minutes_to_each_are_no_shots(count: int, rate_hz:
         assert connected(found) == pytest.approx(at, abs=0.02)
 
 
-def test_a_tool_plugged_in_amid_work_mostly_shows_by_its_depth_on_a_slow_logger() -> None:
+@pytest.mark.parametrize("dip_pa", [105e3, 125e3])
+def test_a_tool_plugged_in_amid_work_mostly_shows_by_its_depth_on_a_slow_logger(dip_pa: float) -> None:
     told = 0
     for phase in range(8):
         rng = np.random.default_rng(1)
         t = np.arange(0.0, 130.0, 0.016) + 0.002 * phase
         shots = np.concatenate([5.0 + 3.0 * np.arange(12), 75.0 + 3.1 * np.arange(15)])
-        p = 620e3 + rng.normal(0.0, 600.0, t.size) - 125e3 * shot_scores.plugged(since(t, 60.0))
+        p = 620e3 + rng.normal(0.0, 600.0, t.size) - dip_pa * shot_scores.plugged(since(t, 60.0))
         for at in shots:
             p += 80e3 * rng.uniform(0.97, 1.03) * dip_shape(t - at, Scene(name="work", fall_s=0.011))
         found = find_shots(t, p)
