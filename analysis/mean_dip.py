@@ -28,14 +28,19 @@ LEAD_STEPS = 3.0  # readings before the onset that are kept
 AFTER_S = HELD_S + 0.1  # and after the recovery
 LONGEST_S = 0.8
 FINEST, PER_NODE = 8, 5  # nodes of the curve to a reading at most, and readings to a node at least
-STIFFNESS = 1.0  # of the curve, which holds it where a node has few readings
-ROUND_S = 0.0011  # and more where nodes are so close that it would bend over less than about this
-ROUNDS, STEPS = 20, 2  # of finding the curve, and of shifting and scaling the shots on it in each round
-SPREAD = 0.05  # of the depths, as far as is known before
+# The curve is smoothed over the longer the more noise there is, as a bottom bends no more than so much (variance of the curvature of the
+# share, per second), and over no less than so many readings: more while shots are laid over each other than when it is drawn in the end.
+# From dips with sharp and round bottoms.
+BEND_PER_S3, LAID_STEPS, DRAWN_STEPS = 5e4, 0.1, 0.05
+LEAST_NOISE = 1e-4  # of the dip
+ROUNDS = 20  # of laying the shots over each other
+SPREAD, LEVEL_U = 0.05, 0.01  # of the depths, and of the level before as a share of them, as far as is known before
 FARTHEST_STEPS = 1.5  # that a shot is moved from where it was measured to begin
 STILL_BACK = 3.0  # recoveries; a shot sooner after another begins while the line still comes back from that
 BACK = 0.2  # of the dip: what follows on the way back is the line's, and differs from shot to shot
-STRAY = 4.0  # times the usual distance from the curve
+FAR_BACK = 0.3  # by how much is told where so much is regained, as the root of the share
+MISPLACED = 0.25  # readings that a shot may still be shifted by
+NEARER = 0.9  # of the readings lie nearer to the curve than one that counts a quarter for being far off
 UNLIKE_SIGMA, UNLIKE_SHARE = 3.0, 0.06  # a shot this far off the curve has another shape
 # Depth, as a share: what a dip that lasts for one reading leaves unsure. It shrinks with the square of the readings on the mean dip, and in
 # proportion to those on single shots. From dips with sharp and round bottoms, 10 to 40 ms wide, at 70 to 200 readings a second.
@@ -158,7 +163,7 @@ def _alike(seen: Sequence[Seen]) -> list[tuple[list[int], bool]]:
 
 
 def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
-    """Find the curve that shots share, and how each is shifted and scaled on it, by turns.
+    """Find the curve that shots share, and how each is shifted and scaled on it.
 
     Parameters
     ----------
@@ -171,65 +176,131 @@ def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
     shot = np.repeat(np.arange(n), [s.t_s.size for s in seen])
     t = np.concatenate([s.t_s for s in seen])
     lost = np.concatenate([s.shot.before_pa - s.p_pa for s in seen])
-    noise = float(np.median([s.noise_pa for s in seen]))
     first = np.array([s.shot.time_s for s in seen])
     at, depth = first, np.array([s.shot.dip_pa for s in seen])
     end = float(np.median([s.t_s[-1] - s.shot.time_s for s in seen]))  # beyond, few shots have readings
     spacing = max(step_s / FINEST, PER_NODE * step_s / n)
     x = np.arange(-(LEAD_STEPS + 1.0) * step_s, end + spacing, spacing)
-    stiff = max(STIFFNESS, n * spacing / step_s * (ROUND_S / spacing) ** 4)
-    share, off = np.zeros(x.size), np.zeros(n)
+    unit = float(np.median(depth))
+    noise = max(float(np.median([s.noise_pa for s in seen])) / unit, LEAST_NOISE)
+    noise_s = (noise**2 * step_s / n / BEND_PER_S3) ** 0.25
+    laid_stiff, drawn_stiff = (n * spacing / step_s * (max(k * step_s, noise_s) / spacing) ** 4 for k in (LAID_STEPS, DRAWN_STEPS))
+    weight, share, off, level = np.ones(t.size), np.zeros(x.size), np.zeros(n), np.zeros(n)
     for _ in range(ROUNDS):
-        weight = (depth[shot] / np.median(depth)) ** 2
-        share = _curve(x, t - at[shot], lost / depth[shot], weight, stiff)
-        away = np.abs(lost / depth[shot] - np.interp(t - at[shot], x, share))
-        usual = 1.4826 * float(np.median(away)) + 1e-4
-        share = _curve(x, t - at[shot], lost / depth[shot], weight * (away < STRAY * usual), stiff)
-        share /= share.max()
-        bottom = int(np.argmax(share))
-        until = x[min(bottom + int(np.argmax(share[bottom:] < BACK)), x.size - 1)] if share[-1] < BACK else x[-1]
-        steep = np.gradient(share, x)
-        for _ in range(STEPS):  # Gauss and Newton, for each shot by itself
-            since = t - at[shot]
-            told = (since > x[0]) & (since < until)
-            k, since = shot[told], since[told]
-            by_depth, by_shift = np.interp(since, x, share), -depth[k] * np.interp(since, x, steep)
-            rest = lost[told] - depth[k] * by_depth
-            off = np.sqrt(np.bincount(k, rest**2, n) / np.maximum(np.bincount(k, minlength=n), 1))
-            typical = float(np.median(depth))
-            known = (noise / (SPREAD * typical)) ** 2  # that shots of a line are much alike holds those on which readings are few
-            a = np.bincount(k, by_shift**2, n) + (noise / step_s) ** 2
-            b = np.bincount(k, by_shift * by_depth, n)
-            c = np.bincount(k, by_depth**2, n) + known
-            p = np.bincount(k, by_shift * rest, n)
-            q = np.bincount(k, by_depth * rest, n) + known * (typical - depth)
-            both = a * c - b * b
-            shift = np.clip((p * c - q * b) / both, -0.5 * step_s, 0.5 * step_s)
-            at = np.clip(at + shift, first - FARTHEST_STEPS * step_s, first + FARTHEST_STEPS * step_s)
-            depth = np.maximum(depth + (a * q - b * p) / both, 0.3 * depth)
-    return MeanDip(x_s=x, share=share, at_s=at, depth_pa=depth, off_pa=off)
+        since = t - at[shot]
+        below = lost - level[shot]
+        laid = _Laid.on(x, since, shot, below / unit, depth / unit, weight)
+        share = laid.curve(laid_stiff)
+        rest = below - depth[shot] * np.interp(since, x, share)
+        told = (since > x[0]) & (since < _back_s(x, share))
+        off = np.sqrt(np.bincount(shot[told], rest[told] ** 2, n) / np.maximum(np.bincount(shot[told], minlength=n), 1))
+        shift, deeper, lower = laid.moves(x, share, laid_stiff, level / unit, noise, step_s)
+        weight = _weights(x, share, since, rest / depth[shot], noise, step_s)
+        shift = np.clip(shift - np.median(shift), -0.5 * step_s, 0.5 * step_s)  # where all of them lie is told by where they were seen
+        at = np.clip(at + shift, first - FARTHEST_STEPS * step_s, first + FARTHEST_STEPS * step_s)
+        level = level + unit * lower
+        depth = depth * share.max() * np.exp(np.clip(deeper, -0.5, 0.5))
+    share = _Laid.on(x, t - at[shot], shot, (lost - level[shot]) / unit, depth / unit, weight).curve(drawn_stiff)
+    return MeanDip(x_s=x, share=share / share.max(), at_s=at, depth_pa=depth * share.max(), off_pa=off)
 
 
-def _curve(x: Floats, at: Floats, y: Floats, weight: Floats, stiff: float) -> Floats:
-    """Least-squares curve of straight pieces between the nodes `x`, with a little stiffness."""
-    from scipy.linalg import solveh_banded  # slow to load, and seldom needed
+def _back_s(x: Floats, share: Floats) -> float:
+    """Until when a dip is told from what the line does after it [s]."""
+    bottom = int(np.argmax(share))
+    gone = share[bottom:] < BACK * share[bottom]
+    return float(x[bottom + int(np.argmax(gone))] if gone.any() else x[-1])
 
-    m = x.size
-    place = (at - x[0]) / (x[1] - x[0])
-    i = np.floor(place).astype(np.int64)
-    inside = (i >= 0) & (i < m - 1)
-    i, w, y, weight = i[inside], (place - i)[inside], y[inside], weight[inside]
-    # The matrix of the normal equations, its upper diagonals in rows: the last is the main one.
-    rows = np.zeros((3, m))
-    rows[2] = np.bincount(i, weight * (1.0 - w) ** 2, m) + np.bincount(i + 1, weight * w**2, m)
-    rows[1, 1:] = np.bincount(i, weight * w * (1.0 - w), m)[:-1]
-    for offset, bend in ((0, 1.0), (1, -2.0), (2, 1.0)):  # (y[i-1] - 2 y[i] + y[i+1])^2 at all nodes but the ends
-        rows[2, offset : m - 2 + offset] += stiff * bend**2
-    rows[1, 1:-1] -= 2.0 * stiff
-    rows[1, 2:] -= 2.0 * stiff
-    rows[0, 2:] += stiff
-    solved: Floats = solveh_banded(rows, np.bincount(i, weight * (1.0 - w) * y, m) + np.bincount(i + 1, weight * w * y, m))
-    return solved
+
+def _weights(x: Floats, share: Floats, since: Floats, rest: Floats, noise: float, step_s: float) -> Floats:
+    """Weights of readings that lie `rest` off the curve, as a share of the dip: 1, less on the way back, and little of strays.
+
+    What a line does on its way back differs from shot to shot, the more the more is regained.
+    """
+    low = int(np.argmax(share))
+    regained = np.where(np.arange(x.size) > low, np.maximum(1.0 - share / share[low], 0.0) ** 0.5, 0.0)
+    back, away = np.interp(since, x, regained), np.abs(rest)
+    far_back = back > FAR_BACK
+    apart = 1.4826 * float(np.median(away[far_back] / back[far_back])) if far_back.any() else 0.0
+    usual = np.hypot(noise, apart * back)
+    far = away / np.hypot(usual, MISPLACED * step_s * np.interp(since, x, np.gradient(share, x)))
+    weights: Floats = (noise / usual) ** 2 / (1.0 + (far / np.quantile(far, NEARER)) ** 2) ** 2
+    return weights
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """Readings of shots laid over each other: between which two of `nodes` nodes each lies, and how far it is from the first of them to the
+    second; of which shot it is, what is lost by then and how deep that shot goes, in one unit; and its weight.
+    """
+
+    nodes: int
+    node: Ints
+    part: Floats
+    shot: Ints
+    lost: Floats
+    depths: Floats
+    weight: Floats
+
+    @classmethod
+    def on(cls, x: Floats, since: Floats, shot: Ints, lost: Floats, depths: Floats, weight: Floats) -> _Laid:
+        place = (since - x[0]) / (x[1] - x[0])
+        node = np.floor(place).astype(np.int64)
+        inside = (node >= 0) & (node < x.size - 1)
+        node, part = node[inside], (place - node)[inside]
+        return cls(x.size, node, part, shot[inside], lost[inside], depths, weight[inside])
+
+    def curve(self, stiff: float) -> Floats:
+        """Least-squares curve of straight pieces between the nodes, with a little stiffness: the share of the dip that is lost."""
+        deep = self.depths[self.shot]
+        return self._solved(stiff, self._at_nodes(self.weight * deep * self.lost, np.zeros_like(self.shot), 1)[:, 0])
+
+    def moves(self, x: Floats, share: Floats, stiff: float, level: Floats, noise: float, step_s: float) -> list[Floats]:
+        """How far each shot is to be shifted [s], the logarithm of how much deeper it goes, and how much lower it begins: Gauss and Newton.
+
+        The curve follows. If it did not, it would keep whatever places the shots have: where the readings of many bunch up, it only bends.
+        """
+        n, deep = self.depths.size, self.depths[self.shot]
+        at = x[0] + (self.node + self.part) * (x[1] - x[0])
+        value = np.interp(at, x, share)
+        rest = self.weight * (self.lost - deep * value)
+        by = -deep * np.interp(at, x, np.gradient(share, x)), deep * value, np.ones(at.size)
+        with_curve = np.hstack([self._at_nodes(self.weight * deep * b, self.shot, n) for b in by])
+        normal = -with_curve.T @ self._solved(stiff, with_curve)
+        right = np.concatenate([np.bincount(self.shot, b * rest, n) for b in by])
+        for j, b in enumerate(by):
+            for k, c in enumerate(by):
+                normal[j * n + np.arange(n), k * n + np.arange(n)] += np.bincount(self.shot, self.weight * b * c, n)
+        # That shots are much alike, and not far from where they were seen, holds those on which readings are few.
+        known = noise**2 / np.array([step_s, SPREAD, LEVEL_U]) ** 2
+        normal[np.arange(3 * n), np.arange(3 * n)] += np.repeat(known, n)
+        right[n:] -= np.concatenate([known[1] * np.log(self.depths / np.median(self.depths)), known[2] * level])
+        return np.split(np.linalg.solve(normal, right), 3)
+
+    def _at_nodes(self, value: Floats, column: Ints, columns: int) -> Floats:
+        """Sums of what readings lay on the nodes beside them, one column for each shot or one for all."""
+        size = self.nodes * columns
+        first = np.bincount(self.node * columns + column, value * (1.0 - self.part), size)
+        second = np.bincount((self.node + 1) * columns + column, value * self.part, size)
+        summed: Floats = np.asarray(first + second, dtype=np.float64).reshape(self.nodes, columns)
+        return summed
+
+    def _solved(self, stiff: float, right: Floats) -> Floats:
+        """Solve the normal equations of the curve."""
+        from scipy.linalg import solveh_banded  # slow to load, and seldom needed
+
+        m, i, w = self.nodes, self.node, self.part
+        weight = self.weight * self.depths[self.shot] ** 2
+        # The matrix, its upper diagonals in rows: the last is the main one.
+        rows: Floats = np.zeros((3, m))
+        rows[2] = np.bincount(i, weight * (1.0 - w) ** 2, m) + np.bincount(i + 1, weight * w**2, m)
+        rows[1, 1:] = np.bincount(i, weight * w * (1.0 - w), m)[:-1]
+        for offset, bend in ((0, 1.0), (1, -2.0), (2, 1.0)):  # (y[i-1] - 2 y[i] + y[i+1])^2 at all nodes but the ends
+            rows[2, offset : m - 2 + offset] += stiff * bend**2
+        rows[1, 1:-1] -= 2.0 * stiff
+        rows[1, 2:] -= 2.0 * stiff
+        rows[0, 2:] += stiff
+        solved: Floats = solveh_banded(rows, right)
+        return solved
 
 
 def _onset(seen: Sequence[Seen], mean: MeanDip, step_s: float) -> float | None:

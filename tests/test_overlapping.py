@@ -63,7 +63,7 @@ def test_falls_of_two_steps_of_the_resolution_are_told_and_a_drift_over_steps_is
 
 
 def test_the_common_shape_is_that_of_shots_before_which_the_line_was_seen_to_drift() -> None:
-    shots = seen(replace(RECEIVER, kept=1.0), 0.02, np.linspace(-0.5, 0.5, 9), np.full(9, DIP_PA))
+    shots = seen([replace(RECEIVER, kept=1.0)] * 9, 0.02, np.linspace(-0.5, 0.5, 9), np.full(9, DIP_PA))
     shape = common_shape(shots)
     assert shape is not None
     true = -dip_shape(NODE_S * np.arange(101.0), replace(RECEIVER, kept=1.0))
