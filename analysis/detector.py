@@ -17,7 +17,7 @@ from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
 from analysis.faint_fall import falling, fit_faint_fall
 from analysis.held_down import held_down
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
-from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, recovery, slides, swing_s
+from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, on_slope, recovery, slides, swing_s
 from analysis.overlapping import Shape, common_shape, drift, fit_falls
 from analysis.plugged import PlugWatch
 from analysis.pump_ripple import without_ripple
@@ -372,7 +372,9 @@ class ShotDetector:
         small = fall.dip_pa < MOST_RIPPLE * (fall.before_pa + ATMOSPHERE_ABS_PA)
         if small and swing_s(t, p, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
             return  # the ripple of a pump
-        true = fall
+        # In a burst the line before a fall is the bent recovery from the last, and no slope.
+        apart = self._last is None or fall.time_s - self._last.time_s > BURST_FAINT_S
+        true = on_slope(t[a:seen], p[a:seen], fall) if fall.sure > 0.0 and apart else fall
         if self.lag_s:
             sharper = unlagged(t[a:seen], p[a:seen], self.lag_s, span(self.lag_s, w.step_s))
             known = grown(noise, self.lag_s, w.step_s)
@@ -669,7 +671,7 @@ class ShotDetector:
 
     def _take_back(self, time_s: float) -> list[Shot]:
         """Take out the shot at a time, and what was learnt from it; it is in the list given, if there was one."""
-        self._known = deque((f for f in self._known if f.time_s != time_s), maxlen=KNOWN)
+        self._known = deque((f for f in self._known if abs(f.time_s - time_s) > SAME_FALL_S), maxlen=KNOWN)
         near = [s for s in (*self._shots, *(s.shot for s in self._seen)) if abs(s.time_s - time_s) <= SAME_FALL_S]
         self._shots = [s for s in self._shots if s not in near]
         self._seen = [s for s in self._seen if s.shot not in near]
@@ -707,9 +709,11 @@ class ShotDetector:
         if drawn_until_s is not None:
             self._held.append((shot.time_s, drawn_until_s))
         until_s = min(end_s, shot.time_s + LONGEST_S)
-        a, z = self._t[: self._scanned].searchsorted([shot.time_s - LEAD_STEPS * self._widths.step_s, until_s])
+        lead_s = min(fall.time_s, shot.time_s) - LEAD_STEPS * self._widths.step_s
+        a, z = self._t[: self._scanned].searchsorted([lead_s, until_s])
         seen = Seen(
             shot=shot,
+            decided=_shot(fall, np.nan, 0.0, "not recovered"),
             slope_pa_per_s=fall.slope_pa_per_s,
             drift_pa_per_s=self._open.drift_pa_per_s,
             noise_pa=self._open.noise_pa,

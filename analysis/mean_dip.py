@@ -57,6 +57,8 @@ class Seen:
     ----------
     shot : Shot
         As measured.
+    decided : Shot
+        Onset, pressure before and dip with which it was taken for a shot: the shape that shots share is that of these.
     slope_pa_per_s, noise_pa : float
         Slope of the line just before it [Pa/s]; noise of the readings [Pa].
     drift_pa_per_s : float
@@ -66,6 +68,7 @@ class Seen:
     """
 
     shot: Shot
+    decided: Shot
     slope_pa_per_s: float
     drift_pa_per_s: float
     noise_pa: float

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -322,7 +322,7 @@ def _measure(
     if dip < FAINT_SIGMA * max(noise_pa, ripple_pa):
         begin, finish = position(t, max(onset - FAINT_BEFORE_S, earliest_s)), min(position(t, minimum_s) + 1, z)
         if finish - begin > 16:
-            onset, before, dip, sure, width_s = matched(t, p, begin, finish, onset)
+            onset, before, dip, sure, width_s = matched(t, p, begin, finish, onset, 0.0)
             minimum = before - dip
             if dip <= 0.0:
                 return False
@@ -351,7 +351,7 @@ def _measure(
     if width_s == 0.0 and seems_slow and dip < RAGGED_SIGMA * unsteady:
         begin, finish = position(t, max(onset - FAINT_BEFORE_S, earliest_s)), min(position(t, minimum_s) + 1, z)
         if finish - begin > 16:
-            width_s = matched(t, p, begin, finish, onset)[4]
+            width_s = matched(t, p, begin, finish, onset, 0.0)[4]
     shape[5] = 1.77 * width_s if 0.0 < width_s < MATCHED_S[-1] else fall_s
     shape[6] = t50 - t10
     shape[7] = t[min(i, z - 1)] - t60
@@ -494,16 +494,28 @@ def comes_back(p: Floats, a: int, b: int, lag: int, size_pa: float, noise_pa: fl
     return back > max(0.3 * size_pa, 0.3 * fallen, 4.0 * noise_pa)
 
 
+def on_slope(t: Floats, p: Floats, fall: Fall) -> Fall:
+    """Measure a fall that noise hides again, laid on the slope of the line before it.
+
+    What is a shot is decided without the slope: where a rise ends, the pressure falls from where it would have gone.
+    """
+    begin, finish = position(t, fall.time_s - FAINT_BEFORE_S), min(position(t, fall.minimum_s) + 1, t.size)
+    onset_s, before_pa, dip_pa, _, _ = matched(t, p, begin, finish, fall.time_s, fall.slope_pa_per_s)
+    if dip_pa <= 0.0:
+        return fall
+    return replace(fall, time_s=onset_s, before_pa=before_pa, minimum_pa=before_pa - dip_pa)
+
+
 @jit
-def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float) -> tuple[float, float, float, float, float]:
+def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float, slope_pa_per_s: float) -> tuple[float, float, float, float, float]:
     """Fit falls of several widths, each at every moment near the first guess, to readings in which noise hides the edge.
 
     Parameters
     ----------
     a, z : int
         The readings: from a level stretch before the fall to its bottom.
-    onset_s : float
-        First guess of the onset [s].
+    onset_s, slope_pa_per_s : float
+        First guess of the onset [s]; slope of the line before it [Pa/s], on which the fall is laid.
 
     Returns
     -------
@@ -521,7 +533,7 @@ def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float) -> tuple[float
             for i in range(n):
                 x = max((t[a + i] - from_s) / width_s, 0.0)
                 shape[i] = 1.0 - math.exp(-(x**EDGE_POWER))
-                v = p[a + i] - p[a]
+                v = p[a + i] - p[a] - slope_pa_per_s * (t[a + i] - t[a])
                 s1 += shape[i]
                 s2 += shape[i] ** 2
                 v1 += v
@@ -533,7 +545,8 @@ def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float) -> tuple[float
             depth = -(both - s1 * v1 / n) / spread
             rest = v2 - v1 * v1 / n - depth * depth * spread
             if depth > 0.0 and rest < best:
-                best, onset, level, fallen = rest, from_s, p[a] + (v1 + depth * s1) / n, depth * shape[n - 1]
+                best, onset, level = rest, from_s, p[a] + (v1 + depth * s1) / n + slope_pa_per_s * (from_s - t[a])
+                fallen = depth * shape[n - 1] - slope_pa_per_s * (t[z - 1] - from_s)
                 sure = depth / math.sqrt(max(rest, 1e-9) / max(n - 4, 1) / spread)
                 width = width_s
     return onset, level, fallen, sure, width

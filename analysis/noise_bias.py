@@ -89,7 +89,9 @@ def _mean_dip(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot], l
         following_s = min(times[bisect_right(times, shot.time_s + SAME_S) :], default=math.inf)
         until_s = min(shot.time_s + min(shot.censored_s + AFTER_S, length_s), following_s - LEAD_STEPS * step_s)
         a, z = np.searchsorted(t, [shot.time_s - LEAD_STEPS * step_s, until_s])
-        seen.append(Seen(shot=shot, slope_pa_per_s=0.0, drift_pa_per_s=0.0, noise_pa=record.noise_pa, t_s=t[a:z], p_pa=p[a:z]))
+        seen.append(
+            Seen(shot=shot, decided=shot, slope_pa_per_s=0.0, drift_pa_per_s=0.0, noise_pa=record.noise_pa, t_s=t[a:z], p_pa=p[a:z])
+        )
     mean = superimpose(seen, step_s)
     depth_pa, spacing = float(np.median(mean.depth_pa)), float(mean.x_s[1] - mean.x_s[0])
     at_a_node = record.noise_pa / depth_pa / (count * spacing / step_s) ** 0.5

@@ -120,9 +120,9 @@ def common_shape(seen: Sequence[Seen]) -> Shape | None:
     nodes = round(LONGEST_S / NODE_S) + 1
     lost = np.full((len(chosen), nodes), np.nan)
     for row, s in zip(lost, chosen, strict=True):
-        since = s.t_s - s.shot.time_s
+        since = s.t_s - s.decided.time_s
         last = int(since[-1] / NODE_S)
-        share = (s.shot.before_pa + s.drift_pa_per_s * since - s.p_pa) / s.shot.dip_pa
+        share = (s.decided.before_pa + s.drift_pa_per_s * since - s.p_pa) / s.decided.dip_pa
         row[: last + 1] = np.interp(NODE_S * np.arange(min(last + 1, nodes)), since, share)
     count = np.sum(np.isfinite(lost), axis=0)
     known = np.flatnonzero(count >= FEWEST)
@@ -133,7 +133,7 @@ def common_shape(seen: Sequence[Seen]) -> Shape | None:
     middle = 0.5 * (ascending[(count - 1) // 2, column] + ascending[count // 2, column])
     middle[0] = 0.0
     shape = np.interp(np.arange(nodes), known, smooth(middle, 3))
-    return Shape(lost=shape, dip_pa=float(np.median([s.shot.dip_pa for s in chosen])))
+    return Shape(lost=shape, dip_pa=float(np.median([s.decided.dip_pa for s in chosen])))
 
 
 def drift(t: Floats, p: Floats, last_s: float, onset_s: float) -> float:

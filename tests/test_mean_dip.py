@@ -117,7 +117,7 @@ def seen(scenes: list[Scene], step_s: float, phases: np.ndarray, depths: np.ndar
             time_s=float(t[2]), before_pa=6e5, minimum_pa=float(p.min()), dip_pa=float(6e5 - p.min()),
             recovery_s=0.1, censored_s=0.1, outcome="recovered",
         )  # fmt: skip
-        out.append(Seen(shot=shot, slope_pa_per_s=0.0, drift_pa_per_s=0.0, noise_pa=100.0, t_s=t, p_pa=p))
+        out.append(Seen(shot=shot, decided=shot, slope_pa_per_s=0.0, drift_pa_per_s=0.0, noise_pa=100.0, t_s=t, p_pa=p))
     return out
 
 

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analysis.line import parse_line
-from analysis.measures import HELD_S, recovery, slides
+from analysis.measures import HELD_S, measure, on_slope, recovery, slides
 from analysis.model import Nozzle, simulate
 from analysis.shots import ShotDetector, ShotRecord, air_per_shot, find_shots, summarise
 from tests.shot_scores import (
@@ -271,6 +271,27 @@ def test_recovery_is_measured_at_ninety_percent_of_the_dip() -> None:
     times = [s.recovery_s for s in found.shots]
     assert all(s.outcome == "recovered" for s in found.shots)
     assert np.median(times) == pytest.approx(true, rel=0.03)
+
+
+@pytest.mark.parametrize("rise_pa_per_s", [2_500.0, 5_000.0])
+def test_a_dip_of_few_steps_is_measured_on_the_slope_of_a_line_that_a_pump_fills(rise_pa_per_s: float) -> None:
+    rng = np.random.default_rng(4)
+    onset_s, before_pa = [], []
+    for _ in range(60):
+        t = np.arange(0.0, 2.5, 0.008)
+        at_s = 1.5 + rng.uniform(0.0, 0.008)
+        x = np.maximum(t - at_s, 0.0)
+        level = 600_000.0 + rng.uniform(0.0, 2_000.0)
+        dip = 5_000.0 * (1.0 - np.exp(-((x / 0.08) ** 1.4))) * np.exp(-np.maximum(x - 0.2, 0.0) / 0.4)
+        p = level + rise_pa_per_s * (t - at_s) - dip + rng.normal(0.0, 250.0, t.size)
+        p = np.round(p / 2_000.0) * 2_000.0
+        fall = measure(t, p, at_s + 0.12, 0.12, 900.0, 4_500.0, 0.008, 0.0, at_s + 0.8)
+        assert fall is not None
+        fall = on_slope(t, p, fall) if fall.sure > 0.0 else fall
+        onset_s.append(fall.time_s - at_s)
+        before_pa.append(fall.before_pa - level)
+    assert np.mean(onset_s) == pytest.approx(0.0, abs=0.005)
+    assert np.mean(before_pa) == pytest.approx(0.0, abs=250.0)
 
 
 @pytest.mark.parametrize("phase", [0.0, 0.3, 0.6, 0.9])
