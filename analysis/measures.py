@@ -47,6 +47,7 @@ TRIED = 45  # onsets
 FLANK_NOISE = 0.05  # of the dip; in more, flanks are not told from a round bottom
 FLANK_SHARES, FEWEST_ON_FLANKS, MOST_ON_FLANKS = (0.25, 0.4), 6, 24  # of the dip; readings
 CLIMB_S = 0.04  # a falling edge has no level stretch this long
+ROUGH_SHARE = 0.03  # of the range, which interference jumps by and hum does not
 STEEP, SWUNG = 0.8, 0.15  # of a fall, that a mark saw, and that would change where it seems to begin
 
 
@@ -338,11 +339,11 @@ def _measure(
     jump, jump_s, next_jump = _sharpest(t, p, max(high - 1, 0), min(low + 2, z), step_s)
     back = position(t, onset - LOOK_BACK_S)
     start = y[lowest(y, back, high + 1)] if back <= high else before
+    span = p[highest(p, first, z)] - p[lowest(p, first, z)]
     path = 0.0
     for k in range(first + 1, z):
-        if abs(p[k] - p[k - 1]) > 6.0 * noise_pa:
+        if abs(p[k] - p[k - 1]) > max(6.0 * noise_pa, ROUGH_SHARE * span):
             path += abs(p[k] - p[k - 1])
-    span = p[highest(p, first, z)] - p[lowest(p, first, z)]
     shape[0], shape[1], shape[2], shape[3] = onset, before, minimum, minimum_s
     shape[4] = onset + HALF_WIDTH * width_s if sure > 0.0 else t50  # noise may cross the half once more, long after
     # The widest of the fits stands for whatever is wider, a slope too.

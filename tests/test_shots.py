@@ -427,6 +427,11 @@ def test_missing_readings_are_left_out_and_repeated_times_are_reported() -> None
     assert len(found.shots) == made.times_s.size
 
 
+def test_mains_hum_in_a_quiet_fast_record_is_no_interference() -> None:
+    made = record(Scene(name="", rate_hz=2000.0, noise_pa=100.0, step_pa=20.0, bursts=0), 1)
+    assert score(find_shots(made.t_s, made.p_pa + 5e3 * np.sin(2.0 * np.pi * 50.0 * made.t_s)), made).f1 == 1.0
+
+
 def test_evenly_spread_clumps_are_as_good_as_even_times() -> None:
     made = record(Scene(name="even", jitter=0.0), 4)
     stamped = find_shots(clumped(made.t_s, 0.016), made.p_pa)
