@@ -16,7 +16,8 @@ Floats = NDArray[np.float64]
 PAUSE_S = 0.15  # longer, and readings are missing
 SMALL, SHARE = 0.2, 0.15  # where so many steps are smaller than this share of the mean, times come in clumps
 WITHIN = 0.5  # of the mean step; the stamps of a clump are no further apart, though a line may be missing between them
-LONGEST_S = 0.01  # from the first to the last stamp of a clump
+LONGEST_S, LONGEST_SHARE = 0.01, 0.2  # from the first to the last stamp of a clump, or this share of the time since the one before
+LONGEST_PAUSE_S = 0.3  # between clumps so large that each is followed by a pause as of missing readings
 FOLLOWED = 500.0  # readings over which the mean step is followed
 
 
@@ -33,7 +34,13 @@ def clumped_step(t_s: Floats) -> float:
     if not steps.size:
         return 0.0
     mean = float(steps.mean())
-    return mean if float((steps < SMALL * mean).mean()) >= SHARE else 0.0
+    if float((steps < SMALL * mean).mean()) >= SHARE:
+        return mean
+    ends = np.flatnonzero(np.diff(t_s) >= PAUSE_S)
+    if ends.size < 2 or t_s[ends[-1]] - t_s[ends[0]] > LONGEST_PAUSE_S * (ends.size - 1):
+        return 0.0
+    mean = float(t_s[ends[-1]] - t_s[ends[0]]) / float(ends[-1] - ends[0])
+    return mean if float((steps < SMALL * mean).mean()) >= 1.0 - SHARE else 0.0
 
 
 class Unclump:
@@ -73,7 +80,10 @@ def _spread(t: Floats, spread: Floats, last: bool, state: Floats) -> int:
     i = 0
     while i < t.size:
         j = i + 1
-        while j < t.size and t[j] - t[j - 1] < WITHIN * step and t[j] - t[i] < LONGEST_S:
+        longest = LONGEST_S
+        if stamp < np.inf:
+            longest = max(longest, LONGEST_SHARE * min(t[i] - stamp, LONGEST_PAUSE_S))
+        while j < t.size and t[j] - t[j - 1] < WITHIN * step and t[j] - t[i] < longest:
             j += 1
         if j == t.size and not last:
             break
