@@ -70,7 +70,7 @@ MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump
 # Where shots fall slowly, those of a burst overlap: so long after each, and at each mark that shows none by itself, those from so long
 # before to so long after are fitted together. Their shape is found anew after so many shots.
 SLOW_FALL_S, LOOK_S, LOOK_BEHIND_S, LOOK_AHEAD_S, RENEWED = 0.05, 0.35, 0.5, 0.1, 4
-KNOWN = 15  # of the last shots show what is usual
+KNOWN, FEWEST_KNOWN = 15, 3  # of the last shots show what is usual, if there are more than so few
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
 LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
@@ -592,6 +592,9 @@ class ShotDetector:
             self._not_before = fall.minimum_s
             return
         self._known.append(fall)
+        if len(self._known) > FEWEST_KNOWN:
+            for odd in [f for f in self._known if f.dip_pa < LEAST_SHARE * self._usual_dip()]:
+                self._take_back(odd.time_s)  # of a regulator that hunts, before the first shots
         self._slow.shot(fall.time_s)
         self._close(fall.time_s)
         self._settle(last=False)

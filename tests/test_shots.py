@@ -441,6 +441,12 @@ def test_clumps_that_come_a_quarter_second_apart_are_no_gaps() -> None:
     assert score(found, made).f1 == 1.0
 
 
+def test_a_regulator_that_hunts_before_the_first_shots_fires_none() -> None:
+    made = record(Scene(name="", noise_pa=300.0, bursts=0), 1)
+    hunts = 1500.0 * np.exp(-np.mod(made.t_s, 1.3) / 0.3) * (made.t_s < made.times_s[0] - 0.5)
+    assert score(find_shots(made.t_s, made.p_pa - hunts), made).f1 == 1.0
+
+
 def test_evenly_spread_clumps_are_as_good_as_even_times() -> None:
     made = record(Scene(name="even", jitter=0.0), 4)
     stamped = find_shots(clumped(made.t_s, 0.016), made.p_pa)
