@@ -45,6 +45,10 @@ PRESSURE_EXPONENT_U = 0.5
 # uncertainty of the exponent, from a lumped line with regulators of many kinds (0.1 to 0.5).
 RECOVERY_EXPONENT_U = 0.25
 WEATHER_U = 0.01  # of a ratio of recoveries, for days 6 K apart: air flows as the root of its temperature, and the tool takes more or less
+# Of loggers at unlike rates, for each second by which their readings are farther apart: share of a dip that a sharp bottom shows more or
+# less of, and share of that time by which a recovery seems longer. From falls of 10 ms in a lumped line, at 50 to 2000 readings a second.
+SHARP_PER_S, LATE = 3.0, 0.5
+UNLIKE_RATES = 1.2  # from which ratio on the reader is told
 PULL = 4.0  # spreads from the median beyond which a recovery counts no further
 TOLD_SHIFT, FAR_SHIFT = 0.01, 0.05  # of absolute pressure, from which on the reader is told, and it is why the interval is wide
 PACE_S = 4.0  # the air of tool and line forgets the shot before over about this time
@@ -143,9 +147,15 @@ def compare(before: Trace, after: Trace) -> Comparison:
             )
         noise_u = [s.dip_bias_u for s in (b, a)]
         depth_u = [math.hypot(s.record.depth_u, u) for s, u in zip((b, a), noise_u, strict=True)]
-        dip_b, dip_a, dip_change = _ratio(
-            one, other, _mean_log_dip, math.hypot(effect.u_between(pace), PRESSURE_EXPONENT_U * pressure, *depth_u)
-        )
+        rates_hz = b.record.rate_hz, a.record.rate_hz
+        spacing_s = abs(1.0 / rates_hz[1] - 1.0 / rates_hz[0])
+        if _unlike_rates(b, a):
+            warnings.append(
+                f"{rates_hz[0]:.3g} readings a second before and {rates_hz[1]:.3g} after show a sharp dip differently; the intervals are "
+                "wider for it. Log both days at the same rate."
+            )
+        dip_u = math.hypot(effect.u_between(pace), PRESSURE_EXPONENT_U * pressure, SHARP_PER_S * spacing_s, *depth_u)
+        dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, dip_u)
         dip_b, dip_a = dip_b.widened(Z_95 * depth_u[0]), dip_a.widened(Z_95 * depth_u[1])
         early_u = [EARLY_U * s.record.noise_pa / float(np.median(s.dip_pa)) for s in (b, a)]
         noise_u = [LEVEL_SHARE * u for u in noise_u] + [early_u[1] - early_u[0]] + [EARLY_ALONE * u for u in early_u]
@@ -156,7 +166,8 @@ def compare(before: Trace, after: Trace) -> Comparison:
             seen = [np.where(s.ended, np.log(np.maximum(s.time_s, 1e-6)), np.nan) for s in (b, a)]
             effect = _pace_effect(pace, (seen[0], seen[1]))
             one, other = (replace(s, time_s=s.time_s * effect.taken_out(x, pace)) for s, x in zip((b, a), pace, strict=True))
-            matched_u = math.hypot(effect.u_between(pace), recovery_u)
+            typical_s = math.exp(float(np.nanmean(np.concatenate(seen))))
+            matched_u = math.hypot(effect.u_between(pace), recovery_u, LATE * spacing_s / typical_s)
             recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u)
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
         elif most >= FEWEST:
@@ -368,6 +379,8 @@ def _judge(
             return "cannot tell", f"{words} The line stood at too different a pressure to say. Set the same pressure on both days."
         if all(_half(change) < MATERIAL for change in (recovery_change, dip_change)):
             return "cannot tell", f"{words} That is too little to be sure of: another day, or other weather, can do as much."
+        if _unlike_rates(b, a):
+            return "cannot tell", f"{words} The interval is too wide to say; log both days at the same rate."
         return "cannot tell", f"{words} The interval is too wide to say; record more shots from a settled line."
     if "less" in signs.values() and "more" in signs.values():
         return "cannot tell", (
@@ -379,6 +392,11 @@ def _judge(
     if "more" in signs.values():
         return "worse", words
     return "no change", f"{words} What changed is less than {100 * MATERIAL:.0f} %."
+
+
+def _unlike_rates(b: Settled, a: Settled) -> bool:
+    one, other = sorted((b.record.rate_hz, a.record.rate_hz))
+    return other > UNLIKE_RATES * one
 
 
 def wait_s(b: Settled, a: Settled) -> int:

@@ -10,7 +10,7 @@ import pytest
 from analysis.compare import Comparison, _mean_log_dip, _pace_effect, _ratio, compare, direction, log_normal_mean, longer_than, wait_s
 from analysis.estimate import Estimate
 from analysis.settled import Trace, settled_shots
-from tests.benchmarks.bench_compare import sharp_pair
+from tests.benchmarks.bench_compare import Sharp, sharp_pair
 from tests.browser.home import nailing
 from tests.shot_scores import Scene, record
 
@@ -260,6 +260,22 @@ def test_what_noise_does_is_not_told_where_it_is_averaged_out_or_hidden_by_steps
     assert blurred.dip_bias_u == pytest.approx(0.028, abs=0.005)
     assert coarse.dip_bias == 0.0
     assert coarse.dip_bias_u == pytest.approx(0.02, abs=0.005)
+
+
+def test_days_logged_at_unlike_rates_are_less_sure_and_say_so() -> None:
+    shot = Sharp(tau_s=0.15, fall_s=0.006, dip_pa=80e3, noise_pa=500.0)
+    slow, quick = replace(shot, rate_hz=50.0).recorded(4), shot.recorded(5)
+    alike, unlike = compare(shot.recorded(3), quick), compare(slow, quick)
+    for result in (alike, unlike):
+        for change in (result.dip_change, result.recovery_change):
+            assert change.low is not None
+            assert change.high is not None
+            assert change.low <= 0.0 <= change.high
+    assert alike.verdict == "no change", alike.why
+    assert unlike.verdict == "cannot tell", unlike.why
+    assert "log both days at the same rate" in unlike.why
+    assert not any("readings a second" in w for w in alike.warnings)
+    assert any("50 readings a second before and 200 after" in w for w in unlike.warnings)
 
 
 def test_noise_does_nothing_to_round_dips_or_where_there_is_little() -> None:
