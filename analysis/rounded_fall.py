@@ -21,15 +21,16 @@ TOGETHER_S, FINE = 0.008, 8.0  # like readings so close count together; where a 
 ALIKE_S = 0.002  # noise of readings closer than this is the same: they count less
 FEWEST = 16  # readings
 NOISES = (0.45, 0.28, 0.17, 0.1, 0.06, 0.035)  # steps; tried one after the other, as each fit starts from where the last ended
-WIDTHS_S = (0.05, 0.1)
+WIDTHS_S = (0.05, 0.1, 0.025, 0.012)
 ONSET_S, ONSETS = 0.015, 5  # between onsets tried, and how many on either side
-REGAIN_AFTER_S, REGAIN_S = 0.15, 0.25  # from the onset; and over how long a part of the fall may come back
+# From the onset, and over how long a part of the fall may come back: at a receiver, and where so narrow a fall is seen along the line.
+REGAIN_AFTER_S, REGAIN_S, NARROW_S, SOONER = 0.15, 0.25, 0.03, 0.4
 BOTTOM_S, FINE_S = 0.4, 0.01  # the lowest comes no later; looked for so finely
-GOES_ON = -0.25  # of the depth; a line that loses so much more, as against its course before, turns: a pump stops
+GOES_ON = -0.5  # of the depth; a line that loses so much more, as against its course before, turns: a pump stops
 GUESSED = 0.5  # steps; so well are depth and regain guessed where the readings do not tell
 SHORT_S = 0.45  # a view with less before the fall is a burst's, in which neither a drift's turn nor a regain can be told
 TURNS, FINER, ROUGHLY = 9, 6, 0.2  # turns of a drift that are tried evenly in the view, and then about the best; with so much noise
-SURE = 4.5  # times the standard deviation, as it were, that a fall must be likelier than a drift
+SURE = 5.0  # times the standard deviation, as it were, that a fall must be likelier than a drift
 NEWTON, SETTLED = 8, 0.1
 FAR, UNLIKELY = 5.0, -14.0  # standard deviations from where on a tail is a formula; no reading counts as less likely than a spike
 
@@ -104,7 +105,7 @@ def _drift(x: Floats, y: Floats, count: Floats, least: float, turns: bool) -> fl
     for i in range(n):
         straight[1, i] = columns[1, i] = (x[i] - x[0]) / (x[n - 1] - x[0])
     free = np.zeros((2, 3))
-    best, _, line = _annealed(y, count, straight, free, least)
+    best = _annealed(y, count, straight, free, least)[0]
     if not turns:
         return best
     likeliest, turn, apart = -np.inf, 0.5, 1.0 / (TURNS + 1.0)
@@ -116,9 +117,7 @@ def _drift(x: Floats, y: Floats, count: Floats, least: float, turns: bool) -> fl
             at += (1.0 if k % 2 else -1.0) * apart * 0.5 ** ((k - TURNS) // 2 + 1)
         for i in range(n):
             columns[2, i] = max(columns[1, i] - at, 0.0)
-        factors = np.zeros(3)
-        factors[0], factors[1] = line[0], line[1]
-        now = _fit(y, count, columns, free, factors, ROUGHLY)
+        now = _annealed(y, count, columns, free, max(least, ROUGHLY))[0]
         if now > likeliest:
             likeliest, turn = now, at
     return max(best, _annealed(y, count, columns, free, least)[0])
@@ -141,8 +140,10 @@ def _fall(x: Floats, y: Floats, count: Floats, least: float, turns: bool, guess:
             columns[1, i] = x[i] - onset_s
             columns[2, i] = -_fallen(x[i] - onset_s, width_s)
             if turns:
-                columns[3, i] = _regained(x[i] - onset_s)
-        if noise == 0.0:
+                columns[3, i] = _regained(x[i] - onset_s, width_s)
+        if turns and width_s < NARROW_S:
+            guesses[0, 3] = guess  # along the line all of it comes back
+        if k == 0:
             likely[j], noise, factors = _annealed(y, count, columns, guesses, least)
         else:
             factors = known.copy()
@@ -150,7 +151,7 @@ def _fall(x: Floats, y: Floats, count: Floats, least: float, turns: bool, guess:
         depth = 0.0
         for k in range(int(BOTTOM_S / FINE_S)):
             lost = factors[2] * _fallen(k * FINE_S, width_s)
-            depth = max(depth, lost - factors[3] * _regained(k * FINE_S) if turns else lost)
+            depth = max(depth, lost - factors[3] * _regained(k * FINE_S, width_s) if turns else lost)
         told[j, 0], told[j, 1], told[j, 2], told[j, 3] = onset_s, width_s, factors[0], depth
         if turns:
             told[j, 4] = factors[3]
@@ -172,9 +173,10 @@ def _fallen(since_s: float, width_s: float) -> float:
 
 
 @jit
-def _regained(since_s: float) -> float:
+def _regained(since_s: float, width_s: float) -> float:
     """Share that has come back by then of what does."""
-    return min(max((since_s - REGAIN_AFTER_S) / REGAIN_S, 0.0), 1.0)
+    pace = SOONER if width_s < NARROW_S else 1.0
+    return min(max((since_s - pace * REGAIN_AFTER_S) / (pace * REGAIN_S), 0.0), 1.0)
 
 
 @jit

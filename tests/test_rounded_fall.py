@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -48,6 +50,14 @@ def test_the_turn_where_a_pump_stops_is_no_fall() -> None:
     for rise in STEP_PA * np.geomspace(0.5, 10.0, 20):
         p = 6e5 + rise * np.minimum(T_S + 0.1, 0.0) - 0.1 * rise * np.maximum(T_S + 0.1, 0.0)
         assert fit_rounded_fall(T_S, rounded(p, 70.0, rng), NEAR, STEP_PA, 70.0) is None
+
+
+def test_a_fall_that_goes_on_more_slowly_is_told() -> None:
+    rng = np.random.default_rng(4)
+    goes_on = np.clip((T_S - 0.15) / 0.4, 0.0, 1.0)
+    p = 6e5 + 2500.0 * dip_shape(T_S, replace(RECEIVER, kept=1.0)) - 650.0 * goes_on
+    for level_pa in STEP_PA * np.linspace(-0.5, 0.5, 10):
+        assert fit_rounded_fall(T_S, rounded(p + level_pa, 380.0, rng), NEAR, STEP_PA, 100.0) is not None
 
 
 def test_too_few_readings_show_nothing() -> None:
