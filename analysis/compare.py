@@ -45,6 +45,7 @@ PRESSURE_EXPONENT_U = 0.5
 # uncertainty of the exponent, from a lumped line with regulators of many kinds (0.1 to 0.5).
 RECOVERY_EXPONENT_U = 0.25
 WEATHER_U = 0.01  # of a ratio of recoveries, for days 6 K apart: air flows as the root of its temperature, and the tool takes more or less
+DEPTH_APART = 0.5  # of what the spacing of the readings leaves unsure of dips; the rest two days of one logger share
 # Of loggers at unlike rates, for each second by which their readings are farther apart: share of a dip that a sharp bottom shows more or
 # less of, and share of that time by which a recovery seems longer. From falls of 10 ms in a lumped line, at 50 to 2000 readings a second.
 SHARP_PER_S, LATE = 3.0, 0.5
@@ -147,6 +148,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
             )
         noise_u = [s.dip_bias_u for s in (b, a)]
         depth_u = [math.hypot(s.record.depth_u, u) for s, u in zip((b, a), noise_u, strict=True)]
+        apart_u = [math.hypot(DEPTH_APART * s.record.depth_u, u) for s, u in zip((b, a), noise_u, strict=True)]
         rates_hz = b.record.rate_hz, a.record.rate_hz
         spacing_s = abs(1.0 / rates_hz[1] - 1.0 / rates_hz[0])
         if _unlike_rates(b, a):
@@ -154,7 +156,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
                 f"{rates_hz[0]:.3g} readings a second before and {rates_hz[1]:.3g} after show a sharp dip differently; the intervals are "
                 "wider for it. Log both days at the same rate."
             )
-        dip_u = math.hypot(effect.u_between(pace), PRESSURE_EXPONENT_U * pressure, SHARP_PER_S * spacing_s, *depth_u)
+        dip_u = math.hypot(effect.u_between(pace), PRESSURE_EXPONENT_U * pressure, SHARP_PER_S * spacing_s, *apart_u)
         dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, dip_u)
         dip_b, dip_a = dip_b.widened(Z_95 * depth_u[0]), dip_a.widened(Z_95 * depth_u[1])
         early_u = [EARLY_U * s.record.noise_pa / float(np.median(s.dip_pa)) for s in (b, a)]

@@ -822,7 +822,7 @@ class ShotDetector:
                 "Log at least 50 a second, better 200."
             )
         if self._depth_u > UNSURE_U:
-            enough = 50.0 * np.ceil(rate * (self._depth_u / TOLD_U) ** 0.5 / 50.0)
+            enough = 50.0 * np.ceil(rate * self._depth_u / TOLD_U / 50.0)
             warnings.append(
                 f"{rate:.3g} readings a second show little of dips this brief: how deep they go is good to {200.0 * self._depth_u:.0f} %. "
                 f"Log {enough:.0f} a second, and more shots."

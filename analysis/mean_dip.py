@@ -42,9 +42,9 @@ FAR_BACK = 0.3  # by how much is told where so much is regained, as the root of 
 MISPLACED = 0.25  # readings that a shot may still be shifted by
 NEARER = 0.9  # of the readings lie nearer to the curve than one that counts a quarter for being far off
 UNLIKE_SIGMA, UNLIKE_SHARE = 3.0, 0.06  # a shot this far off the curve has another shape
-# Depth, as a share: what a dip that lasts for one reading leaves unsure. It shrinks with the square of the readings on the mean dip, and in
-# proportion to those on single shots. From dips with sharp and round bottoms, 10 to 40 ms wide, at 70 to 200 readings a second.
-MEAN_U, SINGLE_U = 0.1, 0.2
+# Depth, as a share: what a dip that lasts for one reading leaves unsure. It shrinks in proportion to the readings in a dip, as a bottom
+# sharper than they are apart is rounded on the mean dip too. From dips with sharp and round bottoms at 50 to 200 readings a second.
+MEAN_U, SINGLE_U = 0.09, 0.2
 BESIDE_S, BESIDE_SHARE = 0.1, 0.01  # what a shot has beside the curve is averaged over so long, or until noise leaves this of the dip
 UNIT_PA = 1e5
 
@@ -139,7 +139,7 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
         if onset_s is None:
             depth_u = max(depth_u, SINGLE_U / max(low, 1.0))
             continue
-        depth_u = max(depth_u, MEAN_U * min(step_s / mean.width_s, 1.0) ** 2)
+        depth_u = max(depth_u, MEAN_U * min(step_s / mean.width_s, 1.0))
         fine_s = float(mean.x_s[1] - mean.x_s[0])
         true = unlagged(mean.x_s, mean.share, lag_s, span(lag_s, fine_s)) if lag_s else mean.share
         for k, i in enumerate(members):
