@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +17,7 @@ from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
 from analysis.faint_fall import falling, fit_faint_fall
 from analysis.held_down import held_down
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
-from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall, comes_back, measure, on_slope, recovery, slides, swing_s
+from analysis.measures import DEEP_SHARE, RECOVERED, Fall, comes_back, measure, on_slope, recovery, slides, swing_s
 from analysis.overlapping import Shape, common_shape, drift, fit_falls
 from analysis.plugged import PlugWatch
 from analysis.pump_ripple import without_ripple
@@ -25,6 +25,7 @@ from analysis.record import Event, Outcome, Shot, ShotRecord
 from analysis.rounded_fall import fit_rounded_fall
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
 from analysis.timed_draws import TimerWatch
+from analysis.usual import Usual
 
 Floats = NDArray[np.float64]
 
@@ -70,15 +71,9 @@ MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump
 # Where shots fall slowly, those of a burst overlap: so long after each, and at each mark that shows none by itself, those from so long
 # before to so long after are fitted together. Their shape is found anew after so many shots.
 SLOW_FALL_S, LOOK_S, LOOK_BEHIND_S, LOOK_AHEAD_S, RENEWED = 0.05, 0.35, 0.5, 0.1, 4
-KNOWN, FEWEST_KNOWN = 15, 3  # of the last shots show what is usual, if there are more than so few
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
-SLOWEST_FALL_S, LONGEST_FALL_S = 0.28, 0.45
-LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
-REFILLS, LOWEST_AFTER_S = 0.03, 0.25  # regains this much at once and goes on: a thin hose; what somebody draws keeps it down
-LARGE, STAYED_S, STAYS_SHARE = 2.0, 0.5, 0.5  # times the usual dip, of which less than this share of what is usual is regained
+LONGEST_FALL_S = 0.45
 GROWN, ON_S = 2.0, 0.1  # times the last shot, whose fall has gone on: a valve was opened then
-SMALL_SHARE = 0.2  # of the shots before: what is smaller is none, unless it is
-SHARP, CLEAR_SIGMA, LEAST_SHARE = 1.5, 10.0, 0.04  # hardly slower than they are, so clear, and no smaller than this share of them
 LARGER = 2.0  # times a swing of the hose is the shot after it, at least
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
@@ -140,7 +135,7 @@ class ShotDetector:
         self._sharper = -np.inf, 0.0  # top of the last narrower mark [s], and its size [Pa]
         self._bursts: list[list[float]] = []
         self._turns: list[tuple[float, float, float]] = []  # start and end of a burst as known when issued at a position
-        self._known: deque[Fall] = deque(maxlen=KNOWN)  # the last shots
+        self._usual = Usual()
         self._shots: list[Shot] = []
         self._seen: list[Seen] = []  # those after them, which their mean dip may still tell better
         self._depth_u = 0.0
@@ -385,7 +380,7 @@ class ShotDetector:
         told = noise > DITHER_SEEN * resolution and fall.dip_pa < SLOPE_SIGMA * noise  # noise, and not rounding, lies around a line
         slope = told and slides(t, p, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
         sure = significance(fall, noise, resolution, w.step_s) >= SURE_SIGMA
-        if (slope or self._drags(fall)) and self._look(top_s, w):
+        if (slope or self._usual.drags(fall)) and self._look(top_s, w):
             return  # the shots of a burst, which together look like a slope
         self._accept(fall, true, noise, ready, sure=sure, slope=slope)
 
@@ -420,7 +415,7 @@ class ShotDetector:
             return True
         if after_gap_s > RING_S or (self._last is not None and self._last.time_s > gap_s):
             return False
-        small = bool(self._known) and fall.dip_pa < RING_SHARE * self._usual_dip()
+        small = bool(self._usual) and fall.dip_pa < RING_SHARE * self._usual.dip_pa
         return small or fall.dip_pa < FAINT_SIGMA * noise or fall.risen > RISEN_FROM_GAP
 
     def _weigh_faint(self, mark: Floats, w: triggers.Widths, t: Floats, p: Floats, noise: float, gap_s: float, ready: int) -> bool:
@@ -476,7 +471,7 @@ class ShotDetector:
     def _look(self, at_s: float, w: triggers.Widths) -> bool:
         """Find shots about a time that overlap others, where the line falls slowly at a shot; whether there are any."""
         before = self._last
-        if before is None or len(self._known) < 4 or self._usual_fall_s() < SLOW_FALL_S:
+        if before is None or len(self._usual) < 4 or self._usual.fall_s < SLOW_FALL_S:
             return False
         shape = self._common_shape()
         if shape is None:
@@ -493,7 +488,7 @@ class ShotDetector:
         for found in fit_falls(t, p, shape, noise, step, known, from_s, at_s + LOOK_AHEAD_S):
             if found.time_s < at_s - LOOK_BEHIND_S:
                 continue
-            fall = found.as_fall(self._usual_fall_s())
+            fall = found.as_fall(self._usual.fall_s)
             if not self._from_gap(fall, max(gap_s, self._first_s), noise, w):
                 self._end_last(fall)
                 self._accept(fall, fall, noise, ready, sure=True, slope=False)
@@ -568,8 +563,9 @@ class ShotDetector:
             if self._slow.drop(fall):
                 self._close(fall.time_s)
             return
-        drawn = slope or self._drags(fall)
-        if not drawn and self._known and dip < SMALL_SHARE * self._usual_dip() and not self._small_tool(fall, noise):
+        drawn = slope or self._usual.drags(fall)
+        alone = last is None or fall.time_s - last.time_s > RING_S
+        if not drawn and self._usual.small(fall, noise, alone=alone):
             return
         if not drawn and self._slow.tail(fall):
             return  # the tail of a draw
@@ -591,10 +587,9 @@ class ShotDetector:
             self._last = fall
             self._not_before = fall.minimum_s
             return
-        self._known.append(fall)
-        if len(self._known) > FEWEST_KNOWN:
-            for odd in [f for f in self._known if f.dip_pa < LEAST_SHARE * self._usual_dip()]:
-                self._take_back(odd.time_s)  # of a regulator that hunts, before the first shots
+        self._usual.add(fall)
+        for odd in self._usual.tiny():
+            self._take_back(odd.time_s)
         self._slow.shot(fall.time_s)
         self._close(fall.time_s)
         self._settle(last=False)
@@ -605,28 +600,6 @@ class ShotDetector:
         self._recent.append(fall.time_s)
         self._fired += 1
         self._look_s = fall.time_s + LOOK_S
-
-    def _small_tool(self, fall: Fall, noise: float) -> bool:
-        """Whether a fall much smaller than those before is clearly a shot, by another tool: as sharp as they are, and all by itself."""
-        alone = self._last is None or fall.time_s - self._last.time_s > RING_S
-        sharp = fall.fall_s < SHARP * self._usual_fall_s() and fall.back > RECOVERED
-        return alone and sharp and fall.dip_pa > CLEAR_SIGMA * noise and fall.dip_pa > LEAST_SHARE * self._usual_dip()
-
-    def _drags(self, fall: Fall) -> bool:
-        """Whether a fall is too slow for a shot: a valve that somebody opens, a regulator, an open end."""
-        if fall.fall_s > SLOWEST_FALL_S:
-            return True
-        share = fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)
-        refills = fall.refill > REFILLS and fall.minimum_s < fall.time_s + LOWEST_AFTER_S
-        stays_low = fall.low_s > LONGEST_LOW_S and not refills
-        if share > DEEP_SHARE and ((fall.fall_s > DEEP_FALL_S and not refills) or stays_low):
-            return True
-        if len(self._known) >= 3:
-            usual = self._usual_fall_s()
-            large = fall.low_s > STAYED_S and fall.dip_pa > LARGE * self._usual_dip()
-            stays = large and fall.back < STAYS_SHARE * self._usual_back()
-            return fall.fall_s > max(3.5 * usual, 0.06) or (usual < 0.04 and stays_low) or stays
-        return False
 
     def _hammered(self, fall: Fall, ready: int) -> bool:
         """Whether a fall is one stroke of a tool that draws air in strokes, faster than any tool is fired."""
@@ -645,7 +618,7 @@ class ShotDetector:
     def _went_on(self, fall: Fall, last: Fall) -> bool:
         """Whether a fall shows that what the last shot was taken for went on falling."""
         back = fall.before_pa - last.minimum_pa > RECOVERED * last.dip_pa
-        return fall.time_s < last.minimum_s + ON_S and not back and fall.dip_pa > GROWN * last.dip_pa and self._drags(fall)
+        return fall.time_s < last.minimum_s + ON_S and not back and fall.dip_pa > GROWN * last.dip_pa and self._usual.drags(fall)
 
     def _withdraw(self, shot: Fall) -> None:
         """Take out the open shot, and what was learnt from it."""
@@ -674,20 +647,11 @@ class ShotDetector:
 
     def _take_back(self, time_s: float) -> list[Shot]:
         """Take out the shot at a time, and what was learnt from it; it is in the list given, if there was one."""
-        self._known = deque((f for f in self._known if abs(f.time_s - time_s) > SAME_FALL_S), maxlen=KNOWN)
+        self._usual.forget(time_s)
         near = [s for s in (*self._shots, *(s.shot for s in self._seen)) if abs(s.time_s - time_s) <= SAME_FALL_S]
         self._shots = [s for s in self._shots if s not in near]
         self._seen = [s for s in self._seen if s.shot not in near]
         return near
-
-    def _usual_fall_s(self) -> float:
-        return _middle(f.fall_s for f in self._known)
-
-    def _usual_dip(self) -> float:
-        return _middle(f.dip_pa for f in self._known)
-
-    def _usual_back(self) -> float:
-        return sorted(f.back for f in self._known)[3 * len(self._known) // 4]  # bursts hide that of most
 
     def _close(self, until_s: float, *, cut: bool = True) -> None:
         """End the watch on the open shot at the next fall."""
@@ -875,13 +839,6 @@ def _rests(t: Floats, p: Floats, a: int, b: int, noise_pa: float) -> bool:
 def _clear(mark: Floats, noise_pa: float, w: triggers.Widths) -> float:
     """How many times the noise of the means that it was seen in a marked fall is."""
     return float(mark[4]) / (noise_pa * (2.0 / int(w.mean[int(mark[1])])) ** 0.5)
-
-
-def _middle(values: Iterable[float]) -> float:
-    """Median of a few numbers, without numpy's overhead."""
-    known = sorted(values)
-    n = len(known)
-    return 0.5 * (known[(n - 1) // 2] + known[n // 2])
 
 
 def _shot(fall: Fall, recovery_s: float, censored_s: float, outcome: Outcome) -> Shot:

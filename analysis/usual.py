@@ -1,0 +1,86 @@
+"""What is usual on a line, as its last shots show, and what a fall is beside them: too slow for a shot, or too small for one."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+
+from analysis.constants import ATMOSPHERE_ABS_PA
+from analysis.events import SAME_FALL_S
+from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall
+
+KNOWN, FEWEST = 15, 3  # of the last shots show what is usual, if there are more than so few
+SLOWEST_FALL_S = 0.28
+SLOWER, LEAST_SLOW_S, SHARP_S = 3.5, 0.06, 0.04  # times the usual time that a fall takes, but at least so long; and of a line of sharp ones
+LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
+REFILLS, LOWEST_AFTER_S = 0.03, 0.25  # regains this much at once and goes on: a thin hose; what somebody draws keeps it down
+LARGE, STAYED_S, STAYS_SHARE = 2.0, 0.5, 0.5  # times the usual dip, of which less than this share of what is usual is regained
+SMALL_SHARE = 0.2  # of the shots before: what is smaller is none, unless it is
+SHARP, CLEAR_SIGMA, LEAST_SHARE = 1.5, 10.0, 0.04  # hardly slower than they are, so clear, and no smaller than this share of them
+
+
+class Usual:
+    """The last shots of a line, and what they say of a fall."""
+
+    def __init__(self) -> None:
+        self._shots: deque[Fall] = deque(maxlen=KNOWN)
+
+    def __len__(self) -> int:
+        return len(self._shots)
+
+    def add(self, shot: Fall) -> None:
+        """Learn from a shot."""
+        self._shots.append(shot)
+
+    def forget(self, time_s: float) -> None:
+        """Take back what was learnt from the shot at a time, if there was one."""
+        self._shots = deque((s for s in self._shots if abs(s.time_s - time_s) > SAME_FALL_S), maxlen=KNOWN)
+
+    @property
+    def fall_s(self) -> float:
+        """How long a fall takes [s]; there must be shots."""
+        return _middle(s.fall_s for s in self._shots)
+
+    @property
+    def dip_pa(self) -> float:
+        """How deep a shot goes [Pa]; there must be shots."""
+        return _middle(s.dip_pa for s in self._shots)
+
+    @property
+    def _back(self) -> float:
+        """Share of the dip that a shot regains within the view of it; bursts hide that of most."""
+        return sorted(s.back for s in self._shots)[3 * len(self._shots) // 4]
+
+    def tiny(self) -> list[Fall]:
+        """Shots that are none beside the others: the first, of a regulator that hunts."""
+        return [s for s in self._shots if s.dip_pa < LEAST_SHARE * self.dip_pa] if len(self) > FEWEST else []
+
+    def small(self, fall: Fall, noise_pa: float, *, alone: bool) -> bool:
+        """Whether a fall is too small for a shot, and not clearly one by a small tool: as sharp as the others, and all by itself."""
+        if not self._shots or fall.dip_pa >= SMALL_SHARE * self.dip_pa:
+            return False
+        sharp = fall.fall_s < SHARP * self.fall_s and fall.back > RECOVERED
+        return not (alone and sharp and fall.dip_pa > CLEAR_SIGMA * noise_pa and fall.dip_pa > LEAST_SHARE * self.dip_pa)
+
+    def drags(self, fall: Fall) -> bool:
+        """Whether a fall is too slow for a shot: a valve that somebody opens, a regulator, an open end."""
+        if fall.fall_s > SLOWEST_FALL_S:
+            return True
+        share = fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)
+        refills = fall.refill > REFILLS and fall.minimum_s < fall.time_s + LOWEST_AFTER_S
+        stays_low = fall.low_s > LONGEST_LOW_S and not refills
+        if share > DEEP_SHARE and ((fall.fall_s > DEEP_FALL_S and not refills) or stays_low):
+            return True
+        if len(self) < FEWEST:
+            return False
+        usual = self.fall_s
+        large = fall.low_s > STAYED_S and fall.dip_pa > LARGE * self.dip_pa
+        stays = large and fall.back < STAYS_SHARE * self._back
+        return fall.fall_s > max(SLOWER * usual, LEAST_SLOW_S) or (usual < SHARP_S and stays_low) or stays
+
+
+def _middle(values: Iterable[float]) -> float:
+    """Median of a few numbers, without numpy's overhead."""
+    known = sorted(values)
+    n = len(known)
+    return 0.5 * (known[(n - 1) // 2] + known[n // 2])
