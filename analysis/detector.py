@@ -63,8 +63,8 @@ FAINT_VIEW_S, FAINT_END_S = 0.45, 0.15  # where it stands so long after it shows
 BURST_FAINT_S = 0.45  # the falls of a burst follow each other so closely that they look like a slope, where the line would recover
 SMEARED_STEPS = 0.7  # noise shows dips of less than a step
 # A wide fall of so few steps that noise does not smear is weighed as rounded readings, seen until so long after it. A narrower mark of it
-# is no larger than this times the wide one.
-NEAR_STEPS, NEAR_AFTER_S, NO_LARGER = 3.0, 0.45, 1.1
+# is no larger than this times the wide one, and none as large follows so long after it or later, as in a burst, of which the wide sees two.
+NEAR_STEPS, NEAR_AFTER_S, NO_LARGER, AGAIN_S = 3.0, 0.45, 1.1, 0.1
 FASTEST_S = 0.14  # no tool is fired twice within this, or so it is held where
 STROKE_S, STROKES, STROKE_SHARE = 0.09, 4, 0.4  # no tool is fired more often than so soon and so many times, by falls of this share of one
 MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump makes no more; common practice, no source
@@ -426,7 +426,10 @@ class ShotDetector:
         coarse = noise < DITHER * resolution and mark[4] < NEAR_STEPS * resolution
         others = [o for o in self._falls if int(o[1]) == widest and o[7] <= ready]
         if int(mark[1]) < widest:
-            if coarse and any(top_s < o[3] < top_s + 1.5 * lag and mark[4] < NO_LARGER * o[4] for o in others):
+            again = any(
+                o[1] == mark[1] and o[7] <= ready and AGAIN_S < o[3] - top_s < 1.5 * lag and o[4] > 0.5 * mark[4] for o in self._falls
+            )
+            if coarse and not again and any(top_s < o[3] < top_s + 1.5 * lag and mark[4] < NO_LARGER * o[4] for o in others):
                 return True
             near = [o for o in others if o[3] < top_s + 1.5 * lag and mark[4] < o[4] < FAINT_SIGMA * noise]
             if mark[1] > 0 and any(clear < _clear(o, noise, w) < FAINT for o in near):
