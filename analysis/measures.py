@@ -813,7 +813,7 @@ def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: flo
 def _recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, until_s: float) -> float:
     at = np.nan
     for longest_s in (0.03, 0.09, 0.24):
-        n = max(width_for(noise_pa, dip_pa, step_s, longest_s, 0.02), int(0.006 / step_s) | 1)
+        n = max(width_for(noise_pa, dip_pa, step_s, longest_s, 0.01), int(0.006 / step_s) | 1)
         y = smooth(p, n)
         u = noise_pa / n**0.5
         # An average is late on a rise that slows down: what it holds for too late may not be.
@@ -825,7 +825,7 @@ def _recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: fl
         # A steep rise is timed well by a short average; on a slow one noise crosses the level too early, so average longer.
         a = position(t, at - 0.5 * longest_s)
         z = min(position(t, at + 0.5 * longest_s), t.size - 1)
-        if y[z] - y[a] > 2.0 * u:
+        if y[z] - y[a] > 6.0 * u:
             break
     if np.isnan(at):
         return at
