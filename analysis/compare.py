@@ -160,8 +160,9 @@ def compare(before: Trace, after: Trace) -> Comparison:
         dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, dip_u)
         dip_b, dip_a = dip_b.widened(Z_95 * depth_u[0]), dip_a.widened(Z_95 * depth_u[1])
         early_u = [EARLY_U * s.record.noise_pa / float(np.median(s.dip_pa)) for s in (b, a)]
-        noise_u = [LEVEL_SHARE * u for u in noise_u] + [early_u[1] - early_u[0]] + [EARLY_ALONE * u for u in early_u]
-        recovery_u = math.hypot(RECOVERY_EXPONENT_U * pressure, WEATHER_U, *noise_u)
+        level_u = [LEVEL_SHARE * u for u in noise_u]
+        timed_u = [early_u[1] - early_u[0], *(EARLY_ALONE * u for u in early_u)]
+        recovery_u = math.hypot(RECOVERY_EXPONENT_U * pressure, WEATHER_U, *level_u, *timed_u)
         fewest, most = sorted(int(s.ended.sum()) for s in (b, a))
         if fewest >= FEWEST:
             # A recovery that was seen depends on the interval before the shot, never on the one that would have cut it off.

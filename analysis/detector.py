@@ -336,12 +336,9 @@ class ShotDetector:
         if self._weigh_faint(mark, w, t, p, noise, gap_s, ready):
             return
         top = int(t.searchsorted(top_s))
-        for other in self._falls:
-            # Another fall begins after the pressure has come back up: the view ends there. Only what was known by the end of the
-            # view counts, so that a stream and a file agree.
+        for other in self._ahead(ready):
+            # Another fall begins after the pressure has come back up: the view ends there.
             begins = float(other[3]) - (w.lag[int(other[1])] + w.mean[int(other[1])]) * w.step_s
-            if other[7] > ready:
-                break
             if begins <= top_s - 0.05:
                 continue
             b = min(int(t.searchsorted(begins + 0.5 * w.lag[int(other[1])] * w.step_s)), t.size - 1)
@@ -405,7 +402,7 @@ class ShotDetector:
         return any(float(o[3]) - took_s < fall.half_s < float(o[3]) + 0.5 * took_s for o in own)
 
     def _ahead(self, ready: int) -> Iterator[Floats]:
-        """Marks not weighed yet that were issued up to a position, as every view of it shows them."""
+        """Marks not weighed yet that were issued up to a position: only they count, so that a stream and a file agree."""
         return itertools.takewhile(lambda mark: mark[7] <= ready, self._falls)
 
     def _from_gap(self, fall: Fall, gap_s: float, noise: float, w: triggers.Widths) -> bool:
@@ -423,14 +420,13 @@ class ShotDetector:
         top_s, lag, widest = float(mark[3]), float(w.lag[-1]) * w.step_s, w.lag.size - 1
         clear = _clear(mark, noise, w)
         resolution = float(mark[9])
-        coarse = noise < DITHER * resolution and mark[4] < NEAR_STEPS * resolution
-        others = [o for o in self._falls if int(o[1]) == widest and o[7] <= ready]
+        coarse = _near_a_step(float(mark[4]), noise, resolution)
+        others = [o for o in self._ahead(ready) if int(o[1]) == widest]
         if int(mark[1]) < widest:
-            again = any(
-                o[1] == mark[1] and o[7] <= ready and AGAIN_S < o[3] - top_s < 1.5 * lag and o[4] > 0.5 * mark[4] for o in self._falls
-            )
-            if coarse and not again and any(top_s < o[3] < top_s + 1.5 * lag and mark[4] < NO_LARGER * o[4] for o in others):
-                return True
+            if coarse and any(top_s < o[3] < top_s + 1.5 * lag and mark[4] < NO_LARGER * o[4] for o in others):
+                alike = (o for o in self._ahead(ready) if o[1] == mark[1] and o[4] > 0.5 * mark[4])
+                if not any(AGAIN_S < o[3] - top_s < 1.5 * lag for o in alike):
+                    return True
             near = [o for o in others if o[3] < top_s + 1.5 * lag and mark[4] < o[4] < FAINT_SIGMA * noise]
             if mark[1] > 0 and any(clear < _clear(o, noise, w) < FAINT for o in near):
                 return True  # the widest shows more of it, and better
@@ -675,7 +671,7 @@ class ShotDetector:
         if self._open is None or self._widths is None:
             return
         fall, end_s = self._open.fall, min(until_s, shot.time_s + shot.censored_s + AFTER_S)
-        drawn_until_s = self._drawn_until(fall, end_s, self._open.noise_pa)
+        drawn_until_s = self._drawn_until(self._open, end_s)
         if drawn_until_s is not None:
             self._held.append((shot.time_s, drawn_until_s))
         until_s = min(end_s, shot.time_s + LONGEST_S)
@@ -695,12 +691,10 @@ class ShotDetector:
         if len(self._seen) >= 2 * TOGETHER:
             self._sharpen(TOGETHER)
 
-    def _drawn_until(self, fall: Fall, end_s: float, noise: float) -> float | None:
+    def _drawn_until(self, shot: _Open, end_s: float) -> float | None:
         """Until when what was taken for a shot was held down by somebody who draws air, if it was [s]."""
-        if self._open is None:
-            return None
-        resolution = self._open.resolution_pa
-        if self._open.noise_pa < DITHER * resolution and fall.dip_pa < NEAR_STEPS * resolution:
+        fall, noise = shot.fall, shot.noise_pa
+        if _near_a_step(fall.dip_pa, noise, shot.resolution_pa):
             return None  # a step of the resolution turns at once, however the pressure does
         n = self._scanned
         first, a, z = (int(i) for i in self._t[:n].searchsorted([fall.time_s - KEPT_S, fall.time_s, end_s]))
@@ -837,6 +831,11 @@ def _rests(t: Floats, p: Floats, a: int, b: int, noise_pa: float) -> bool:
     falls = -np.diff(means)
     unsure = 4.0 * noise_pa * (2.0 / max(float(np.diff(at).min()), 1.0)) ** 0.5
     return bool(falls.size == 0 or falls.min() < TREAD_SHARE * falls.max() + unsure)
+
+
+def _near_a_step(size_pa: float, noise_pa: float, resolution_pa: float) -> bool:
+    """Whether a fall is of few steps of the resolution, which noise does not smear."""
+    return noise_pa < DITHER * resolution_pa and size_pa < NEAR_STEPS * resolution_pa
 
 
 def _clear(mark: Floats, noise_pa: float, w: triggers.Widths) -> float:

@@ -86,7 +86,7 @@ def _mean_dip(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot], l
     times = [s.time_s for s in record.shots]
     seen = []
     for shot in (shots[i] for i in np.linspace(0, len(shots) - 1, count).astype(int)):
-        following_s = min(times[bisect_right(times, shot.time_s + SAME_S) :], default=math.inf)
+        following_s = next(iter(times[bisect_right(times, shot.time_s + SAME_S) :]), math.inf)
         until_s = min(shot.time_s + min(shot.censored_s + AFTER_S, length_s), following_s - LEAD_STEPS * step_s)
         a, z = np.searchsorted(t, [shot.time_s - LEAD_STEPS * step_s, until_s])
         seen.append(

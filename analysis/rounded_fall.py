@@ -109,17 +109,17 @@ def _drift(x: Floats, y: Floats, count: Floats, least: float, turns: bool) -> fl
     if not turns:
         return best
     likeliest, turn, apart = -np.inf, 0.5, 1.0 / (TURNS + 1.0)
-    for k in range(TURNS + FINER + 1):
-        at = turn
-        if k < TURNS:
-            at = (k + 1) * apart
-        elif k < TURNS + FINER:
-            at += (1.0 if k % 2 else -1.0) * apart * 0.5 ** ((k - TURNS) // 2 + 1)
+    for k in range(TURNS + FINER):
+        at = (k + 1) * apart
+        if k >= TURNS:
+            at = turn + (1.0 if k % 2 else -1.0) * apart * 0.5 ** ((k - TURNS) // 2 + 1)
         for i in range(n):
             columns[2, i] = max(columns[1, i] - at, 0.0)
         now = _annealed(y, count, columns, free, max(least, ROUGHLY))[0]
         if now > likeliest:
             likeliest, turn = now, at
+    for i in range(n):
+        columns[2, i] = max(columns[1, i] - turn, 0.0)
     return max(best, _annealed(y, count, columns, free, least)[0])
 
 

@@ -53,14 +53,20 @@ class Usual:
 
     def tiny(self) -> list[Fall]:
         """Shots that are none beside the others: the first, of a regulator that hunts."""
-        return [s for s in self._shots if s.dip_pa < LEAST_SHARE * self.dip_pa] if len(self) > FEWEST else []
+        if len(self) <= FEWEST:
+            return []
+        least_pa = LEAST_SHARE * self.dip_pa
+        return [s for s in self._shots if s.dip_pa < least_pa]
 
     def small(self, fall: Fall, noise_pa: float, *, alone: bool) -> bool:
         """Whether a fall is too small for a shot, and not clearly one by a small tool: as sharp as the others, and all by itself."""
-        if not self._shots or fall.dip_pa >= SMALL_SHARE * self.dip_pa:
+        if not self._shots:
+            return False
+        usual_pa = self.dip_pa
+        if fall.dip_pa >= SMALL_SHARE * usual_pa:
             return False
         sharp = fall.fall_s < SHARP * self.fall_s and fall.back > RECOVERED
-        return not (alone and sharp and fall.dip_pa > CLEAR_SIGMA * noise_pa and fall.dip_pa > LEAST_SHARE * self.dip_pa)
+        return not (alone and sharp and fall.dip_pa > CLEAR_SIGMA * noise_pa and fall.dip_pa > LEAST_SHARE * usual_pa)
 
     def drags(self, fall: Fall) -> bool:
         """Whether a fall is too slow for a shot: a valve that somebody opens, a regulator, an open end."""
