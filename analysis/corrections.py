@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import triggers
-from analysis.measures import BEFORE_S, BOTTOM_S, RECOVERED, measure, recovery
+from analysis.measures import BEFORE_S, BOTTOM_S, measure
 from analysis.record import Outcome, Shot, ShotRecord
+from analysis.recovered import RECOVERED, recovery
 from analysis.sensor_lag import span, unlagged
 from analysis.shots import find_shots
 

@@ -17,11 +17,12 @@ from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
 from analysis.faint_fall import falling, fit_faint_fall
 from analysis.held_down import held_down
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
-from analysis.measures import DEEP_SHARE, RECOVERED, Fall, comes_back, measure, on_slope, recovery, slides, swing_s
+from analysis.measures import DEEP_SHARE, Fall, comes_back, measure, on_slope, slides, swing_s
 from analysis.overlapping import Shape, common_shape, drift, fit_falls
 from analysis.plugged import PlugWatch
 from analysis.pump_ripple import without_ripple
 from analysis.record import Event, Outcome, Shot, ShotRecord
+from analysis.recovered import RECOVERED, recovery
 from analysis.rounded_fall import fit_rounded_fall
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
 from analysis.timed_draws import TimerWatch

@@ -13,9 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.measures import BOTTOM_S, HELD_S, RECOVERED, measure, recovery, smooth, width_for
+from analysis.measures import BOTTOM_S, measure
 from analysis.record import Shot
+from analysis.recovered import HELD_S, RECOVERED, recovery
 from analysis.sensor_lag import span, unlagged
+from analysis.stretch import smooth, width_for
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

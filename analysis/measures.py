@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.bottom import bottom
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.jit import jit
+from analysis.stretch import ROUNDLY, crossing, highest, lowest, parabola, position, smooth, width_for
 
 Floats = NDArray[np.float64]
 
@@ -21,7 +23,6 @@ FAINT_SIGMA, FAINT_BEFORE_S = 6.0, 0.3  # dips in so much noise are measured by 
 MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.1, 0.14), 20, 0.008
 RAGGED_S, RAGGED_SIGMA = 0.25, 15.0  # a fall that seems slow, among ripple or noise that may have stretched it
 SLID, SLID_SIGMA = 1.3, 8.0  # dips, and times the noise, that a slope goes on to fall
-ROUNDLY = 1.15  # of the variance of the noise, as well as it is known
 # Hum counts as noise but leaves means over this long alone, which shots bend: by more than this share of what noise would leave in them.
 CALM_S, CALM = 0.08, 6.0
 # No hose rounds a deep dip (share of absolute pressure) this much: only a valve that stays open makes one.
@@ -32,9 +33,6 @@ BOTTOM_MEAN_S = 0.03
 REFILL_S = 0.2  # twice this after the lowest shows whether the pressure turns back at once and goes on
 SHORTEST_REFILL_S = 0.05  # and less than twice this does not
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
-RECOVERED = 0.9  # share of the dip that must be regained
-HELD_S = 0.15  # and for how long
-CROSSING_S, FEWEST_CROSSING = (0.1, 0.06, 0.04, 0.025, 0.016, 0.01), 4  # reach of a parabola about the crossing; readings
 LOOK_BACK_S = 0.6
 JUMP_S = 0.008
 # A fall starts rounded, so the chord from 15 to 45 % of it is extended by more than half its own length; readings far apart
@@ -44,8 +42,6 @@ FEWEST_ON_EDGE = 4  # readings between onset and half of the dip, to fit the edg
 EDGE_POWER = 1.4
 HALF_WIDTH = math.log(2.0) ** (1.0 / EDGE_POWER)  # of a matched fall, until half of it is lost
 TRIED = 45  # onsets
-FLANK_NOISE = 0.05  # of the dip; in more, flanks are not told from a round bottom
-FLANK_SHARES, FEWEST_ON_FLANKS, MOST_ON_FLANKS = (0.25, 0.4), 6, 24  # of the dip; readings
 CLIMB_S = 0.04  # a falling edge has no level stretch this long
 ROUGH_SHARE = 0.03  # of the range, which interference jumps by and hum does not
 STEEP, SWUNG = 0.8, 0.15  # of a fall, that a mark saw, and that would change where it seems to begin
@@ -137,86 +133,6 @@ class Fall:
             sure=sure,
             refill=0.0,
         )
-
-
-@jit
-def position(t: Floats, at_s: float) -> int:
-    """First position of ascending times that is not before `at_s`; compiles faster than numpy's."""
-    a, z = 0, t.size
-    while a < z:
-        middle = (a + z) // 2
-        if t[middle] < at_s:
-            a = middle + 1
-        else:
-            z = middle
-    return a
-
-
-@jit
-def lowest(y: Floats, a: int, z: int) -> int:
-    """Position of the lowest of y[a:z], the first where several are."""
-    low = a
-    for i in range(a + 1, z):
-        if y[i] < y[low]:
-            low = i
-    return low
-
-
-@jit
-def highest(y: Floats, a: int, z: int) -> int:
-    """Position of the highest of y[a:z], the first where several are."""
-    high = a
-    for i in range(a + 1, z):
-        if y[i] > y[high]:
-            high = i
-    return high
-
-
-@jit
-def smooth(p: Floats, n: int) -> Floats:
-    """Centred moving average over an odd number of readings, narrower at the ends so that it never shifts."""
-    half = n // 2
-    if half < 1 or p.size < 3:
-        return p
-    size = p.size
-    averaged = np.empty(size)
-    # The window grows by two readings at the start, slides, and shrinks by two at the end.
-    total, w = 0.0, 1
-    for i in range(size):
-        h = min(half, i, size - 1 - i)
-        if i == 0:
-            total = 0.0
-        elif 2 * h + 1 > w:
-            total += (p[i + h] - p[0]) + (p[i + h - 1] - p[0])
-        elif 2 * h + 1 < w:
-            total -= (p[i - h - 1] - p[0]) + (p[i - h - 2] - p[0])
-        else:
-            total += p[i + h] - p[i - h - 1]
-        w = 2 * h + 1
-        averaged[i] = total / w + p[0]
-    return averaged
-
-
-@jit
-def width_for(noise_pa: float, dip_pa: float, step_s: float, longest_s: float, share: float) -> int:
-    """Odd number of readings to average so that the noise falls below a share of the dip, no longer than `longest_s`."""
-    if dip_pa <= 0.0:
-        return 1
-    n = math.ceil(min((noise_pa / (share * dip_pa)) ** 2, 1e6))
-    return max(1, min(n, int(longest_s / step_s))) | 1
-
-
-@jit
-def crossing(t: Floats, y: Floats, level: float, first: int, low: int) -> float:
-    """Time at which the falling edge between two positions crosses a level for the last time [s]."""
-    i = low
-    while i >= first and not y[i] > level:
-        i -= 1
-    if i < first:
-        return t[first]
-    if i >= low:
-        return t[low]
-    return t[i] + (t[i + 1] - t[i]) * (y[i] - level) / max(y[i] - y[i + 1], 1e-9)
 
 
 def measure(
@@ -600,7 +516,7 @@ def level_before(
         n = z - a
         if n < FEWEST_STRAIGHT or t[a] < earliest_s or t[a] > onset_s - 0.9 * reach:
             continue
-        m, mean, slope, c2, q1, q0, rest = _parabola(t[a:z], p[a:z], onset_s)
+        m, mean, slope, c2, q1, q0, rest = parabola(t[a:z], p[a:z], onset_s)
         if rest / (n - 3) > (1.0 + 1.0 / n**0.5) * noise_pa**2:
             continue
         bend = c2 * (m * m + q1 * m - q0)
@@ -646,224 +562,3 @@ def level_before(
         reach *= 0.5
         level_wider, slope_wider = level, slope
     return level, slope
-
-
-@jit
-def bottom(
-    t: Floats, p: Floats, y: Floats, low: int, high: int, end: int, noise_pa: float, dip_pa: float, step_s: float
-) -> tuple[float, float]:
-    """Lowest true pressure and its time: a parabola through the bottom of the dip, which neither noise nor spacing pulls down."""
-    if noise_pa < 0.003 * dip_pa:
-        return y[low], t[low]
-    for reach_s, share in ((0.06, 0.12), (0.03, 0.12), (0.02, 0.1), (0.012, 0.08), (0.008, 0.06)):
-        level = y[low] + max(share * dip_pa, 2.0 * noise_pa)
-        reach = max(2, int(reach_s / step_s))
-        a = z = low
-        while a > high + 1 and low - a < reach and y[a - 1] < level:
-            a -= 1
-        while z < end - 1 and z - low < reach and y[z + 1] < level:
-            z += 1
-        n = z + 1 - a
-        if n < 4:
-            break
-        mean_s, level_pa, c1, c2, q1, q0, rest = _parabola(t[a : z + 1], p[a : z + 1], t[low])
-        # Where the bottom is no parabola, a narrower piece of it is.
-        if rest / (n - 3) > 1.5 * noise_pa**2 + (0.004 * dip_pa) ** 2 and reach > 2:
-            continue
-        if c2 <= 0.0:
-            about_level = 0.0
-            for i in range(a, z + 1):
-                about_level += (p[i] - level_pa) ** 2
-            if about_level > (n - 1) * (ROUNDLY + 2.0 * (2.0 / n) ** 0.5) * noise_pa**2:
-                continue  # a flank, and no level bottom
-            if n >= 8:
-                return level_pa, mean_s + t[low]
-            return y[low], t[low]
-        # p = level + c1 x + c2 (x^2 - q1 x - q0), x from the mean time
-        vertex = min(max((q1 - c1 / c2) / 2.0, t[a] - t[low] - mean_s), t[z] - t[low] - mean_s)
-        fitted = level_pa + c1 * vertex + c2 * (vertex**2 - q1 * vertex - q0)
-        if y[low] < fitted - 2.0 * noise_pa:
-            break  # a bottom sharper than the parabola
-        return fitted, t[low] + mean_s + vertex
-    # A bottom too sharp for that many readings: two straight flanks that meet, as far up as they must reach to be seen.
-    for share in FLANK_SHARES:
-        level = y[low] + share * dip_pa
-        a = z = low
-        while a > high and y[a] < level:
-            a -= 1
-        while z < end - 1 and y[z + 1] < level:
-            z += 1
-        n = z + 1 - a
-        if FEWEST_ON_FLANKS <= n <= MOST_ON_FLANKS and noise_pa < FLANK_NOISE * dip_pa:
-            fitted, at_s, rest = _corner(t, p, a, z, noise_pa)
-            if rest < (n - 4) * (1.5 * noise_pa**2 + (0.01 * dip_pa) ** 2):
-                return fitted, at_s
-    # Too few readings even so: the lowest, less what the lowest of about two noisy readings is too low, and with what a
-    # corner between two flanks goes on falling, on average, between two readings.
-    left, right = max(y[max(low - 2, high)] - y[low], 0.0), max(y[min(low + 2, end - 1)] - y[low], 0.0)
-    corner = 0.25 * left * right / max(left + right, 1e-9)
-    return y[low] + 0.3 * noise_pa - corner, t[low]
-
-
-@jit
-def _corner(t: Floats, p: Floats, a: int, z: int, noise_pa: float) -> tuple[float, float, float]:
-    """Fit two straight flanks that meet at a corner to readings a to z.
-
-    The corner is tried at readings and between them; what noise cannot tell apart counts by its likelihood.
-
-    Returns
-    -------
-    tuple of float
-        Level [Pa] and time [s] of the corner, and the least sum of squared residuals; infinite where none goes down and up again.
-    """
-    n = z + 1 - a
-    mean = 0.0
-    for i in range(a, z + 1):
-        mean += (p[i] - p[a]) / n
-    mean += p[a]
-    whole = 0.0
-    for i in range(a, z + 1):
-        whole += (p[i] - mean) ** 2
-    tried = 2 * (n - 3) + 1
-    levels, rests = np.empty(tried), np.empty(tried)
-    least = np.inf
-    for k in range(tried):
-        at = a + 1 + k // 2
-        c = t[at] if k % 2 == 0 else 0.5 * (t[at] + t[at + 1])
-        left, left2, left_p, right, right2, right_p = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-        for i in range(a, z + 1):
-            x = t[i] - c
-            if x < 0.0:
-                left -= x
-                left2 += x * x
-                left_p -= x * (p[i] - mean)
-            else:
-                right += x
-                right2 += x * x
-                right_p += x * (p[i] - mean)
-        level = -(left * left_p / left2 + right * right_p / right2) / (n - left * left / left2 - right * right / right2)
-        down, up = (left_p - left * level) / left2, (right_p - right * level) / right2
-        levels[k] = level
-        # The sums of p about its mean vanish.
-        rests[k] = whole - down * left_p - up * right_p if down > 0.0 and up > 0.0 else np.inf
-        least = min(least, rests[k])
-    if not least < np.inf:
-        return 0.0, 0.0, np.inf
-    weight, level, time = 0.0, 0.0, 0.0
-    for k in range(tried):
-        w = math.exp(-0.5 * (rests[k] - least) / noise_pa**2)
-        at = a + 1 + k // 2
-        weight += w
-        level += w * levels[k]
-        time += w * (t[at] if k % 2 == 0 else 0.5 * (t[at] + t[at + 1]))
-    return mean + level / weight, time / weight, least
-
-
-@jit
-def _parabola(t: Floats, p: Floats, at_s: float) -> tuple[float, float, float, float, float, float, float]:
-    """Least squares in orthogonal polynomials of x = t - at_s - m: p = level + c1 x + c2 (x^2 - q1 x - q0).
-
-    Returns
-    -------
-    tuple of float
-        m, level, c1, c2, q1, q0, and the sum of the squared residuals.
-    """
-    n = t.size
-    m, level = 0.0, 0.0
-    for i in range(n):
-        m += t[i] - at_s
-        level += p[i] - p[0]
-    m, level = m / n, level / n + p[0]
-    x2, x3, both1 = 0.0, 0.0, 0.0
-    for i in range(n):
-        x = t[i] - at_s - m
-        x2 += x * x
-        x3 += x**3
-        both1 += x * (p[i] - level)
-    q1, q0, c1 = x3 / x2, x2 / n, both1 / x2
-    bend2, both2 = 0.0, 0.0
-    for i in range(n):
-        x = t[i] - at_s - m
-        bend = x * x - q1 * x - q0
-        bend2 += bend * bend
-        both2 += bend * (p[i] - level)
-    c2 = both2 / bend2 if bend2 > 0.0 else 0.0
-    rest = 0.0
-    for i in range(n):
-        x = t[i] - at_s - m
-        rest += (p[i] - level - c1 * x - c2 * (x * x - q1 * x - q0)) ** 2
-    return m, level, c1, c2, q1, q0, rest
-
-
-def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, *, until_s: float) -> float:
-    """Time at which the pressure comes back above a level and stays there for `HELD_S`; NaN where these readings do not show it.
-
-    Parameters
-    ----------
-    t, p : ndarray
-        Times [s] and cleaned pressure [Pa], from the bottom of the dip on.
-    until_s : float
-        When what comes next begins, up to one spacing after the last of these readings [s]; infinite while readings are still to come,
-        which may widen the averages near the end.
-    """
-    return float(_recovery(t, p, level_pa, noise_pa, dip_pa, step_s, until_s))
-
-
-@jit
-def _recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, until_s: float) -> float:
-    at = np.nan
-    for longest_s in (0.03, 0.09, 0.24):
-        n = max(width_for(noise_pa, dip_pa, step_s, longest_s, 0.01), int(0.006 / step_s) | 1)
-        y = smooth(p, n)
-        u = noise_pa / n**0.5
-        # An average is late on a rise that slows down: what it holds for too late may not be.
-        at = _held(t, y, level_pa, 2.0 * min(u, 0.03 * dip_pa), until_s + 0.5 * longest_s, n // 2)
-        if n < int(longest_s / step_s) or (np.isnan(at) and until_s == np.inf):
-            break
-        if np.isnan(at):
-            continue
-        # A steep rise is timed well by a short average; on a slow one noise crosses the level too early, so average longer.
-        a = position(t, at - 0.5 * longest_s)
-        z = min(position(t, at + 0.5 * longest_s), t.size - 1)
-        if y[z] - y[a] > 6.0 * u:
-            break
-    if np.isnan(at):
-        return at
-    at = _crossed(t, p, at, level_pa, noise_pa, dip_pa)
-    return at if at + HELD_S <= until_s else np.nan
-
-
-@jit
-def _crossed(t: Floats, p: Floats, at: float, level_pa: float, noise_pa: float, dip_pa: float) -> float:
-    """Time at which a parabola through the readings about a rise crosses a level, the longest that noise alone lies around [s]."""
-    for reach_s in CROSSING_S:
-        a, z = position(t, at - reach_s), position(t, at + reach_s)
-        n = z - a
-        if n < FEWEST_CROSSING:
-            break
-        m, mean, c1, c2, q1, q0, rest = _parabola(t[a:z], p[a:z], at)
-        if rest / (n - 3) > (1.0 + (2.0 / (n - 3)) ** 0.5) * noise_pa**2 + (0.002 * dip_pa) ** 2:
-            continue
-        x = -m
-        for _ in range(4):  # Newton
-            slope = c1 + c2 * (2.0 * x - q1)
-            if slope <= 0.0:
-                break
-            x += (level_pa - mean - c1 * x - c2 * (x * x - q1 * x - q0)) / slope
-        if slope > 0.0 and abs(x + m) < 0.5 * reach_s:
-            return at + m + x
-    return at
-
-
-@jit
-def _held(t: Floats, y: Floats, level_pa: float, slack_pa: float, until_s: float, unsure: int) -> float:
-    for i in range(1, y.size):
-        if not (y[i] >= level_pa > y[i - 1]):
-            continue
-        at = t[i - 1] + (level_pa - y[i - 1]) / max(y[i] - y[i - 1], 1e-9) * (t[i] - t[i - 1])
-        z = position(t, at + HELD_S)
-        if at + HELD_S > until_s or (until_s == np.inf and z + unsure >= t.size):
-            return np.nan
-        if y[lowest(y, i, max(z, i + 1))] >= level_pa - slack_pa:
-            return at
-    return np.nan

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.mean_dip import AFTER_S, FEWEST, LEAD_STEPS, NOISIEST, Seen, superimpose
-from analysis.measures import smooth
 from analysis.record import Shot, ShotRecord
 from analysis.shots import find_shots
+from analysis.stretch import smooth
 
 Floats = NDArray[np.float64]
 

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from analysis.jit import jit
 from analysis.mean_dip import Seen
-from analysis.measures import BOTTOM_S, Fall, smooth
+from analysis.measures import BOTTOM_S, Fall
+from analysis.stretch import smooth
 
 Floats = NDArray[np.float64]
 

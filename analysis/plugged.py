@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.jit import jit
-from analysis.measures import Fall, position
+from analysis.measures import Fall
 from analysis.record import falls_at
+from analysis.stretch import position
 
 Floats = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.jit import jit
-from analysis.measures import smooth
+from analysis.stretch import smooth
 
 Floats = NDArray[np.float64]
 

@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.corrections import Kind, correct
-from analysis.measures import BOTTOM_S, HELD_S, RECOVERED, recovery
+from analysis.measures import BOTTOM_S
 from analysis.noise_bias import dip_bias
 from analysis.record import Shot, ShotRecord
+from analysis.recovered import HELD_S, RECOVERED, recovery
 from analysis.shots import find_shots, pump_runs
 from analysis.statistics import Survival, kaplan_meier
 

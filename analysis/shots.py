@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, R_AIR_J_PER_KG_K
 from analysis.detector import ShotDetector
 from analysis.estimate import Estimate
-from analysis.measures import HELD_S
 from analysis.record import Event, Shot, ShotRecord
+from analysis.recovered import HELD_S
 from analysis.statistics import Z_95, Survival, kaplan_meier, median_interval
 
 __all__ = [

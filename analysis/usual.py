@@ -7,7 +7,8 @@ from collections.abc import Iterable
 
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SAME_FALL_S
-from analysis.measures import DEEP_FALL_S, DEEP_SHARE, RECOVERED, Fall
+from analysis.measures import DEEP_FALL_S, DEEP_SHARE, Fall
+from analysis.recovered import RECOVERED
 
 KNOWN, FEWEST = 15, 3  # of the last shots show what is usual, if there are more than so few
 SLOWEST_FALL_S = 0.28

@@ -11,8 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analysis.line import parse_line
-from analysis.measures import HELD_S, measure, on_slope, recovery, slides
+from analysis.measures import measure, on_slope, slides
 from analysis.model import Nozzle, simulate
+from analysis.recovered import HELD_S, recovery
 from analysis.shots import ShotDetector, ShotRecord, air_per_shot, find_shots, summarise
 from tests.shot_scores import (
     PLACES,
