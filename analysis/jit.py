@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import hashlib
 import importlib
 import sys
 from collections.abc import Callable
@@ -11,6 +12,7 @@ from typing import Any, Final, TypeVar
 import numba
 from numba.core import event
 from numba.core.compiler import CompilerBase, DefaultPassBuilder
+from numba.core.dispatcher import Dispatcher
 
 F = TypeVar("F", bound=Callable[..., object])
 
@@ -83,15 +85,35 @@ class Plain(CompilerBase):
         return [pipeline]
 
 
+def _keep(compiled: Any, function: Callable[..., object]) -> None:
+    """Keep the machine code for as long as all that went into it is what it was.
+
+    numba goes by the function's own file alone, and would run on with what an older version of another file had put in: the
+    compiled functions that are called there, and the constants that come from there.
+    """
+    compiled.enable_caching()
+    elsewhere: list[Any] = []
+    for name, value in sorted(function.__globals__.items()):
+        if isinstance(value, Dispatcher):
+            called: Any = value
+            if called.py_func.__module__ != function.__module__:
+                elsewhere.append((name, called._cache._cache_file._source_stamp))
+        elif name.isupper() and isinstance(value, int | float | tuple):
+            elsewhere.append((name, value))
+    kept = compiled._cache._cache_file
+    kept._source_stamp = hashlib.sha256(repr((kept._source_stamp, elsewhere)).encode()).digest()
+
+
 def jit(function: F, **options: Any) -> F:
     """Compile a function lazily at its first call (``numba.njit``), cached on disk if possible; other threads run beside it.
 
-    numba refuses ``cache=True`` at import where neither the package's folder nor the user's cache folder is writable.
+    Nothing is kept where neither the package's folder nor the user's cache folder is writable (numba refuses), nor by a version of
+    numba that keeps its stamp elsewhere.
     """
-    compiled: Any
+    compiled: Any = numba.njit(nogil=True, **options)(function)
     try:
-        compiled = numba.njit(cache=True, nogil=True, **options)(function)
-    except RuntimeError:
+        _keep(compiled, function)
+    except (RuntimeError, AttributeError):
         compiled = numba.njit(nogil=True, **options)(function)
     result: F = compiled
     return result
