@@ -23,6 +23,7 @@ from analysis.jit import jit
 from analysis.places import named
 from analysis.settled import Settled, Trace, settled_shots
 from analysis.statistics import Z_95, bootstrap_blocks, log_rank
+from analysis.units import significant
 
 Floats = NDArray[np.float64]
 Verdict = Literal["better", "worse", "no change", "cannot tell"]
@@ -153,8 +154,8 @@ def compare(before: Trace, after: Trace) -> Comparison:
         spacing_s = abs(1.0 / rates_hz[1] - 1.0 / rates_hz[0])
         if _unlike_rates(b, a):
             warnings.append(
-                f"{rates_hz[0]:.3g} readings a second before and {rates_hz[1]:.3g} after show a sharp dip differently; the intervals are "
-                "wider for it. Log both days at the same rate."
+                f"{significant(rates_hz[0], 3)} readings a second before and {significant(rates_hz[1], 3)} after show a sharp dip "
+                "differently; the intervals are wider for it. Log both days at the same rate."
             )
         dip_u = math.hypot(effect.u_between(pace), PRESSURE_EXPONENT_U * pressure, SHARP_PER_S * spacing_s, *apart_u)
         dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, dip_u)
@@ -366,10 +367,11 @@ def _judge(
         if not side.record.shots:
             return "cannot tell", f"No shot was found in the recording {name} the change. Choose one of work with the same tool."
         if side.used < FEWEST:
-            return "cannot tell", (
-                f"Only {side.used} of {len(side.record.shots)} shots {name} the change were fired on a settled line; {FEWEST} are needed. "
-                f"Fire ten single shots, {apart}, on both days."
-            )
+            fired = len(side.record.shots)
+            few = f"Only {side.used} of {fired} shots {name} the change were fired on a settled line"
+            if side.used == fired:
+                few = f"There are only {fired} shots {name} the change" if fired > 1 else f"There is only one shot {name} the change"
+            return "cannot tell", f"{few}; {FEWEST} are needed. Fire ten single shots, {apart}, on both days."
     if recovery_change.value is None and direction(recovery_change) == "unclear":
         return "cannot tell", (
             "Too few of the shots fired on a settled line were left to recover before the next. "

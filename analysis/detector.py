@@ -26,6 +26,7 @@ from analysis.recovered import RECOVERED, recovery
 from analysis.rounded_fall import fit_rounded_fall
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
 from analysis.timed_draws import TimerWatch
+from analysis.units import significant
 from analysis.usual import Usual
 
 Floats = NDArray[np.float64]
@@ -780,14 +781,14 @@ class ShotDetector:
         warnings = []
         if rate < 40.0:
             warnings.append(
-                f"{rate:.3g} readings a second are too few to see shots: a dip lasts only some tens of milliseconds. "
+                f"{significant(rate, 3)} readings a second are too few to see shots: a dip lasts only some tens of milliseconds. "
                 "Log at least 50 a second, better 200."
             )
         if self._depth_u > UNSURE_U:
             enough = 50.0 * np.ceil(rate * self._depth_u / TOLD_U / 50.0)
             warnings.append(
-                f"{rate:.3g} readings a second show little of dips this brief: how deep they go is good to {200.0 * self._depth_u:.0f} %. "
-                f"Log {enough:.0f} a second, and more shots."
+                f"{significant(rate, 3)} readings a second show little of dips this brief: how deep they go is good to "
+                f"{200.0 * self._depth_u:.0f} %. Log {enough:.0f} a second, and more shots."
             )
         warnings += [*self._timer.doubts(), *self._plugs.doubts(self._last_s - self._first_s, rate)]
         if self._dropped:

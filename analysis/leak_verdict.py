@@ -10,6 +10,7 @@ import numpy as np
 from analysis.constants import ANR_TEMPERATURE_K
 from analysis.estimate import Estimate
 from analysis.leak_fit import Blocks, Posterior, flow_factor
+from analysis.units import significant
 
 LONGEST_S: Final = 3e8  # ten years: longer times are not told [s]; by choice
 
@@ -46,7 +47,7 @@ def judged(fit: Posterior, to_flow: float, tight: float, smallest: float, *, mea
     what = (
         "a leak below what this recording can show cannot be excluded" if not sure else "what is lost may be no more than counts as tight"
     )
-    size = f" (about {smallest * 1000:.2g} L/s of free air)" if known and not sure else ""
+    size = f" (about {significant(smallest * 1000, 2)} L/s of free air)" if known and not sure else ""
     return "cannot tell", f"Cannot tell, because {what}{size}. To know: {' and '.join(advice)}."
 
 

@@ -23,7 +23,7 @@ from analysis.air import (
     conductance_of_flow,
     volumetric_efficiency,
 )
-from analysis.units import PSI_PA, UnitError, from_si, parse_quantity
+from analysis.units import PSI_PA, UnitError, from_si, parse_quantity, significant
 
 DEFAULT_B: Final = 0.3  # critical ratio of a coupler, valve, filter or regulator that names none; common practice, no source
 DEFAULT_CONDUCTANCE: Final = {  # sonic conductance [m3/(s Pa)] of a part that names none; common practice, no source
@@ -676,7 +676,7 @@ def cautions(line: Line) -> tuple[str, ...]:
             )
         if "conductance" in part.assumed:
             usual = from_si(part.conductance or 0.0, "L/s/bar")
-            out.append(f"The conductance of {part.name} is not given; a usual value is assumed ({usual:.2g} L/s/bar).")
+            out.append(f"The conductance of {part.name} is not given; a usual value is assumed ({significant(usual, 2)} L/s/bar).")
         for key, word, u in (("cv", "Cv", CV_UNCERTAINTY), ("bore", "its bore", BORE_UNCERTAINTY)):
             if key in part.assumed:
                 out.append(f"The conductance of {part.name} comes from {word} and is good to about {100 * u:.0f} % only.")

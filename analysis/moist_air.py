@@ -22,6 +22,7 @@ from analysis.constants import (
     VAPOUR_MASS_RATIO,
     ZERO_CELSIUS_K,
 )
+from analysis.units import significant
 
 COLDEST_K: Final = 173.15  # the enhancement factor is fitted from -100 degC
 HOTTEST_K: Final = 373.15  # to 100 degC
@@ -197,7 +198,7 @@ def dew_point(e_pa: float, p_abs_pa: float, *, ideal: bool = False) -> float:
         return math.log(saturated_vapour_pressure(temp_k, p_abs_pa, ideal=ideal) / e_pa)
 
     if e_pa <= 0.0 or excess(COLDEST_K) > 0.0 or excess(HOTTEST_K) < 0.0:
-        msg = f"A vapour pressure of {e_pa:.3g} Pa has no dew point between -100 and 100 degC."
+        msg = f"A vapour pressure of {significant(e_pa, 3)} Pa has no dew point between -100 and 100 degC."
         raise ValueError(msg)
     return float(brentq(excess, COLDEST_K, HOTTEST_K, xtol=1e-9))
 

@@ -22,6 +22,7 @@ from analysis.jit import jit
 from analysis.measures import Fall
 from analysis.record import falls_at
 from analysis.stretch import position
+from analysis.units import significant
 
 Floats = NDArray[np.float64]
 
@@ -146,8 +147,8 @@ class PlugWatch:
         shots = [seen.time_s for seen, chance in zip(self._seen, self._chances(span_s), strict=True) if chance > DOUBTFUL[0]]
         log = f"Log at least {TELLS_HZ:g} a second, or " if rate_hz < TELLS_HZ else ""
         return [
-            f"Whether {falls_at(times)} was a shot or a tool that was plugged in cannot be told for certain at {rate_hz:.3g} readings a "
-            f"second; it counts as {as_what}. {(log + by_hand).capitalize()}."
+            f"Whether {falls_at(times)} was a shot or a tool that was plugged in cannot be told for certain at "
+            f"{significant(rate_hz, 3)} readings a second; it counts as {as_what}. {(log + by_hand).capitalize()}."
             for times, as_what, by_hand in (
                 (shots, "a shot", "take it out by hand where it was none"),
                 (sorted(self._guessed), "a tool, as is more likely", "add it by hand where it was a shot"),

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from analysis.measures import Fall
 from analysis.record import falls_at
+from analysis.units import significant
 
 ALONE_S, SHORTEST_S = 10.0, 15.0  # to the falls before and after, and from one stroke of a timer to the next
 QUICK_S = 0.035  # a quicker fall is a tool's, seen at its inlet
@@ -95,8 +96,9 @@ class TimerWatch:
         """Say, at the end, what was taken for a timer's, and what may have been but comes too seldom to tell."""
         if self.count:
             return [
-                f"{self.count} falls came alone and alike every {self.period_s:.3g} s. No person works so by the clock: they are told as "
-                "air draws, as of a dryer that switches or a drain on a timer. If a tool was fired by a timer, mark its shots by hand."
+                f"{self.count} falls came alone and alike every {significant(self.period_s, 3)} s. No person works so by the clock: "
+                "they are told as air draws, as of a dryer that switches or a drain on a timer. If a tool was fired by a timer, mark its "
+                "shots by hand."
             ]
         if self._drawn:
             return [

@@ -194,3 +194,13 @@ def _example(quantity: str) -> str:
         "number": "12",
     }
     return examples.get(quantity, "a number with a unit")
+
+
+def significant(value: float, digits: int) -> str:
+    """Write a number with so many significant digits, without an exponent where a reader would not expect one."""
+    if value == 0.0 or not math.isfinite(value):
+        return f"{value:g}"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    if places > 7:
+        return f"{value:.{digits - 1}e}"
+    return f"{round(value, places):.{max(0, places)}f}"

@@ -25,7 +25,7 @@ from analysis.moist_air import (
     saturation_humidity_ratio,
     vapour_pressure,
 )
-from analysis.units import from_si
+from analysis.units import from_si, significant
 
 WATER_DENSITY_KG_PER_M3: Final = 1000.0  # liquid, rounded; 0.2 % above its value at 20 degC
 USUAL_SHOTS_PER_DAY: Final = 1000.0  # where nothing is said; common practice, no source
@@ -517,7 +517,9 @@ def _before_dryer(places: tuple[Place, ...], kinds: tuple[str, ...]) -> tuple[st
 def _warnings(x: _Inputs, duty: float, air: float, most: float) -> tuple[str, ...]:
     out = []
     if duty >= 1.0:
-        out.append(f"{air:.3g} m3 of free air a day is more than the pump delivers in its hours of work ({most:.3g} m3).")
+        out.append(
+            f"{significant(air, 3)} m3 of free air a day is more than the pump delivers in its hours of work ({significant(most, 3)} m3)."
+        )
     if min(x.line_k, x.temp_k) < ZERO_CELSIUS_K + 2.0:
         out.append("Near or below freezing, water that falls out turns to ice in hose, regulator and tool: drain and dry before the frost.")
     return tuple(out)

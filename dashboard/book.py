@@ -9,8 +9,9 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.logbook import Digest, Due, LogBook, Service, keep_book
+from analysis.units import significant
 from dashboard.answers import KPA, LITRE, Json, estimate, number
-from dashboard.reader import Reader, change, seconds, significant
+from dashboard.reader import Reader, change, seconds
 from logger.logbook import SERVICE, Entry
 from logger.long import is_long
 from logger.sensors import OLD_DAYS

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from analysis.units import significant
 from dashboard.answers import KPA, Json, estimate
-from dashboard.reader import Reader, change, finer_seconds, percent, seconds, significant
+from dashboard.reader import Reader, change, finer_seconds, percent, seconds
 
 if TYPE_CHECKING:
     from analysis.compare import Comparison

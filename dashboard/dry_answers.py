@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.constants import ZERO_CELSIUS_K
 from analysis.estimate import Estimate
-from analysis.units import from_si
+from analysis.units import from_si, significant
 from analysis.water import WATER_DENSITY_KG_PER_M3
 from dashboard.answers import KPA, LITRE, Json, estimate, number
-from dashboard.reader import Reader, percent, significant
+from dashboard.reader import Reader, percent
 
 if TYPE_CHECKING:
     from analysis.dial_in import DialIn

@@ -7,7 +7,8 @@ import re
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
-from dashboard.reader import Reader, significant
+from analysis.units import significant
+from dashboard.reader import Reader
 
 if TYPE_CHECKING:
     from analysis.fit import LineFit, Parameter

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from analysis.estimate import Estimate
-from analysis.units import from_si
+from analysis.units import from_si, significant
 
 UNIT_SETS: Final = ("psi", "bar", "kPa")
 LEAST_FLOW_M3_PER_S: Final = 1e-13  # less than a bubble a week is written as 0 [m3/s]; by choice
@@ -125,13 +125,3 @@ def change(ratio_minus_one: float) -> str:
     """Write a change as a signed percent, e.g. ``-26 %``."""
     whole = round(100.0 * ratio_minus_one)
     return f"{whole:+d} %" if whole else "0 %"
-
-
-def significant(value: float, digits: int) -> str:
-    """Write a number with so many significant digits, without an exponent where a reader would not expect one."""
-    if value == 0.0 or not math.isfinite(value):
-        return f"{value:g}"
-    places = digits - 1 - math.floor(math.log10(abs(value)))
-    if places > 7:
-        return f"{value:.{digits - 1}e}"
-    return f"{round(value, places):.{max(0, places)}f}"

@@ -6,8 +6,8 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from analysis.schedule import air_asked
-from analysis.units import from_si
-from dashboard.reader import Reader, change, finer_seconds, percent, seconds, share_of_time, significant
+from analysis.units import from_si, significant
+from dashboard.reader import Reader, change, finer_seconds, percent, seconds, share_of_time
 from logger.status import counted
 
 if TYPE_CHECKING:
@@ -189,7 +189,7 @@ def cycles(found: Cycles, reader: Reader) -> list[str]:
     if found.duty.value is not None and found.mean_period_s is not None:
         out.append(
             f"It runs {reader.estimate(found.duty, share_of_time)} of the time, once in {seconds(found.mean_period_s)}: "
-            f"{3600.0 / found.mean_period_s:.3g} starts an hour."
+            f"{significant(3600.0 / found.mean_period_s, 3)} starts an hour."
         )
     at = f"at {reader.pressure(found.reference_pa)}"
     if found.delivery_m3_per_s.value is not None:

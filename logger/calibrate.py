@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.units import UnitError, from_si, parse_quantity
+from analysis.units import UnitError, from_si, parse_quantity, significant
 from analysis.units import unit as find_unit
 from logger.channel import Channel
 from logger.clock import DeviceClock, HostClock, host_seconds
@@ -191,7 +191,7 @@ def set_zero(sensor: Sensor, sample: Sample) -> tuple[Sensor, tuple[str, ...]]:
         moved = abs(offset - made.offset)
         share = moved / (abs(made.gain) * (made.valid[1] - made.valid[0]))
         doubt = (
-            f"The zero moved by {moved:.3g} {made.to}, more than a sound sensor drifts. Is the line really vented, "
+            f"The zero moved by {significant(moved, 3)} {made.to}, more than a sound sensor drifts. Is the line really vented, "
             "and is the range on the label the one you gave?"
         )
         if share > FAR_SHARE:
@@ -224,7 +224,7 @@ def set_two_points(sensor: Sensor, samples: Sequence[tuple[Sample, float]], to: 
     if abs(high.mean - low.mean) <= max(APART * noise, 1e-12):
         msg = (
             f"The raw values at {y1:g} and {y2:g} {to} ({low.mean:.4g} and {high.mean:.4g}) differ too little for their scatter "
-            f"({noise:.2g}). Take the points further apart, and check that the sensor moves with the pressure."
+            f"({significant(noise, 2)}). Take the points further apart, and check that the sensor moves with the pressure."
         )
         raise ValueError(msg)
     line = two_point((low.mean, y1), (high.mean, y2))
@@ -325,7 +325,8 @@ def calibrate_from_command(
     at_noise = abs(made.gain) * max(s.scatter for s in samples)
     found = [
         f"{key}: {made.to} = {made.gain:.6g} x {made.unit} {made.offset:+.6g}, by {how}; kept in sensors.toml.",
-        f"At rest it scatters by {at_noise:.2g} {made.to} (one standard deviation), {check_rate(first):.3g} readings a second.",
+        f"At rest it scatters by {significant(at_noise, 2)} {made.to} (one standard deviation), "
+        f"{significant(check_rate(first), 3)} readings a second.",
         f"Recordings of channel {saved.channel} in {made.unit} will be called {made.name!r} and read in {made.to}.",
     ]
     return [*found, *warnings]

@@ -17,6 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.units import significant
 from logger.channel import Channel
 from logger.clock import MISDATED, DeviceClock, HostClock, host_seconds
 from logger.lines import LineParser, parse_columns
@@ -226,7 +227,8 @@ class Device:
         """What to say of readings that are missing by the device's own time; "" if none."""
         if not isinstance(self._clock, DeviceClock) or not self._clock.gaps:
             return ""
-        return f"By its own time {self._clock.gaps} stretches of readings never came, the longest of {self._clock.longest_gap_s:.3g} s."
+        longest = significant(self._clock.longest_gap_s, 3)
+        return f"By its own time {self._clock.gaps} stretches of readings never came, the longest of {longest} s."
 
     @property
     def pace_said(self) -> str:
@@ -234,8 +236,8 @@ class Device:
         if not isinstance(self._clock, DeviceClock) or math.isnan(self._clock.times_as_fast):
             return ""
         return (
-            f"{self.port}: its time stamps go {self._clock.times_as_fast:.3g} times as fast as time, so no duration in this recording is "
-            "right. Check t_us or t_ms in the columns, and that the board's clock is the one it was programmed for."
+            f"{self.port}: its time stamps go {significant(self._clock.times_as_fast, 3)} times as fast as time, so no duration in this "
+            "recording is right. Check t_us or t_ms in the columns, and that the board's clock is the one it was programmed for."
         )
 
     def take(self, news: News, origin_s: float | None) -> tuple[Floats, Floats]:

@@ -9,6 +9,8 @@ from typing import Final
 
 import numpy as np
 
+from analysis.units import significant
+
 # A ratiometric transducer gives a tenth of its supply at zero and nine tenths at full scale; common practice, no source.
 RATIO_LOW: Final = 0.1
 RATIO_HIGH: Final = 0.9
@@ -140,9 +142,13 @@ def check_sensor(time_s: Sequence[float], raw: Sequence[float], valid: tuple[flo
     resolution = float(moved.min()) if moved.size else math.nan
     advice = []
     if rate < 0.95 * ENOUGH_HZ / 2.0:
-        advice.append(f"{rate:.3g} readings a second are too slow to see shots; send {ENOUGH_HZ:.0f} or more. For leak-down it will do.")
+        advice.append(
+            f"{significant(rate, 3)} readings a second are too slow to see shots; send {ENOUGH_HZ:.0f} or more. For leak-down it will do."
+        )
     elif rate < 0.95 * ENOUGH_HZ:  # a board's 100 is 99.9 now and then
-        advice.append(f"{rate:.3g} readings a second show shots, but dips come out shallow; {ENOUGH_HZ:.0f} or more are better.")
+        advice.append(
+            f"{significant(rate, 3)} readings a second show shots, but dips come out shallow; {ENOUGH_HZ:.0f} or more are better."
+        )
     if not moved.size:
         advice.append(
             "The value never moves: a stuck sensor, a wire off, or averaging that hides all. Let a little air out and look again."

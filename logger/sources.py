@@ -16,6 +16,7 @@ from urllib.parse import urlsplit
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.units import significant
 from analysis.units import unit as find_unit
 from logger.invented import PORT as INVENTED
 from logger.invented import InventedSource
@@ -335,11 +336,11 @@ def _look(layout: Layout | None, rows: Rows, seconds: float) -> tuple[str, ...]:
         except ValueError:
             continue
         slow = unit and find_unit(unit).quantity in {"temperature", "humidity"}  # they move slowly, and may be sent slowly
-        step = "" if math.isnan(check.resolution) else f", smallest step {check.resolution:.3g}"
+        step = "" if math.isnan(check.resolution) else f", smallest step {significant(check.resolution, 3)}"
         found.append(
             " ".join(
                 [
-                    f"{channel}: about {check.mean:.4g} {unit}".rstrip() + f", noise {check.noise:.2g}{step}.",
+                    f"{channel}: about {significant(check.mean, 4)} {unit}".rstrip() + f", noise {significant(check.noise, 2)}{step}.",
                     *(() if slow else check.advice),
                 ]
             )

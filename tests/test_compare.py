@@ -116,7 +116,7 @@ def test_what_another_day_can_do_alone_is_no_verdict() -> None:
 def test_too_few_shots_cannot_tell_and_say_what_to_do() -> None:
     result = against(changed(single=2, bursts=0))
     assert result.verdict == "cannot tell"
-    assert "Only 2 of 2 shots after the change" in result.why
+    assert "There are only 2 shots after the change; 5 are needed" in result.why
     assert "Fire ten single shots, 3 s apart" in result.why
     assert result.recovery_change.value is None
 
@@ -275,7 +275,7 @@ def test_days_logged_at_unlike_rates_are_less_sure_and_say_so() -> None:
     assert unlike.verdict == "cannot tell", unlike.why
     assert "log both days at the same rate" in unlike.why
     assert not any("readings a second" in w for w in alike.warnings)
-    assert any("50 readings a second before and 200 after" in w for w in unlike.warnings)
+    assert any("50.0 readings a second before and 200 after" in w for w in unlike.warnings)
 
 
 def test_noise_does_nothing_to_round_dips_or_where_there_is_little() -> None:

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.estimate import Estimate
-from analysis.units import UNITS, UnitError, from_si, parse_quantity, to_si, unit
-from dashboard.reader import Reader, change, percent, seconds, significant
+from analysis.units import UNITS, UnitError, from_si, parse_quantity, significant, to_si, unit
+from dashboard.reader import Reader, change, percent, seconds
 
 
 def test_psi_is_the_exact_pound_per_square_inch() -> None:

@@ -12,8 +12,9 @@ from analysis.leak_cost import HOURS_PER_YEAR, SPECIFIC_POWER_J_PER_M3, TARIFF_P
 from analysis.leak_plan import plan_leakdown
 from analysis.leak_segments import SegmentTest, leak_by_segment, stated_open
 from analysis.leakdown import Leakdown
+from analysis.units import significant
 from dashboard import leak_answers, leak_choices, leak_figures, recording_figures, ui, wording
-from dashboard.reader import Reader, percent, seconds, share_of_time, significant
+from dashboard.reader import Reader, percent, seconds, share_of_time
 from dashboard.work import Work
 from dashboard.zoom import curve
 from logger.long import LongRecording

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from dash import Dash, html
 
 from analysis.leakdown import Leakdown
-from analysis.units import from_si
+from analysis.units import from_si, significant
 from dashboard import leak_choices, leak_figures, ui, wording
 from dashboard.job_card import working
 from dashboard.pages import leak_parts
-from dashboard.reader import Reader, seconds, significant
+from dashboard.reader import Reader, seconds
 from dashboard.shot_parts import recording_figure
 from dashboard.underway import StillWorkingError
 from dashboard.work import Work

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 from dash import Dash, html
 
 from analysis.line import Compressor, Line, Part, cautions
-from analysis.units import from_si
+from analysis.units import from_si, significant
 from dashboard import line_figures, line_fit, ui, wording
 from dashboard.job_card import working
-from dashboard.reader import Reader, seconds, significant
+from dashboard.reader import Reader, seconds
 from dashboard.work import Work
 
 if TYPE_CHECKING:

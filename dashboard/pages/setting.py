@@ -11,11 +11,11 @@ from dash import Dash, Input, Output, State, html, no_update
 
 from analysis.dial_in import DialIn
 from analysis.line import maker_limit
-from analysis.units import UnitError, parse_quantity
+from analysis.units import UnitError, parse_quantity, significant
 from dashboard import shot_figures, ui
 from dashboard.dry_answers import setting_words
 from dashboard.job_card import working
-from dashboard.reader import Reader, percent, significant
+from dashboard.reader import Reader, percent
 from dashboard.work import Work
 
 PATH, TITLE, SHORT = "/setting", "Setting", "Setting"

@@ -10,12 +10,12 @@ from dash import Dash, html
 
 from analysis.desiccant import ISOTHERMS
 from analysis.line import Line
-from analysis.units import UnitError, parse_quantity
+from analysis.units import UnitError, parse_quantity, significant
 from analysis.water import USUAL_SHOTS_PER_DAY, Place, WaterBalance
 from analysis.water_variants import WaterVariant
 from dashboard import line_figures, ui
 from dashboard.dry_answers import reader_temperature, water_amount, water_words
-from dashboard.reader import Reader, significant
+from dashboard.reader import Reader
 from dashboard.work import Work
 
 PATH, TITLE, SHORT = "/water", "Water", "Water"
