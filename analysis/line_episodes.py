@@ -21,6 +21,7 @@ from analysis.statistics import Z_95
 
 Floats = NDArray[np.float64]
 
+NO_LINE_PA: Final = 20e3  # gauge; a recording that stays below shows no line at work
 NOZZLE_B: Final = 0.45  # critical ratio of a test nozzle that names none
 LEAD_S: Final = 0.2  # time shown before an event
 AFTER_NOZZLE_S: Final = 1.2
@@ -103,7 +104,7 @@ def readings(t_s: ArrayLike, channels: Mapping[str, ArrayLike]) -> Readings:
     Raises
     ------
     ValueError
-        If there is no pressure at the tool, or too few readings.
+        If there is no channel of the tool's pressure, if it has too few readings, or if all of them are near zero.
     """
     t = np.asarray(t_s, dtype=np.float64)
 
@@ -123,6 +124,13 @@ def readings(t_s: ArrayLike, channels: Mapping[str, ArrayLike]) -> Readings:
         good &= np.isfinite(supply)
     if good.sum() < 200:
         msg = f"Only {int(good.sum())} readings have a pressure at the tool; a fit needs at least 200."
+        raise ValueError(msg)
+    highest_pa = float(np.percentile(tool[good], 99.0))
+    if highest_pa < NO_LINE_PA:
+        msg = (
+            f"The tool's pressure never comes above {highest_pa / 1000:.1f} kPa gauge: there is no air to fit a line to. "
+            "Open the supply and record work; if it was open, check the sensor against a gauge."
+        )
         raise ValueError(msg)
     t, tool, supply = t[good], _without_spikes(tool[good]), _without_spikes(supply[good]) if supply is not None else None
     return Readings(t=t, tool=tool, supply=supply, noise_pa=max(_noise(tool), 100.0), channel=name)

@@ -463,9 +463,11 @@ def test_marks_where_nothing_falls_are_said_to_be_so(truth: Line) -> None:
     assert fit.volume_downstream_m3.value is None or "does not fall" in " ".join(fit.warnings)
 
 
-def test_no_tool_channel_is_refused() -> None:
+def test_no_tool_channel_or_no_pressure_is_refused() -> None:
     t = np.arange(1000) / 100.0
     with pytest.raises(ValueError, match="is the tool's pressure"):
         fit_line(t, {"a": t, "b": t}, parse_line(NOMINAL), [])
     with pytest.raises(ValueError, match="needs at least 200"):
         fit_line(t[:50], {"tool": t[:50]}, parse_line(NOMINAL), [])
+    with pytest.raises(ValueError, match=r"never comes above 0\.0 kPa gauge"):
+        fit_line(t, {"tool": t}, parse_line(NOMINAL), [])
