@@ -167,7 +167,7 @@ def prediction_words(c: Comparison, p: Prediction, channel: str, reader: Reader)
         else:
             out.append(
                 f"The model expects the {what} to change by {reader.estimate(model, change)}; measured is "
-                f"{_measured(measured, reader)}: {_agreement(measured, model)}."
+                f"{reader.estimate(measured, change)}: {_agreement(measured, model)}."
             )
     if "tool" not in channel.casefold():
         out.append(f"The model's shot is seen at the tool's inlet; the sensor here is {channel!r}, and elsewhere on a line dips differ.")
@@ -176,12 +176,6 @@ def prediction_words(c: Comparison, p: Prediction, channel: str, reader: Reader)
         "numbers, hardly the measured ones. Where they disagree, believe the measurement, and let a fit (page Line, or farend fit) say why."
     )
     return out
-
-
-def _measured(e: Estimate, reader: Reader) -> str:
-    if e.value is not None:
-        return reader.estimate(e, change)
-    return f"at most {change(e.high)}" if e.high is not None else f"at least {change(e.low or 0.0)}"
 
 
 def _agreement(measured: Estimate, model: Estimate) -> str:

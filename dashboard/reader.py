@@ -76,16 +76,16 @@ class Reader:
         return f"{significant(value, 3)} {self.flow_unit}"
 
     def estimate(self, e: Estimate, write: Callable[[float], str]) -> str:
-        """Write an estimate with its interval, e.g. ``0.23 s (95 % between 0.21 s and 0.25 s)``."""
-        if e.value is None:
-            return "unknown"
-        if e.low is None and e.high is None:
-            return write(e.value)
-        if e.high is None:
-            return f"{write(e.value)} (95 %: at least {write(e.low or 0.0)})"
-        if e.low is None:
-            return f"{write(e.value)} (95 %: at most {write(e.high)})"
-        return f"{write(e.value)} (95 % between {write(e.low)} and {write(e.high)})"
+        """Write an estimate with its interval, e.g. ``0.23 s (95 % between 0.21 s and 0.25 s)``, or a bound where that is all."""
+        if e.low is not None and e.high is not None:
+            bounds = f"95 % between {write(e.low)} and {write(e.high)}"
+        elif e.low is not None:
+            bounds = f"95 %: at least {write(e.low)}"
+        elif e.high is not None:
+            bounds = f"95 %: at most {write(e.high)}"
+        else:
+            return "unknown" if e.value is None else write(e.value)
+        return f"{'unknown' if e.value is None else write(e.value)} ({bounds})"
 
 
 def seconds(t_s: float) -> str:
