@@ -22,7 +22,7 @@ from analysis.overlapping import Shape, common_shape, drift, fit_falls
 from analysis.plugged import PlugWatch
 from analysis.pump_ripple import without_ripple
 from analysis.record import Event, Outcome, Shot, ShotRecord
-from analysis.recovered import RECOVERED, recovery
+from analysis.recovered import RECOVERED, recovery, recovery_in_ripple
 from analysis.rounded_fall import fit_rounded_fall
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
 from analysis.timed_draws import TimerWatch
@@ -733,7 +733,10 @@ class ShotDetector:
                 z -= span(self.lag_s, self._widths.step_s)
                 p = p[: max(z - a, 0)]
         noise = grown(self._open.noise_pa, self.lag_s, self._widths.step_s) if self.lag_s else self._open.noise_pa
-        at = recovery(self._t[a : max(z, a)], p, level, noise, fall.dip_pa, self._widths.step_s, until_s=until_s if closed else np.inf)
+        # A pump's ripple is no large part of dips as deep as those at a tool, where the hose rings.
+        small = fall.dip_pa < DEEP_SHARE * (fall.before_pa + ATMOSPHERE_ABS_PA)
+        find = recovery_in_ripple if small else recovery
+        at = find(self._t[a : max(z, a)], p, level, noise, fall.dip_pa, self._widths.step_s, until_s=until_s if closed else np.inf)
         if np.isnan(at) or at - fall.time_s > LONGEST_RECOVERY_S:
             return None
         return _shot(fall, at - fall.time_s, at - fall.time_s, "recovered")

@@ -6,12 +6,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.jit import jit
+from analysis.pump_ripple import without_ripple
 from analysis.stretch import lowest, parabola, position, smooth, width_for
 
 Floats = NDArray[np.float64]
 
 RECOVERED = 0.9  # share of the dip that must be regained
 HELD_S = 0.15  # and for how long
+RIPPLE_SHARE = 0.02  # of a dip; less ripple is left in
+# A pump's ripple is sought for so long before the pressure seems to be back, and after.
+RIPPLE_BEFORE_S, RIPPLE_AFTER_S = 1.2, 0.6
 CROSSING_S, FEWEST_CROSSING = (0.1, 0.06, 0.04, 0.025, 0.016, 0.01), 4  # reach of a parabola about the crossing; readings
 
 
@@ -27,6 +31,24 @@ def recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: flo
         which may widen the averages near the end.
     """
     return float(_recovery(t, p, level_pa, noise_pa, dip_pa, step_s, until_s))
+
+
+def recovery_in_ripple(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: float, step_s: float, *, until_s: float) -> float:
+    """As `recovery`, where a pump may run: its strokes take the pressure below the level until it has risen by as much as they do.
+
+    Their ripple is taken out where the pressure seems to be back; NaN, too, while the readings that show it are still to come.
+    """
+    at = recovery(t, p, level_pa, noise_pa, dip_pa, step_s, until_s=until_s)
+    end_s = until_s if np.isnan(at) else min(at + RIPPLE_AFTER_S, until_s)
+    if end_s == np.inf or (until_s == np.inf and t[-1] < end_s):
+        return float("nan")
+    a, z = t.searchsorted([end_s - RIPPLE_AFTER_S - RIPPLE_BEFORE_S, end_s])
+    seen = p[a:z]
+    calm = without_ripple(t[a:z], seen, RIPPLE_SHARE * dip_pa)
+    if calm is seen:
+        return at
+    calm_at = recovery(t[a:z], calm, level_pa, noise_pa, dip_pa, step_s, until_s=end_s)
+    return at if np.isnan(calm_at) else calm_at
 
 
 @jit

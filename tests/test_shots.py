@@ -150,6 +150,12 @@ def test_shots_on_a_receiver_are_found_in_a_pumps_ripple(place: str, seed: int) 
     assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.95
 
 
+@pytest.mark.parametrize(("place", "seed"), [("receiver, 5 gal", 1406), ("compressor end", 1400), ("compressor end", 1404)])
+def test_a_pumps_ripple_does_not_put_off_a_recovery(place: str, seed: int) -> None:
+    made = record(drawn(place, seed), seed)
+    assert score(find_shots(made.t_s, made.p_pa), made).recovery <= 0.03
+
+
 @pytest.mark.parametrize(("place", "seed"), [("receiver, 5 gal", 50), ("receiver, 11 gal", 54), ("compressor end", 54)])
 def test_a_draw_beside_a_receiver_is_neither_a_shot_nor_a_regulator_where_a_pump_runs(place: str, seed: int) -> None:
     draws = replace(drawn(place, seed), single=6, bursts=3, gaps=0, happenings=("air draw",) * 3)  # of 2 to 30 dips
