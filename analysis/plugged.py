@@ -1,11 +1,14 @@
 """Telling a tool that is plugged in, whose chamber fills at once, from a shot, whose valve takes milliseconds to open.
 
 A chamber that fills makes the pressure jump, and then fall on slowly; a shot's fall is rounded, and how fast it is depends on the line,
-the tool and the sensor. Each fall is fitted with both, and what the fits say is weighed over the record: its shots are alike, as deep as
-each other too where the line had come to rest, those of another tool come in a row, a tool is changed in a pause and then used, and its
-empty chamber takes more air than a shot. How many falls differ, the record shows. One in which nobody works has no shot at all: a few falls
-with minutes to each are tools. A shot that is not counted does more harm than a tool that is counted as one: else what is not told for sure
-is a shot.
+the tool and the sensor. Each fall is fitted with both, and what the fits say is weighed over the record: its shots are alike, and where the
+line had come to rest as deep as each other and draw as much air, those of another tool come in a row, a tool is changed in a pause and then
+used, and its empty chamber draws more air than a shot. How many falls differ, the record shows. One in which nobody works has no shot at
+all: a few falls with minutes to each are tools. A shot that is not counted does more harm than a tool that is counted as one: else what is
+not told for sure is a shot.
+
+What a single fall tells ends here on a slow logger: how long it lasts and how deep it goes depend on couplers, hoses and tools far more
+than on what it was. It is other falls of the same line that tell.
 """
 
 from __future__ import annotations
@@ -46,20 +49,21 @@ LEAST_DEPTH, MOST_DEPTH = 0.8, 1.25  # of the shape fitted, beside the dip
 # What is known before, as if from so many falls: shares of a line's shots that fall otherwise than its usual ones, and of falls after a
 # pause that are a tool. The other falls of the record add to it; what they are is known better in each round.
 ODD_TOOL, PLUGGED, PRIOR, ROUNDS = 0.3, 0.2, 2.0, 4
-# Depths, as shares of absolute pressure, repeat and differ by so much, in logarithms: of one tool's shots, or less where the record shows
-# it (by the median deviation), and of what else makes a fall.
-ALIKE, LEAST_ALIKE, DEVIATIONS, UNLIKE = 0.05, 0.025, 1.48, 0.35
-DEEPER, DIFFER = 0.15, 0.25  # and how much deeper than they are an empty chamber's fall is, by the line model, and its spread
+DEVIATIONS = 1.48  # median ones in a standard one
+# What air a fall draws shows by the area of what lies below this share of its dip, within this time; the rest may ring.
+LOW_SHARE, DRAWS_S = 0.25, 0.6
 # So few falls, all after pauses, may be a record without a shot. Its odds are these for a short one, and grow by 1 with each so long for
 # each: somebody who works lets a minute pass between lone shots, not many. What is plugged in there again and again is one and the same
 # tool in so many cases.
-FEW, SHORTEST, QUIET_S, SAME_TOOL = 5, 0.4, 75.0, 0.5
+FEW, SHORTEST, QUIET_S, SAME_TOOL = 5, 0.7, 90.0, 0.5
+ODD_AMONG_FEW = 0.05  # another tool is fired there only after it was plugged in, which is a fall as well
 SURE = 0.75  # chance from which on a tool is claimed
 DOUBTFUL = (0.4, 0.95)  # chances between which that is said to be uncertain
 TELLING = 3.0  # in logarithms: a shape that fits a tool by so much better tells by itself
 FAR_OFF = 4.0  # in logarithms: what fits a shot by so much better is one
 TELLS_HZ = 400.0  # so many readings a second tell nearly every tool
-FEWEST = 6  # falls that show how this line's shots begin
+FEWEST, KNOWN = 6, 15  # falls that show how this line's shots begin; and at most so many are weighed together
+FEWEST_SHOTS = 3  # of them that are surely none
 
 
 def _shapes() -> Floats:
@@ -72,6 +76,21 @@ def _shapes() -> Floats:
     return np.array([*shots, *tools])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Repeats:
+    """How far a measure of falls repeats, in logarithms: of one tool's shots at most and at least, as the record shows by its median
+    deviation; of an empty chamber, by how much it is more, and the spread of that; and of what else makes a fall. By the line model.
+    """
+
+    alike: float
+    least: float
+    more: float
+    differ: float
+    unlike: float
+
+
+DEPTH = _Repeats(alike=0.05, least=0.025, more=0.15, differ=0.25, unlike=0.35)  # as a share of absolute pressure
+AIR = _Repeats(alike=0.1, least=0.04, more=0.55, differ=0.5, unlike=0.55)  # as area over absolute pressure
 SHAPES = _shapes()
 SHOTS = len(WIDTHS_S) * len(POWERS) * len(TAILS)
 USUAL = -0.5 * (np.log(np.array(WIDTHS_S) / USUAL_S) / SPREAD) ** 2
@@ -81,7 +100,8 @@ USUAL -= np.logaddexp.reduce(USUAL)  # logarithm of the share of tools of each w
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
     """One fall: when it began and was lowest [s], logarithms of the likelihoods of shots of each width and of a tool, whether it came in a
-    pause, and the logarithm of its depth as a share of absolute pressure, NaN where the line may not have been at rest.
+    pause, and logarithms of its depth and of the area of its dip [s] as shares of absolute pressure, NaN where the line may not have been
+    at rest.
     """
 
     time_s: float
@@ -90,6 +110,7 @@ class _Seen:
     tool: float
     may: bool
     depth: float
+    air: float
 
     @property
     def told(self) -> float:
@@ -101,7 +122,7 @@ class PlugWatch:
     """Hold each fall against the line's other falls; one that comes before enough of them is doubtful until they are known."""
 
     def __init__(self) -> None:
-        self._seen: deque[_Seen] = deque(maxlen=15)
+        self._seen: deque[_Seen] = deque(maxlen=KNOWN)
         self._last_s = -math.inf
         self._since = 0  # falls since a pause
         self._unused = False  # the last fall was a tool plugged in: nobody plugs in another before it has fired
@@ -110,7 +131,9 @@ class PlugWatch:
     def plugged(self, fall: Fall, noise_pa: float, t: Floats, p: Floats) -> bool:
         """Whether this fall in these readings is surely a tool that was plugged in; else it is remembered as one that may be a shot."""
         if self._seen and fall.time_s - self._seen[-1].time_s < SOON_S:
-            self._seen[-1] = replace(self._seen[-1], may=False)
+            self._seen[-1] = replace(self._seen[-1], may=False, air=math.nan)
+        if len(self._seen) == KNOWN:
+            self._seen[KNOWN // 2] = replace(self._seen[KNOWN // 2], may=False)  # weighed with what came before and after it
         since_s, self._last_s = fall.time_s - self._last_s, fall.time_s
         may = since_s > PAUSE_S and not self._unused and stays_low(fall, noise_pa)
         self._unused = False
@@ -121,8 +144,11 @@ class PlugWatch:
         fits = likelihoods(t, p, fall.time_s, until_s, fall.before_pa, fall.dip_pa, noise_pa, MISFIT * fall.dip_pa, SHAPES)
         shot = _mean(fits[:SHOTS].reshape(len(WIDTHS_S), -1))
         depth = math.log(fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)) if since_s > RESTED_S else math.nan
-        self._seen.append(_Seen(fall.time_s, fall.minimum_s, shot, float(_mean(fits[SHOTS:])), may, depth))
+        newest = _Seen(fall.time_s, fall.minimum_s, shot, float(_mean(fits[SHOTS:])), may, depth, math.nan)
+        self._seen.append(newest)
         chance = float(self._chances()[-1]) if may and len(self._seen) > FEWEST else 0.0
+        if since_s > RESTED_S:  # its area counts once it is known that nothing else fell meanwhile
+            self._seen[-1] = replace(newest, air=_air(fall, t, p))
         if chance < DOUBTFUL[1] or self._seen[-1].told < TELLING:
             return False  # what follows may tell more
         self._take_out(self._seen[-1], chance)
@@ -172,45 +198,53 @@ class PlugWatch:
             return np.zeros(len(self._seen))
         may, tool = np.array([seen.may for seen in self._seen]), np.array([seen.tool for seen in self._seen])
         shot = np.array([seen.shot for seen in self._seen])
-        alike, another, deeper, unlike = self._depths()
+        if np.count_nonzero(~may) >= FEWEST_SHOTS:  # falls that cannot be tools show how far this line's shots look like one
+            tool = tool - max(float(np.median([seen.told for seen in self._seen if not seen.may])), 0.0)
+        alike, another, more, unlike = self._repeats()
         # Where the line's shots have a width, each has that or a neighbour, and their depth; one of another tool has any.
         narrower, wider = shot[:, [0, *range(shot.shape[1] - 1)]], shot[:, [*range(1, shot.shape[1]), -1]]
         own = np.logaddexp(np.logaddexp(narrower, shot), wider) - math.log(3.0) + alike[:, None]
         other = np.logaddexp.reduce(shot + USUAL, axis=1, keepdims=True) + another[:, None]
-        odd, plugged = np.full(may.size, ODD_TOOL), np.full(may.size, PLUGGED)
+        few = span_s > 0.0 and bool(may.all()) and may.size <= FEW
+        other_tool = ODD_AMONG_FEW if few else ODD_TOOL
+        odd, plugged = np.full(may.size, other_tool), np.full(may.size, PLUGGED)
         for _ in range(ROUNDS):
             as_odd = np.log((1.0 - plugged * may) * odd)[:, None] + other
             as_shot = np.logaddexp(np.log((1.0 - plugged * may) * (1.0 - odd))[:, None] + own, as_odd)
-            as_tool = np.where(may, np.log(plugged) + tool + deeper, -np.inf)[:, None]
+            as_tool = np.where(may, np.log(plugged) + tool + more, -np.inf)[:, None]
             either = np.logaddexp(as_shot, as_tool)
             record = either.sum(axis=0) + USUAL
             working = float(np.logaddexp.reduce(record))
             share = np.exp(record - working)
             chances, differs = np.exp(as_tool - either) @ share, np.exp(as_odd - either) @ share
             plugged = (PRIOR * PLUGGED + chances.sum() - chances) / (PRIOR + may.sum() - may)
-            odd = (PRIOR * ODD_TOOL + differs.sum() - differs) / (PRIOR + may.size - 1.0)
-        if span_s and may.all() and may.size <= FEW:
+            odd = (PRIOR * other_tool + differs.sum() - differs) / (PRIOR + may.size - 1.0)
+        if few:
             odds = SHORTEST + span_s / may.size / QUIET_S
             resting = tool + np.logaddexp(math.log(SAME_TOOL) + alike, math.log(1.0 - SAME_TOOL) + unlike)
             idle = odds / (odds + math.exp(min(working - float(resting.sum()), 500.0)))
             chances = idle + (1.0 - idle) * chances
         return np.asarray(chances)
 
-    def _depths(self) -> tuple[Floats, Floats, Floats, Floats]:
-        """Logarithms of how likely each fall's depth is among the others': for a shot as the others are, for one of another tool, which is
-        as deep as those beside it or differs from all, for a tool plugged in, and for anything.
+    def _repeats(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Logarithms of how likely each fall's depth and length are among the others': for a shot as the others are, for one of another
+        tool, which is as those beside it or differs from all, for a tool plugged in, and for anything.
         """
-        depth = np.array([seen.depth for seen in self._seen])
-        found = np.zeros((4, depth.size))
-        known = np.flatnonzero(np.isfinite(depth))
-        if known.size:
-            off = depth[known] - np.median(depth[known])
-            varies = ALIKE if known.size < FEWEST else min(max(DEVIATIONS * float(np.median(np.abs(off))), LEAST_ALIKE), ALIKE)
-            alike, deeper, unlike = (_normal(off - by, spread) for by, spread in ((0.0, varies), (DEEPER, DIFFER), (0.0, UNLIKE)))
+        n = len(self._seen)
+        alike, more, unlike, beside = np.zeros((4, n))
+        for measure, by in (([seen.depth for seen in self._seen], DEPTH), ([seen.air for seen in self._seen], AIR)):
+            known = np.flatnonzero(np.isfinite(measure))
+            if known.size < min(0.5 * n, FEWEST):
+                continue  # what is usual does not show
+            off = np.array(measure)[known]
+            off -= np.median(off)
+            varies = by.alike if known.size < FEWEST else min(max(DEVIATIONS * float(np.median(np.abs(off))), by.least), by.alike)
             apart = np.concatenate([[np.inf], np.abs(np.diff(off)), [np.inf]])
-            beside = _normal(np.minimum(apart[1:], apart[:-1]), ALIKE)
-            found[:, known] = alike, np.logaddexp(unlike, beside) - math.log(2.0), deeper, unlike
-        return found[0], found[1], found[2], found[3]
+            alike[known] += _normal(off, varies)
+            more[known] += _normal(off - by.more, by.differ)
+            unlike[known] += _normal(off, by.unlike)
+            beside[known] += _normal(np.minimum(apart[1:], apart[:-1]), by.alike)
+        return alike, np.logaddexp(unlike, beside) - math.log(2.0), more, unlike
 
 
 def _normal(off: Floats, spread: float) -> Floats:
@@ -221,6 +255,16 @@ def _normal(off: Floats, spread: float) -> Floats:
 def _mean(logarithms: Floats) -> Floats:
     """Logarithm of the mean likelihood, over the last axis."""
     return np.logaddexp.reduce(logarithms, axis=-1) - math.log(logarithms.shape[-1])
+
+
+def _air(fall: Fall, t: Floats, p: Floats) -> float:
+    """Logarithm of the area of a dip as a share of absolute pressure [s], which goes by the air drawn; NaN where readings end before."""
+    a, z = position(t, fall.time_s), position(t, fall.time_s + DRAWS_S)
+    if z == t.size or z - a < FEWEST_FITTED:
+        return math.nan
+    low = np.maximum(fall.before_pa - p[a:z] - LOW_SHARE * fall.dip_pa, 0.0)
+    area = float(np.sum(0.5 * (low[1:] + low[:-1]) * np.diff(t[a:z])))
+    return math.log(area / (fall.before_pa + ATMOSPHERE_ABS_PA)) if area > 0.0 else math.nan
 
 
 def stays_low(fall: Fall, noise_pa: float) -> bool:

@@ -126,6 +126,21 @@ def test_a_tool_plugged_in_amid_work_mostly_shows_by_its_depth_on_a_slow_logger(
     assert told >= 6
 
 
+def test_a_tool_plugged_in_among_singles_that_dips_as_deep_mostly_shows_by_the_air_it_draws() -> None:
+    told = 0
+    for phase in range(8):
+        rng = np.random.default_rng(phase)
+        t = np.arange(0.0, 135.0, 0.02) + 0.0025 * phase
+        shots = np.concatenate([5.0 + 4.3 * np.arange(12), 78.0 + 4.1 * np.arange(12)])
+        p = 620e3 + rng.normal(0.0, 600.0, t.size) - 80e3 * shot_scores.plugged(since(t, 66.0))
+        for at in shots:
+            p += 80e3 * rng.uniform(0.97, 1.03) * dip_shape(t - at, Scene(name="work"))
+        found = find_shots(t, p)
+        told += len(connected(found))
+        assert [s.time_s for s in found.shots if abs(s.time_s - 66.0) > 0.02] == pytest.approx(shots, abs=0.02)
+    assert told >= 6
+
+
 def test_what_falls_once_in_an_idle_hour_is_a_tool_plugged_in_where_nothing_tells_and_that_is_said() -> None:
     t = np.arange(0.0, 3600.0, 0.02)
     p = 620e3 - 80e3 * shot_scores.plugged(since(t, 1800.0)) + np.random.default_rng(1).normal(0.0, 600.0, t.size)
