@@ -151,7 +151,11 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
     for i, (mean, true, k, soon) in known.items():
         s = seen[i]
         next_s = time_s[i + 1] if i + 1 < len(seen) and seen[i + 1].shot.time_s < s.t_s[-1] + 2.0 * step_s else np.inf
-        shots[i] = _measured(s, mean, true, k, time_s[i], next_s, step_s, soon=soon)
+        # Where the line still rings or rises, the shot before says how it goes on to where this one begins; else what shots begin on.
+        before_pa = _carried(s, known[i - 1], time_s[i], step_s) if i - 1 in known else None
+        if before_pa is None and soon:
+            before_pa = _carried(s, known[i], time_s[i], step_s)
+        shots[i] = _measured(s, mean, true, k, time_s[i], next_s, step_s, before_pa)
     return shots, depth_u
 
 
@@ -322,17 +326,29 @@ def _onset(seen: Sequence[Seen], mean: MeanDip, step_s: float) -> float | None:
     return fall.time_s if fall is not None and abs(fall.time_s - shots_s) < FARTHEST_STEPS * step_s else None
 
 
-def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next_s: float, step_s: float, *, soon: bool) -> Shot:
+def _carried(s: Seen, known: tuple[MeanDip, Floats, int, bool], time_s: float, step_s: float) -> float | None:
+    """Carry the last readings before a shot on to where it begins, along a mean dip [Pa]; None where that does not reach so far."""
+    mean, share, i, _ = known
+    lead = s.t_s < time_s
+    if not lead.any() or time_s - mean.at_s[i] > mean.x_s[-1]:
+        return None
+    n = width_for(s.noise_pa, float(mean.depth_pa[i]), step_s, BESIDE_S, BESIDE_SHARE)
+    lead[: max(int(lead.sum()) - n, 0)] = False  # the last of them, as the mean dip and the line part slowly
+    lost = np.interp(np.append(s.t_s[lead], time_s) - mean.at_s[i], mean.x_s, share)
+    return float(np.mean(s.p_pa[lead] + mean.depth_pa[i] * (lost[:-1] - lost[-1])))
+
+
+def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next_s: float, step_s: float, before_pa: float | None) -> Shot:
     """Measure a shot whose pressure goes between readings as the mean dip does, and what it has beside that as a line.
 
     Parameters
     ----------
     share : ndarray, shape (m,)
         The mean dip as it was before the sensor.
-    soon : bool
-        Whether shots of this mean dip began soon after another.
     time_s, next_s : float
         When the shot begins, and the next where that is what its readings end with; else infinite [s].
+    before_pa : float or None
+        Pressure just before it, where that is known better than by the shot itself [Pa].
     """
     shot, depth, fine_s = s.shot, mean.depth_pa[i], mean.x_s[1] - mean.x_s[0]
     before = shot.before_pa + s.slope_pa_per_s * (time_s - shot.time_s)
@@ -342,10 +358,8 @@ def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next
     until_s = min(next_s, s.t_s[-1] + step_s)
     t = np.arange(time_s, until_s, fine_s)
     p = before - depth * np.interp(t - mean.at_s[i], mean.x_s, share) + np.interp(t, s.t_s, beside)
-    lead = s.t_s < time_s
-    if soon and lead.any():  # the line still rings or rises: the mean dip carries the last readings on to where the shot begins
-        lost = np.interp(np.append(s.t_s[lead], time_s) - mean.at_s[i], mean.x_s, share)
-        before = float(np.mean(s.p_pa[lead] + depth * (lost[:-1] - lost[-1])))
+    if before_pa is not None:
+        before = before_pa
     low = int(np.argmin(p[t < time_s + BOTTOM_S])) if t.size else 0
     if low == 0:
         return shot
