@@ -14,7 +14,7 @@ from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
-from analysis.faint_fall import falling, fit_faint_fall
+from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.held_down import held_down
 from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
 from analysis.measures import DEEP_SHARE, Fall, comes_back, measure, on_slope, slides, swing_s
@@ -64,6 +64,7 @@ FAINT, FAINT_BEFORE_S, FAINT_AFTER_S, SURE_FAINT, UNLIKE_LINE = 16.0, 0.3, (0.12
 FAINT_VIEW_S, FAINT_END_S = 0.45, 0.15  # where it stands so long after it shows whether it goes on falling
 BURST_FAINT_S = 0.45  # the falls of a burst follow each other so closely that they look like a slope, where the line would recover
 SMEARED_STEPS = 0.7  # noise shows dips of less than a step
+ROUNDED_STEPS, ROUNDED_SURE = 0.5, 6.0  # so many steps at least has one that rounded readings show, and so many times how sure it is
 # A wide fall of so few steps that noise does not smear is weighed as rounded readings, seen until so long after it. A narrower mark of it
 # is no larger than this times the wide one, and none as large follows so long after it or later, as in a burst, of which the wide sees two.
 NEAR_STEPS, NEAR_AFTER_S, NO_LARGER, AGAIN_S = 3.0, 0.45, 1.1, 0.1
@@ -356,7 +357,13 @@ class ShotDetector:
         earliest = max(self._not_before, gap_s)
         a = int(t.searchsorted(earliest))
         fall = measure(t[a:seen], p[a:seen], top_s, lag, noise, size, w.step_s, earliest, until, self._least(top_s, noise), ripple)
-        if fall is None or fall.half_s > top_s + BESIDE_S or (fall.sure > 0.0 and fall.time_s > top_s):
+        elsewhere = fall is None or fall.half_s > top_s + BESIDE_S or (fall.sure > 0.0 and fall.time_s > top_s)
+        resolution = float(mark[9])
+        unsure = fall is None or significance(fall, noise, resolution, w.step_s) < SURE_SIGMA
+        if (elsewhere or unsure) and _near_a_step(size, noise, resolution):
+            self._weigh_rounded(mark, w, t, p, noise, gap_s, ready)
+            return
+        if fall is None or elsewhere:
             return  # nothing, or another fall, which has a mark of its own
         if self._swings_before(fall, mark, ready, w):
             return
@@ -375,13 +382,11 @@ class ShotDetector:
             found = measure(t[a:seen], sharper, top_s, lag, known, size, w.step_s, earliest, until)
             # A slow sensor begins to move with the pressure, however slowly: the onset is the one it shows.
             true = replace(found, time_s=fall.time_s) if found is not None else fall
-        resolution = float(mark[9])
         told = noise > DITHER_SEEN * resolution and fall.dip_pa < SLOPE_SIGMA * noise  # noise, and not rounding, lies around a line
         slope = told and slides(t, p, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
-        sure = significance(fall, noise, resolution, w.step_s) >= SURE_SIGMA
         if (slope or self._usual.drags(fall)) and self._look(top_s, w):
             return  # the shots of a burst, which together look like a slope
-        self._accept(fall, true, noise, ready, sure=sure, slope=slope)
+        self._accept(fall, true, noise, ready, sure=not unsure, slope=slope)
 
     def _view(self, top_s: float) -> tuple[Floats, Floats, float, float, int]:
         """Readings about a time without those beyond a gap: times [s], pressure [Pa], ends of the gap before and of the view [s], and the
@@ -451,7 +456,7 @@ class ShotDetector:
             found = fit_rounded_fall(t[a:z], p[a:z], found, resolution, float(mark[11]))
         if found is None or (found.sure < SURE_FAINT and not coarse):
             return True
-        if found.dip_pa < max(SMEARED_STEPS * resolution, LEAST_PA):
+        if found.dip_pa < (_least_rounded(found.sure, resolution) if coarse else max(SMEARED_STEPS * resolution, LEAST_PA)):
             return True
         if found.dip_pa > DEEP_SHARE * (found.before_pa + ATMOSPHERE_ABS_PA):
             return False
@@ -468,6 +473,23 @@ class ShotDetector:
             return True
         self._accept(fall, fall, noise, ready, sure=True, slope=False)
         return True
+
+    def _weigh_rounded(self, mark: Floats, w: triggers.Widths, t: Floats, p: Floats, noise: float, gap_s: float, ready: int) -> None:
+        """Decide what a fall of few steps was whose edges do not show, in a view of it."""
+        top_s, scale, size, resolution = float(mark[3]), int(mark[1]), float(mark[4]), float(mark[9])
+        lag, mean = float(w.lag[scale]) * w.step_s, float(w.mean[scale]) * w.step_s
+        until = next((float(o[3]) - lag for o in self._ahead(ready) if o[1] == mark[1] and o[3] > top_s + AGAIN_S), np.inf)
+        until = min(until, top_s + NEAR_AFTER_S)
+        since_s = self._last.minimum_s if self._last is not None else -np.inf
+        near = FaintFall(time_s=top_s - 0.5 * (lag + mean), width_s=mean, before_pa=float(p[0]), dip_pa=size, sure=0.0, unlike_line=0.0)
+        a, z = (int(i) for i in t.searchsorted([since_s, until]))
+        found = fit_rounded_fall(t[a:z], p[a:z], near, resolution, float(mark[11]))
+        if found is None or found.dip_pa < _least_rounded(found.sure, resolution):
+            return
+        fall = found.as_fall()
+        deep = found.dip_pa > DEEP_SHARE * (found.before_pa + ATMOSPHERE_ABS_PA)
+        if not deep and not self._from_gap(fall, max(gap_s, self._first_s), noise, w):
+            self._accept(fall, fall, noise, ready, sure=True, slope=False)
 
     def _look(self, at_s: float, w: triggers.Widths) -> bool:
         """Find shots about a time that overlap others, where the line falls slowly at a shot; whether there are any."""
@@ -811,7 +833,7 @@ class ShotDetector:
 
 def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: float) -> float:
     """How many times the noise a filter matched to the dip would see."""
-    if fall.sure >= SURE_FIT and fall.dip_pa > max(resolution_pa, LEAST_PA) and noise_pa > DITHER * resolution_pa:
+    if fall.sure >= SURE_FIT and fall.dip_pa > max(SMEARED_STEPS * resolution_pa, LEAST_PA) and noise_pa > DITHER * resolution_pa:
         return fall.sure
     if 0.0 < fall.sure < UNSURE_FIT:
         return 0.0  # ripple or noise: no fall fits it
@@ -841,6 +863,11 @@ def _rests(t: Floats, p: Floats, a: int, b: int, noise_pa: float) -> bool:
 def _near_a_step(size_pa: float, noise_pa: float, resolution_pa: float) -> bool:
     """Whether a fall is of few steps of the resolution, which noise does not smear."""
     return noise_pa < DITHER * resolution_pa and size_pa < NEAR_STEPS * resolution_pa
+
+
+def _least_rounded(sure: float, resolution_pa: float) -> float:
+    """Depth of a fall that rounded readings show, below which it is none [Pa]: a small one looks like a drift across a step."""
+    return max(max(ROUNDED_STEPS, ROUNDED_SURE / sure) * resolution_pa, LEAST_PA)
 
 
 def _clear(mark: Floats, noise_pa: float, w: triggers.Widths) -> float:

@@ -17,18 +17,23 @@ from analysis.measures import EDGE_POWER
 
 Floats = NDArray[np.float64]
 
-TOGETHER_S, FINE = 0.008, 8.0  # like readings so close count together; where a ripple was taken out, to so fine a part of a step
+# Like readings so close count together, about the fall and further from it; where a ripple was taken out, to so fine a part of a step.
+TOGETHER_S, FURTHER_S, ABOUT_S, FINE = 0.008, 0.032, (-0.15, 0.25), 8.0
 ALIKE_S = 0.002  # noise of readings closer than this is the same: they count less
 FEWEST = 16  # readings
 NOISES = (0.45, 0.28, 0.17, 0.1, 0.06, 0.035)  # steps; tried one after the other, as each fit starts from where the last ended
-WIDTHS_S = (0.05, 0.1, 0.025, 0.012)
 ONSET_S, ONSETS = 0.015, 5  # between onsets tried, and how many on either side
-# From the onset, and over how long a part of the fall may come back: at a receiver, and where so narrow a fall is seen along the line.
-REGAIN_AFTER_S, REGAIN_S, NARROW_S, SOONER = 0.15, 0.25, 0.03, 0.4
+# Shapes of a dip: over which time it falls [s], from when on it comes back and over how long [s], and the share that does: at a receiver a
+# part that is not known, along the line and at the tool all of it.
+SHAPES = (
+    (0.05, 0.15, 0.25, 0.0), (0.1, 0.15, 0.25, 0.0), (0.05, 0.12, 0.2, 1.0), (0.025, 0.12, 0.2, 1.0), (0.025, 0.06, 0.18, 1.0),
+    (0.025, 0.06, 0.1, 1.0), (0.012, 0.06, 0.1, 1.0),
+)  # fmt: skip
 BOTTOM_S, FINE_S = 0.4, 0.01  # the lowest comes no later; looked for so finely
 GOES_ON = -0.5  # of the depth; a line that loses so much more, as against its course before, turns: a pump stops
+NO_MORE = 8.0  # logarithm; further from an onset than one that is so much less likely than another none is tried
 GUESSED = 0.5  # steps; so well are depth and regain guessed where the readings do not tell
-SHORT_S = 0.45  # a view with less before the fall is a burst's, in which neither a drift's turn nor a regain can be told
+SHORT_S = 0.3  # a view with less before the fall is a burst's, in which neither a drift's turn nor a regain can be told
 TURNS, FINER, ROUGHLY = 9, 6, 0.2  # turns of a drift that are tried evenly in the view, and then about the best; with so much noise
 SURE = 5.0  # times the standard deviation, as it were, that a fall must be likelier than a drift
 NEWTON, SETTLED = 8, 0.1
@@ -83,7 +88,7 @@ def _together(x: Floats, y: Floats, each: float) -> tuple[Floats, Floats, Floats
     m, first, begin = 0, 0, x[0]
     times, values, counts = np.empty(x.size), np.empty(x.size), np.empty(x.size)
     for i in range(x.size):
-        if x[i] - begin >= TOGETHER_S:
+        if x[i] - begin >= (TOGETHER_S if ABOUT_S[0] < x[i] < ABOUT_S[1] else FURTHER_S):
             begin, first = x[i], m
         value = round(FINE * y[i]) / FINE
         k = first
@@ -131,52 +136,59 @@ def _fall(x: Floats, y: Floats, count: Floats, least: float, turns: bool, guess:
     guesses[0, 2] = guess
     for k in range(2, m):
         guesses[1, k] = 1.0 / GUESSED**2
-    likely, told = np.full(len(WIDTHS_S) * (2 * ONSETS + 1), -np.inf), np.zeros((len(WIDTHS_S) * (2 * ONSETS + 1), 5))
-    best, noise, known = -np.inf, 0.0, np.zeros(m)
+    onsets = 2 * ONSETS + 1
+    likely, told = np.full(len(SHAPES) * onsets, -np.inf), np.zeros((len(SHAPES) * onsets, 5))
+    best, at, noise, top, known = -np.inf, 0, 0.0, -np.inf, np.zeros(m)
     for j in range(likely.size):
-        width_s, k = WIDTHS_S[j // (2 * ONSETS + 1)], j % (2 * ONSETS + 1)
-        onset_s = ONSET_S * ((k + 1) // 2) * (1 if k % 2 else -1)  # from the middle outwards: the first is not far off
-        for i in range(n):
-            columns[1, i] = x[i] - onset_s
-            columns[2, i] = -_fallen(x[i] - onset_s, width_s)
-            if turns:
-                columns[3, i] = _regained(x[i] - onset_s, width_s)
-        if turns and width_s < NARROW_S:
-            guesses[0, 3] = guess  # along the line all of it comes back
+        k = j % onsets
         if k == 0:
+            top = -np.inf
+        elif k > 2 and likely[j - 2] < top - NO_MORE:
+            continue
+        onset_s = ONSET_S * ((k + 1) // 2) * (1 if k % 2 else -1)  # from the middle outwards: the first is not far off
+        width_s, after_s, back_s, share = SHAPES[j // onsets]
+        _lay(x, onset_s, j // onsets, columns)
+        if j == 0:
             likely[j], noise, factors = _annealed(y, count, columns, guesses, least)
         else:
             factors = known.copy()
             likely[j] = _fit(y, count, columns, guesses, factors, noise)
-        depth = 0.0
+        top = max(top, likely[j])
+        depth, more = 0.0, factors[3] if turns else 0.0  # that comes back than the shape has
         for k in range(int(BOTTOM_S / FINE_S)):
-            lost = factors[2] * _fallen(k * FINE_S, width_s)
-            depth = max(depth, lost - factors[3] * _regained(k * FINE_S, width_s) if turns else lost)
-        told[j, 0], told[j, 1], told[j, 2], told[j, 3] = onset_s, width_s, factors[0], depth
-        if turns:
-            told[j, 4] = factors[3]
+            regained = min(max((k * FINE_S - after_s) / back_s, 0.0), 1.0)
+            depth = max(depth, factors[2] * (_fallen(k * FINE_S, width_s) - share * regained) - more * regained)
+        told[j, 0], told[j, 1], told[j, 2], told[j, 3], told[j, 4] = onset_s, width_s, factors[0], depth, share * factors[2] + more
         if likely[j] > best:
-            best, known = likely[j], factors.copy()
+            best, at, known = likely[j], j, factors.copy()
     mean, total = np.zeros(5), 0.0
     for j in range(likely.size):
         share = math.exp(likely[j] - best)
         total += share
         for k in range(5):
             mean[k] += share * told[j, k]
+    _lay(x, told[at, 0], at // onsets, columns)
+    best = max(best, _annealed(y, count, columns, guesses, least)[0])
     return best, mean[0] / total, mean[1] / total, mean[2] / total, mean[3] / total, mean[4] / total
+
+
+@jit
+def _lay(x: Floats, onset_s: float, shape: int, columns: Floats) -> None:
+    """Fill in the columns of a slope, of a dip that begins at a time, and, if there is one, of what more comes back of it."""
+    width_s, after_s, back_s, share = SHAPES[shape]
+    for i in range(x.size):
+        since_s = x[i] - onset_s
+        regained = min(max((since_s - after_s) / back_s, 0.0), 1.0)
+        columns[1, i] = since_s
+        columns[2, i] = share * regained - _fallen(since_s, width_s)
+        if columns.shape[0] > 3:
+            columns[3, i] = regained
 
 
 @jit
 def _fallen(since_s: float, width_s: float) -> float:
     """Share of a fall that is lost some time after its onset."""
     return 1.0 - math.exp(-((max(since_s, 0.0) / width_s) ** EDGE_POWER))
-
-
-@jit
-def _regained(since_s: float, width_s: float) -> float:
-    """Share that has come back by then of what does."""
-    pace = SOONER if width_s < NARROW_S else 1.0
-    return min(max((since_s - pace * REGAIN_AFTER_S) / (pace * REGAIN_S), 0.0), 1.0)
 
 
 @jit
