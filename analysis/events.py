@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from analysis import slopes
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.measures import Fall
-from analysis.pump_run import Course, after_rise, pumped
+from analysis.pump_run import SURE, Course, after_rise, pumped, slope_of
 from analysis.pump_turn import Turn, fit_turn
 from analysis.record import Event, Kind
 
@@ -34,6 +34,11 @@ TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than t
 LET_GO_S, HALF_WAY = 0.45, 0.6  # what rises so far within so short a time after it began was let go, and not turned up by hand
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
 RUN_UP_S = 0.35  # a pump takes so long to come up to speed
+# A switch starts the pump where the pressure falls. What rises off a level that was held for so long, and for no longer than a hand turns,
+# is a regulator that is turned up.
+RESTED_BINS, HAND_S = 30, 8.0
+LEAK_PA_PER_S = 50.0  # a line that sinks more slowly calls for the pump every half hour or less often
+LATEST_S = 0.1 * (slopes.SIDE + slopes.LATER + 5)  # the end of a rise is noticed so much later
 SHORTEST_RUN_S, SHORTEST_REST_S = 4.0, 5.0  # no pump stops or starts again sooner
 BACK_BINS, END_BINS = 150, 120  # looked back on to see when it turned: from where that was noticed, or from the end of the record
 SURE_TURN = 10.0  # standard deviations of a turn; shots that were not found make smaller ones
@@ -172,6 +177,8 @@ class SlowWatch:
                 and self._t[k] > self._start_s + slopes.BIN_S * (1.5 * slopes.SIDE + slopes.LATER + 5) + SHORTEST_RUN_S
             ):
                 rises = pumped(self._seen(k), self._start_s, k) if i % LOOK_BINS == 0 else None
+                if rises and self._t[k] < self._start_s + HAND_S + LATEST_S and self._rested(self._start_s):
+                    continue
                 if rises:
                     self._emit("pump start", self._start_s, self._start_s)
                     self._pump_seen = True
@@ -207,6 +214,10 @@ class SlowWatch:
             return
         begun_s, seen = self._start_s, self._seen(k)
         then = after_rise(seen, k, end)
+        if begun_s is not None and then != "rises" and time_s < begun_s + HAND_S and self._turned_up(begun_s, k):
+            self._emit("regulator change", begun_s + RUN_UP_S, time_s)
+            self._start_s = None
+            return
         if begun_s is None and not self._runs:  # it ran before the first reading, or was not seen to start
             run: bool | None = then == "sinks" and pumped(seen, float(self._t[max(k - LONGEST_BINS, 0)]), k)
         else:
@@ -228,6 +239,25 @@ class SlowWatch:
             self._pump_seen = True
             self._stop_seen_s = float(self._t[k])
             self._start_s = None
+
+    def _rested(self, time_s: float) -> bool:
+        """Whether the line stood at a level before a time, or rose, without a shot."""
+        end = int(np.searchsorted(self._t, time_s))
+        a = max(end - BACK_BINS, int(np.searchsorted(self._t, self._until_s)), 0)
+        taken = np.flatnonzero(self._busy[a:end])
+        a += int(taken[-1]) + 1 if taken.size else 0
+        if end - a < RESTED_BINS or self._pump_seen:
+            return False
+        up, doubt = slope_of(self._seen(end), a, end)
+        return up > -LEAK_PA_PER_S - SURE * doubt
+
+    def _turned_up(self, begun_s: float, k: int) -> bool:
+        """Whether a rise that ended at bin k was a regulator that was turned up."""
+        a = int(np.searchsorted(self._t, begun_s))
+        size = float(self._p[k] - self._p[a])
+        if size < slopes.RISE_SHARE * (self._p[k] + ATMOSPHERE_ABS_PA) or self._busy[a:k].any() or self._drop is not None:
+            return False
+        return self._rested(begun_s)
 
     def _turn(self, a: int, z: int, *, up: bool) -> Turn | None:
         """Find the one clear turn of the slope within bins a to z, after the pump turned last."""

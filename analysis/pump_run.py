@@ -63,7 +63,7 @@ def pumped(course: Course, start_s: float, k: int) -> bool | None:
         return True
     stretches = list(_stretches(course.busy, begin, end, STRETCH_BINS))
     if stretches and stretches[-1][1] == end:
-        slope, doubt = _slope(course, *stretches[-1])
+        slope, doubt = slope_of(course, *stretches[-1])
         if slope < SURE * doubt:
             return False
     if now - float(p[just_before:begin].max()) > WORK_SHARE * pressure:
@@ -73,7 +73,7 @@ def pumped(course: Course, start_s: float, k: int) -> bool | None:
     up, down = 0.0, 0.0
     for a, z in stretches:
         half = (z - a) // 2
-        (first, doubt), (second, _) = _slope(course, a, a + half), _slope(course, z - half, z)
+        (first, doubt), (second, _) = slope_of(course, a, a + half), slope_of(course, z - half, z)
         lost = 0.5 * (first + second) * half * slopes.BIN_S  # by a slope that fades by all of itself in a second
         up += (first - second) * lost / (2.0 * doubt**2)
         down += lost**2 / (2.0 * doubt**2)
@@ -93,7 +93,7 @@ def after_rise(course: Course, k: int, z: int) -> Literal["rises", "level", "sin
     first = next(_stretches(course.busy, k + SETTLING_BINS, z, SETTLED_BINS), None)
     if first is None:
         return None
-    (before, _), (after, doubt) = _slope(course, k - BEFORE_BINS, k, course.free_pa), _slope(course, *first)
+    (before, _), (after, doubt) = slope_of(course, k - BEFORE_BINS, k, course.free_pa), slope_of(course, *first)
     if after > SURE * doubt:
         return "rises"
     if after < -max(SURE * doubt, SAG * before):
@@ -109,7 +109,7 @@ def _stretches(busy: Floats, begin: int, end: int, least: int) -> Iterator[tuple
             yield int(a), int(z)
 
 
-def _slope(course: Course, a: int, z: int, p: Floats | None = None) -> tuple[float, float]:
+def slope_of(course: Course, a: int, z: int, p: Floats | None = None) -> tuple[float, float]:
     """Slope of bins a to z, of the pressure or of another course, and its standard uncertainty [Pa/s]."""
     p = course.p_pa if p is None else p
     x = (np.arange(z - a) - 0.5 * (z - a - 1)) * slopes.BIN_S

@@ -611,6 +611,24 @@ def test_a_regulator_turned_up_and_down() -> None:
     assert [e.time_s for e in found.events] == pytest.approx([10.0, 30.0], abs=1.0)
 
 
+@pytest.mark.parametrize("turn_s", [2.5, 4.0, 6.0])
+def test_a_regulator_turned_up_by_hand_is_no_pump(turn_s: float) -> None:
+    t, p = line(60.0)
+    # It goes a little too far and settles, as a tank that cools once its pump has stopped.
+    p += np.interp(t, [0, 20.0, 20.0 + turn_s, 24.0 + turn_s, 60.0], [0, 0, 6.2e4, 6e4, 6e4])
+    found = find_shots(t, p)
+    assert found.shots == ()
+    assert kinds(found) == ["regulator change"]
+    assert found.events[0].time_s == pytest.approx(20.0, abs=0.5)
+    assert found.events[0].until_s == pytest.approx(20.0 + turn_s, abs=1.0)
+
+
+def test_a_short_rise_off_a_tank_that_leaks_is_its_pump() -> None:
+    t, p = line(60.0)
+    p += np.interp(t, [0, 20.0, 26.0, 60.0], [4e3, 0, 6e4, 5e4])
+    assert kinds(find_shots(t, p)) == ["pump start", "pump stop"]
+
+
 def test_a_regulator_that_is_turned_slowly_among_noise() -> None:
     t, p = line(60.0)
     p += np.interp(t, [0, 10.0, 12.0, 30.0, 32.0, 60.0], [0, 0, -4e4, -4e4, 0, 0])
