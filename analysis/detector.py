@@ -77,6 +77,7 @@ SLOW_FALL_S, LOOK_S, LOOK_BEHIND_S, LOOK_AHEAD_S, RENEWED = 0.05, 0.35, 0.5, 0.1
 BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
 LONGEST_FALL_S = 0.45
 GROWN, ON_S = 2.0, 0.1  # times the last shot, whose fall has gone on: a valve was opened then
+CAME_BACK = 0.5  # of a dip, or a fall is not alone: what follows belongs to air that flows on
 LARGER = 2.0  # times a swing of the hose is the shot after it, at least
 RISEN = 2.5  # a fall this much smaller than the rise before it is that rise's overshoot
 
@@ -587,7 +588,7 @@ class ShotDetector:
                 self._close(fall.time_s)
             return
         drawn = slope or self._usual.drags(fall)
-        alone = last is None or fall.time_s - last.time_s > RING_S
+        alone = last is None or (fall.time_s - last.time_s > RING_S and fall.before_pa > last.minimum_pa + CAME_BACK * last.dip_pa)
         if not drawn and self._usual.small(fall, noise, alone=alone):
             return
         if not drawn and self._slow.tail(fall):

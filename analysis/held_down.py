@@ -14,7 +14,9 @@ Floats = NDArray[np.float64]
 MEAN_S = 0.02, 0.1  # readings are averaged over, at least and at most: until `LEAST_SIGMA` times
 NOISIEST = 0.15  # their noise is this share of the dip
 LEAST_RISE, LEAST_SIGMA = 0.5, 8.0  # of the dip, and times the noise of those means, that it comes back
-CAME_UP = 0.25  # of the dip; what comes up so far and sinks again was not held
+# Of the dip: what comes up so far and sinks again was not held. A line comes up further where its regulator gives more while air flows on,
+# for longer than a hose rings, and is then let go at once.
+CAME_UP, FLOWS_CAME_UP, FLOWS_S, LET_GO_S = 0.25, 0.5, 1.5, 0.4
 LOWER, UPPER = 0.2, 0.8  # of that rise, between which it is timed
 # No shot holds a line down for so long and then lets it turn so late: 1.4 times the rise is the most in shots of an independent model,
 # 1.8 in our own shapes on a receiver.
@@ -57,8 +59,9 @@ def held_down(t_s: Floats, p_pa: Floats, before_pa: float, dip_pa: float, noise_
     down = int(np.argmax(p <= before_pa - UPPER * min(dip_pa, before_pa - bottom_pa)))
     up = low + int(np.argmax(p[low:] >= bottom_pa + UPPER * rise_pa))
     turn = low + int(np.flatnonzero(p[low : up + 1] <= bottom_pa + LOWER * rise_pa)[-1])
-    course = p[down : turn + 1]
-    if course.size and (course - np.minimum.accumulate(course)).max() > CAME_UP * dip_pa + sigma_pa:
-        return None
     held_s, rise_s = float(t[turn] - t[down]), float(t[up] - t[turn])
+    flowed = held_s > FLOWS_S and rise_s < LET_GO_S
+    course, share = p[down : turn + 1], FLOWS_CAME_UP if flowed else CAME_UP
+    if course.size and (course - np.minimum.accumulate(course)).max() > share * dip_pa + sigma_pa:
+        return None
     return float(t[turn]) if held_s > SHORTEST_S and held_s > LATE * rise_s else None

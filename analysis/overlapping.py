@@ -37,6 +37,7 @@ STRAIGHT_S, FADING_S = (0.35, 0.42, 0.5, 0.6, 0.72, 0.86, 1.03, 1.24, 1.5, 2.3),
 SLOPES_S = NODE_S * np.arange(round(2.4 / NODE_S))
 SLOPES = (*(np.minimum(SLOPES_S / s, 1.0) for s in STRAIGHT_S), *(1.0 - np.exp(-SLOPES_S / s) for s in FADING_S))
 UNLIKE_SLOPES, UNLIKE_SHARE = 6.0, 0.03
+BADLY = 2.0  # times the variance that noise and shots leave, so many are left: by chance they are not
 SLOPES_BIN_S, SLOPES_GRID_S, SLOPES_BEFORE_S, SLOPES_AFTER_S = 0.024, 0.032, 1.0, 0.4
 ALIKE, ALIKE_SIGMA = (0.7, 1.5), 2.0  # depths, as shares of the usual one, and standard deviations that they may be off besides
 # The first of a burst falls from a line at rest, and goes as deep as shots that stand apart: what begins otherwise is none.
@@ -274,6 +275,7 @@ def _slopes_do(x: Floats, y: Floats, shape: Floats, known: list[float], found: l
     per = max(round(SLOPES_BIN_S / step_s), 1)
     x, y, sigma = _means(x, per), _means(y, per), sigma / per**0.5
     away = _away(y, _columns(x, x, shape, [*known, *found]))
+    explained = 3 + len(known) + 2 * len(found)
     from_s = found[0] - SLOPES_BEFORE_S
     known = [s for s in known if s < from_s]
     columns = _columns(x, x, shape, known)
@@ -290,7 +292,10 @@ def _slopes_do(x: Floats, y: Floats, shape: Floats, known: list[float], found: l
         at_s = tried[k] + near[np.argmax(finer)]
         changes = [*beside, np.interp(x - at_s, SLOPES_S, SLOPES[best], left=0.0)]
     smooth_away = _away(y, np.column_stack([columns, *changes]))
-    return float(smooth_away @ smooth_away - away @ away) < sum(max(UNLIKE_SLOPES, UNLIKE_SHARE * s**2) for s in sure) * sigma**2
+    # Where even the falls explain the readings badly, how much better they do than something smooth says less.
+    left = float(away @ away) / max(x.size - explained, 1)
+    variance = left if left > BADLY * sigma**2 else sigma**2
+    return float(smooth_away @ smooth_away - away @ away) < sum(max(UNLIKE_SLOPES, UNLIKE_SHARE * s**2) for s in sure) * variance
 
 
 def _columns(at: Floats, x: Floats, shape: Floats, onsets: list[float]) -> Floats:
