@@ -1,11 +1,12 @@
 """Telling a tool that is plugged in, whose chamber fills at once, from a shot, whose valve takes milliseconds to open.
 
-A chamber that fills makes the pressure jump, and then fall on slowly; a shot's fall is rounded, and how fast it is depends on the line,
-the tool and the sensor. Each fall is fitted with both, and what the fits say is weighed over the record: its shots are alike, and where the
+A chamber that fills makes the pressure jump, and then fall on slowly; a shot's fall is rounded, and how fast it is depends on the line, the
+tool and the sensor. Each fall is fitted with both, and what the fits say is weighed over the record: its shots are alike, and where the
 line had come to rest as deep as each other and draw as much air, those of another tool come in a row, a tool is changed in a pause and then
-used, and its empty chamber draws more air than a shot. How many falls differ, the record shows. One in which nobody works has no shot at
-all: a few falls with minutes to each are tools. A shot that is not counted does more harm than a tool that is counted as one: else what is
-not told for sure is a shot.
+used, and its empty chamber draws more air than a shot. A coupler that is pushed on slowly rounds the fall as a valve does: then, near the
+tool, only how deep it goes and what it draws tell it, once the usual shots are known. How many falls differ, the record shows. One in which
+nobody works has no shot at all: a few falls with minutes to each are tools. A shot that is not counted does more harm than a tool that is
+counted as one: else what is not told for sure is a shot.
 
 What a single fall tells ends here on a slow logger: how long it lasts and how deep it goes depend on couplers, hoses and tools far more
 than on what it was. It is other falls of the same line that tell.
@@ -194,12 +195,16 @@ class PlugWatch:
 
     def _chances(self, span_s: float = 0.0) -> Floats:
         """Probability of each fall that it was a tool plugged in; at the end of a record, of `span_s`, also by how little that shows."""
-        if not any(seen.may and seen.tool > seen.shot.max() - FAR_OFF for seen in self._seen):
+        known = sum(not seen.may for seen in self._seen) >= FEWEST_SHOTS
+        if not any(seen.may and (known or seen.tool > seen.shot.max() - FAR_OFF) for seen in self._seen):
             return np.zeros(len(self._seen))
         may, tool = np.array([seen.may for seen in self._seen]), np.array([seen.tool for seen in self._seen])
         shot = np.array([seen.shot for seen in self._seen])
-        if np.count_nonzero(~may) >= FEWEST_SHOTS:  # falls that cannot be tools show how far this line's shots look like one
+        if known:  # falls that cannot be tools show how far this line's shots look like one
             tool = tool - max(float(np.median([seen.told for seen in self._seen if not seen.may])), 0.0)
+            if shot[~may].sum(axis=0).argmax() < len(WIDTHS_S) - 1:  # near the tool; on a receiver all falls are rounder than any of these
+                # A coupler that is pushed on slowly rounds a tool's fall as a valve does a shot's: depth and air tell it.
+                tool = np.logaddexp(tool, _mean(shot)) - math.log(2.0)
         alike, another, more, unlike = self._repeats()
         # Where the line's shots have a width, each has that or a neighbour, and their depth; one of another tool has any.
         narrower, wider = shot[:, [0, *range(shot.shape[1] - 1)]], shot[:, [*range(1, shot.shape[1]), -1]]

@@ -42,13 +42,18 @@ def plugged(line: Line) -> Floats:
     return p - line.compressor.cut_out_pa
 
 
-def recording(bore_mm: float, shots_s: Floats, plugs_s: Floats, rate_hz: float, *, seed: int = 1) -> tuple[Floats, Floats]:
-    """What a sensor with a lag of 2 ms and noise of 600 Pa at the tool's inlet shows."""
+def recording(
+    bore_mm: float, shots_s: Floats, plugs_s: Floats, rate_hz: float, *, seed: int = 1, pushed_on_s: float = 0.0
+) -> tuple[Floats, Floats]:
+    """What a sensor with a lag of 2 ms and noise of 600 Pa at the tool's inlet shows; `pushed_on_s` is how long couplers take to open."""
     line = parse_line(LINE.format(bore=bore_mm))
     until_s = float(max([*shots_s, *plugs_s])) + 8.0
     run = simulate(line, shots_s, duration_s=until_s, output_rate_hz=RATE_HZ)
     p = run.tool_pa.copy()
     course = plugged(line)
+    if pushed_on_s:
+        opens = round(pushed_on_s * RATE_HZ)
+        course = np.convolve(course, np.full(opens, 1.0 / opens))[: course.size]
     for at in plugs_s:
         a = round(at * RATE_HZ)
         p[a : a + course.size] += course
@@ -78,6 +83,15 @@ def test_tools_changed_among_single_shots(bore_mm: float, rate_hz: float) -> Non
     assert [s.time_s for s in found.shots] == pytest.approx(shots, abs=0.02)
     assert connected(found) == pytest.approx(plugs, abs=0.01)
     assert found.warnings == ()
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0, 500.0])
+def test_tools_whose_couplers_are_pushed_on_slowly_are_told_by_depth_and_air(rate_hz: float) -> None:
+    shots = np.concatenate([start + 2.4 * np.arange(5) for start in (5.0, 32.0, 72.0, 100.0)])
+    plugs = np.array([26.003, 62.251])
+    found = find_shots(*recording(8.0, shots, plugs, rate_hz, pushed_on_s=0.02))
+    assert [s.time_s for s in found.shots] == pytest.approx(shots, abs=0.02)
+    assert connected(found) == pytest.approx(plugs, abs=0.03)
 
 
 @pytest.mark.parametrize("count", [1, 3, 8])
