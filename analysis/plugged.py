@@ -56,7 +56,7 @@ LOW_SHARE, DRAWS_S = 0.25, 0.6
 # So few falls, all after pauses, may be a record without a shot. Its odds are these for a short one, and grow by 1 with each so long for
 # each: somebody who works lets a minute pass between lone shots, not many. What is plugged in there again and again is one and the same
 # tool in so many cases.
-FEW, SHORTEST, QUIET_S, SAME_TOOL = 5, 0.7, 90.0, 0.5
+FEW, SHORTEST, QUIET_S, SAME_TOOL = 5, 0.4, 45.0, 0.5
 ODD_AMONG_FEW = 0.05  # another tool is fired there only after it was plugged in, which is a fall as well
 SURE = 0.75  # chance from which on a tool is claimed
 DOUBTFUL = (0.4, 0.95)  # chances between which that is said to be uncertain
