@@ -23,7 +23,7 @@ LAG_S = (0.016, 0.06, 0.18)
 MEAN_S = (0.006, 0.03, 0.08)
 WHITE = (5.0, 5.0, 3.5)  # times their noise; the widest are fitted whole before they are believed
 STRIDES = 8  # a wide mean hardly changes from one reading to the next: it is looked at so many times while it passes
-UP_SPIKE = 4  # readings
+UP_SPIKE, UP_SIGMA, ALIKE = 4, 12.0, 0.6  # readings; two alike that are together so many times the noise up are none either
 SPIKE_S = 0.016  # what comes back within this time was electrical: no line fills that fast
 # What is electrical jumps up as often as down. Jumps down alone, in quick succession and long enough for one, are shots that few readings
 # show: the logarithm of the odds for that, by which one down adds to it and one up takes from it, and from where on they count as shots.
@@ -291,7 +291,13 @@ def scan(
         if i > start:
             left = clean[k - 1]
             jump = abs(x - left)
-            if jump > max(8.0 * sigma, 3.0 * state[RIPPLE_0]):
+            if jump > max(8.0 * sigma, 3.0 * state[RIPPLE_0]) or (
+                x > left + 3.0 * state[RIPPLE_0]
+                and i + 1 < until
+                and t[k + 1] - t[k - 1] < SPIKE_S
+                and ALIKE * jump < raw[k + 1] - left < jump / ALIKE
+                and jump + raw[k + 1] - left > UP_SIGMA * sigma
+            ):
                 n = 1
                 # Nothing pushes a line up and lets it down again so fast, so a jump upwards may last longer.
                 longest = spike if x < left else max(spike, UP_SPIKE)

@@ -156,6 +156,11 @@ def test_a_pumps_ripple_does_not_put_off_a_recovery(place: str, seed: int) -> No
     assert score(find_shots(made.t_s, made.p_pa), made).recovery <= 0.03
 
 
+def test_two_spikes_up_side_by_side_in_noise_are_no_shot() -> None:
+    made = record(drawn("tool, 3/8 in", 1703), 1703)  # at 43.2 s
+    assert score(find_shots(made.t_s, made.p_pa), made).false == 0
+
+
 @pytest.mark.parametrize(("place", "seed"), [("receiver, 5 gal", 50), ("receiver, 11 gal", 54), ("compressor end", 54)])
 def test_a_draw_beside_a_receiver_is_neither_a_shot_nor_a_regulator_where_a_pump_runs(place: str, seed: int) -> None:
     draws = replace(drawn(place, seed), single=6, bursts=3, gaps=0, happenings=("air draw",) * 3)  # of 2 to 30 dips
