@@ -145,7 +145,7 @@ def clock_steps(count: int, rng: random.Random) -> Row:
             began = datetime.now(UTC)
             worker = threading.Thread(target=record, kwargs={"port": device.port, "home": home})
             worker.start()
-            _wait(lambda: device.sent > 0)
+            _wait(lambda: any(Path(home).glob("sessions/*/session.toml")))  # its start is read off the clock
             for _ in range(count):
                 time.sleep(0.2)
                 shift[0] = timedelta(seconds=rng.choice([-3600.0, 3600.0, rng.uniform(-2.0, 2.0), rng.uniform(-172800.0, 172800.0)]))
