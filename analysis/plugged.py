@@ -127,13 +127,14 @@ class PlugWatch:
         self._last_s = -math.inf
         self._since = 0  # falls since a pause
         self._unused = False  # the last fall was a tool plugged in: nobody plugs in another before it has fired
+        self._weighed: tuple[_Seen, ...] = ()  # those of which none is known to be a tool
         self._guessed: list[float] = []  # told as a tool, though not for certain [s]
 
     def plugged(self, fall: Fall, noise_pa: float, t: Floats, p: Floats) -> bool:
         """Whether this fall in these readings is surely a tool that was plugged in; else it is remembered as one that may be a shot."""
         if self._seen and fall.time_s - self._seen[-1].time_s < SOON_S:
             self._seen[-1] = replace(self._seen[-1], may=False, air=math.nan)
-        if len(self._seen) == KNOWN:
+        if len(self._seen) == KNOWN and self._seen[KNOWN // 2].may:
             self._seen[KNOWN // 2] = replace(self._seen[KNOWN // 2], may=False)  # weighed with what came before and after it
         since_s, self._last_s = fall.time_s - self._last_s, fall.time_s
         may = since_s > PAUSE_S and not self._unused and stays_low(fall, noise_pa)
@@ -160,13 +161,14 @@ class PlugWatch:
 
         At the end of a record `span_s` says how long it was [s]; before, too few falls tell nothing yet.
         """
-        if not span_s and len(self._seen) <= FEWEST:
+        if not span_s and (len(self._seen) <= FEWEST or self._weighed == tuple(self._seen)):
             return []
         newest = None if span_s else self._seen[-1]  # what follows may tell more
         each = zip(self._seen, self._chances(span_s).tolist(), strict=True)
         plugs = [(seen, chance) for seen, chance in each if chance >= SURE and seen is not newest]
         for seen, chance in reversed(plugs):
             self._take_out(seen, chance)
+        self._weighed = () if plugs else tuple(self._seen)
         return [(seen.time_s, seen.until_s) for seen, _ in plugs]
 
     def doubts(self, span_s: float, rate_hz: float) -> list[str]:
