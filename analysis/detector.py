@@ -16,7 +16,7 @@ from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
 from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.held_down import held_down
-from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen, sharpened
+from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen
 from analysis.measures import DEEP_SHARE, Fall, comes_back, measure, on_slope, slides, swing_s
 from analysis.overlapping import Shape, common_shape, drift, fit_falls
 from analysis.plugged import PlugWatch
@@ -25,6 +25,7 @@ from analysis.record import Event, Outcome, Shot, ShotRecord
 from analysis.recovered import RECOVERED, recovery, recovery_in_ripple
 from analysis.rounded_fall import fit_rounded_fall
 from analysis.sensor_lag import checked_lag, grown, span, unlagged
+from analysis.sharpened import sharpened
 from analysis.timed_draws import TimerWatch
 from analysis.units import significant
 from analysis.usual import Usual

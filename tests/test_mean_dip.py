@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.mean_dip import Seen, sharpened, superimpose
+from analysis.mean_dip import Seen, superimpose
 from analysis.record import Shot
+from analysis.sharpened import sharpened
 from analysis.shots import find_shots, summarise
 from tests.shot_scores import Scene, Scored, dip_shape, drawn, record, score
 
