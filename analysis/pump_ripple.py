@@ -25,6 +25,7 @@ MOST_SWINGS = 3  # strokes and their harmonics
 MOST_SHARE = 0.006  # of absolute pressure, as a usual deviation: strokes that lift a tank by more would fill it within seconds
 # Noise and shots are not so even: of the power, at least so much must lie at one pace, and of the usual deviation at most so much be left.
 EVEN, LEFT = 0.12, 0.8
+MOST_RIPPLE = 0.009  # of absolute pressure or less swings: beyond a tank a pump makes no more; common practice, no source
 
 
 def without_ripple(t: Floats, p: Floats, least_pa: float) -> Floats:

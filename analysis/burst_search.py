@@ -1,0 +1,71 @@
+"""Shots of a burst on a line that falls slowly, where each begins before the last is over: looked for by the shape that shots share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from analysis import triggers
+from analysis.coarse import smears
+from analysis.events import SAME_FALL_S
+from analysis.overlapping import Shape, common_shape, fit_falls
+from analysis.pump_ripple import without_ripple
+from analysis.recovered import RIPPLE_SHARE
+from analysis.so_far import Found, SoFar
+from analysis.stream import Stream
+
+SLOW_FALL_S, FEWEST = 0.05, 4  # where shots fall more slowly, those of a burst overlap; so many are to be known
+# Those from so long before to so long after are fitted together. Their shape is found anew after so many shots.
+BEHIND_S, AHEAD_S, RENEWED = 0.5, 0.1, 4
+KNOWN_S = 0.8  # before the view; a shot there still shows in it
+FASTEST_S = 0.14  # no tool is fired twice within this, or so it is held where falls overlap
+
+
+class BurstSearch:
+    """Looks for shots that overlap others.
+
+    Parameters
+    ----------
+    stream : Stream
+        The readings.
+    so_far : SoFar
+        What is known of the line; whoever takes a fall for a shot notes it there before the next is asked for.
+    """
+
+    def __init__(self, stream: Stream, so_far: SoFar) -> None:
+        self._stream, self._so_far = stream, so_far
+        self._shape: Shape | None = None
+        self._shape_at = 0  # shots when it was found
+
+    def look(self, at_s: float, noise_pa: float, resolution_pa: float) -> Iterator[Found]:
+        """Find shots about a time that overlap others, where the line falls slowly at a shot."""
+        so_far = self._so_far
+        before = so_far.last
+        if before is None or len(so_far.usual) < FEWEST or so_far.usual.fall_s < SLOW_FALL_S:
+            return
+        shape = self._common_shape()
+        if shape is None:
+            return
+        view = self._stream.view(at_s)
+        t, p = view.t_s, view.p_pa
+        calm = without_ripple(t, p, RIPPLE_SHARE * shape.dip_pa)
+        if calm is not p:
+            p = calm
+            noise_pa = min(noise_pa, triggers.noise_in(p, resolution_pa))
+        known = [s for s in so_far.recent_s if s > t[0] - KNOWN_S] if t.size else []
+        step = 0.0 if smears(noise_pa, resolution_pa) else resolution_pa
+        gap_s = max(view.gap_s, self._stream.first_s)
+        for found in fit_falls(t, p, shape, noise_pa, step, known, before.time_s + FASTEST_S, at_s + AHEAD_S):
+            if found.time_s < at_s - BEHIND_S:
+                continue
+            fall = found.as_fall(so_far.usual.fall_s)
+            if not so_far.from_gap(fall, gap_s, noise_pa, self._stream.step_s):
+                yield Found(fall=fall, true=fall, noise_pa=noise_pa, resolution_pa=resolution_pa, ready=view.ready, in_burst=True)
+
+    def _common_shape(self) -> Shape | None:
+        """Shape of shots, without the last, which may still be open, depending on how far the stream has been read."""
+        so_far = self._so_far
+        if self._shape is None or so_far.fired >= self._shape_at + RENEWED:
+            last_s = so_far.recent_s[-1]
+            self._shape = common_shape([s for s in so_far.seen if s.shot.time_s < last_s - SAME_FALL_S])
+            self._shape_at = so_far.fired
+        return self._shape
