@@ -157,7 +157,8 @@ class ShotDetector:
             return
         self._so_far.last = _ended(last, following)
         if self._open is not None:
-            self._open = replace(self._open, fall=self._so_far.last, true=_ended(self._open.true, following))
+            found = replace(self._open.found, fall=self._so_far.last, true=_ended(self._open.true, following))
+            self._open = replace(self._open, found=found)
 
     def _accept(self, found: Found) -> None:
         """Take a fall for what it is, from what the sensor shows; a shot is then told without the sensor's lag."""
@@ -238,14 +239,8 @@ class ShotDetector:
         self._close(fall.time_s)
         self._settle(last=False)
         last_s = so_far.last.time_s if so_far.last is not None else -np.inf
-        self._open = OpenShot(
-            fall=fall,
-            true=found.true,
-            noise_pa=found.noise_pa,
-            resolution_pa=found.resolution_pa,
-            drift_pa_per_s=drift(self._stream.t_s, self._stream.p_pa, last_s, fall.time_s),
-            lag_s=self.lag_s,
-        )
+        drift_pa_per_s = drift(self._stream.t_s, self._stream.p_pa, last_s, fall.time_s)
+        self._open = OpenShot(found=found, drift_pa_per_s=drift_pa_per_s, lag_s=self.lag_s)
         so_far.last = fall
         so_far.not_before_s = fall.minimum_s
         so_far.recent_s.append(fall.time_s)

@@ -16,6 +16,7 @@ from analysis.pump_ripple import without_ripple
 from analysis.record import Outcome, Shot
 from analysis.recovered import RECOVERED, RIPPLE_SHARE, recovery, recovery_in_ripple
 from analysis.sensor_lag import grown, span, unlagged
+from analysis.so_far import Found
 from analysis.stream import Stream
 
 Floats = NDArray[np.float64]
@@ -30,22 +31,27 @@ class OpenShot:
 
     Attributes
     ----------
-    fall, true : Fall
-        As the sensor shows it, and without the sensor's lag.
-    noise_pa, resolution_pa : float
-        Noise of the readings, and the step between them [Pa].
+    found : Found
+        The fall.
     drift_pa_per_s : float
         Slope of the line long after the shot before [Pa/s]; NaN where this one came too soon.
     lag_s : float
         Time constant of the sensor [s]; 0 where it is not known.
     """
 
-    fall: Fall
-    true: Fall
-    noise_pa: float
-    resolution_pa: float
+    found: Found
     drift_pa_per_s: float
     lag_s: float
+
+    @property
+    def fall(self) -> Fall:
+        """The fall as the sensor shows it."""
+        return self.found.fall
+
+    @property
+    def true(self) -> Fall:
+        """The fall without the sensor's lag."""
+        return self.found.true
 
     def until(self, now_s: float) -> Shot:
         """The shot as it stands at a time."""
@@ -56,7 +62,7 @@ class OpenShot:
         t, step_s = stream.t_s, stream.step_s
         a, z = (int(i) for i in t.searchsorted([self.true.minimum_s, until_s]))
         level = self.true.before_pa - (1.0 - RECOVERED) * self.true.dip_pa
-        p, noise = stream.p_pa[a:z], self.noise_pa
+        p, noise = stream.p_pa[a:z], self.found.noise_pa
         if self.lag_s:
             reach = span(self.lag_s, step_s)
             first = max(a - reach, 0)
@@ -92,7 +98,7 @@ class OpenShot:
             decided=as_shot(self.fall, np.nan, 0.0, "not recovered"),
             slope_pa_per_s=self.fall.slope_pa_per_s,
             drift_pa_per_s=self.drift_pa_per_s,
-            noise_pa=self.noise_pa,
+            noise_pa=self.found.noise_pa,
             t_s=stream.t_s[a:z].copy(),
             p_pa=stream.p_pa[a:z].copy(),
         )
@@ -100,16 +106,16 @@ class OpenShot:
     def drawn_until(self, stream: Stream, end_s: float) -> float | None:
         """Until when what was taken for a shot was held down by somebody who draws air, if it was [s]."""
         fall = self.fall
-        if near_a_step(fall.dip_pa, self.noise_pa, self.resolution_pa):
+        if near_a_step(fall.dip_pa, self.found.noise_pa, self.found.resolution_pa):
             return None  # a step of the resolution turns at once, however the pressure does
         first, a, z = (int(i) for i in stream.t_s.searchsorted([fall.time_s - KEPT_S, fall.time_s, end_s]))
         t, p = stream.t_s[first:z], stream.p_pa[first:z]
-        held = held_down(t[a - first :], p[a - first :], fall.before_pa, fall.dip_pa, self.noise_pa)
+        held = held_down(t[a - first :], p[a - first :], fall.before_pa, fall.dip_pa, self.found.noise_pa)
         if held is None:
             return None
         # One swing of a pump's ripple rises as fast as a line that is let go.
         calm = without_ripple(t, p, RIPPLE_SHARE * fall.dip_pa)
-        return held_down(t[a - first :], calm[a - first :], fall.before_pa, fall.dip_pa, self.noise_pa)
+        return held_down(t[a - first :], calm[a - first :], fall.before_pa, fall.dip_pa, self.found.noise_pa)
 
 
 def as_shot(fall: Fall, recovery_s: float, censored_s: float, outcome: Outcome) -> Shot:
