@@ -12,7 +12,7 @@ import webbrowser
 from pathlib import Path
 from types import ModuleType
 from typing import Any
-from urllib.parse import parse_qs, unquote
+from urllib.parse import unquote
 
 import dash_mantine_components as dmc
 import flask
@@ -21,6 +21,7 @@ from werkzeug.serving import WSGIRequestHandler
 
 from dashboard import job_card, recording_figures, ui
 from dashboard.access import Access, invitation
+from dashboard.address import choices, reader_of
 from dashboard.hand_out import serve_files
 from dashboard.pages import compare, leakdown, line, logbook, more, now, receiver, sessions, setting, setup, shots, water
 from dashboard.reader import UNIT_SETS, Reader
@@ -169,11 +170,7 @@ def read_address(address: dict[str, str] | None) -> tuple[ModuleType, dict[str, 
     address = address or {}
     name = unquote(address.get("path") or "/").strip("/")
     page = next((p for p in PAGES if p.PATH.strip("/") == name), sessions)
-    query = {key: values[-1] for key, values in parse_qs((address.get("search") or "").lstrip("?")).items()}
-    unit, tariff = address.get("unit"), address.get("tariff")
-    if tariff:
-        query.setdefault("tariff", tariff)
-    return page, query, Reader(unit if unit in UNIT_SETS else "bar")
+    return page, choices(address), reader_of(address)
 
 
 def render(page: ModuleType, work: Work, query: dict[str, str], reader: Reader) -> Any:

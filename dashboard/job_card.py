@@ -8,7 +8,7 @@ from typing import Any
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import ui
-from dashboard.pages.sessions import facts
+from dashboard.session_words import facts
 from dashboard.underway import Job
 from dashboard.work import Work
 from logger.long import LongRecording

@@ -13,7 +13,7 @@ from analysis.line import KINDS, Line, cautions, known_keys, parse_line
 from analysis.line_check import rating_cautions
 from analysis.line_edit import add, move, parts_said, put, remove, said
 from dashboard import ui
-from dashboard.pages.line import compressor_facts, part_facts
+from dashboard.line_words import compressor_facts, part_facts
 from dashboard.reader import Reader
 from dashboard.work import Work
 

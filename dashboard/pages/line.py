@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dash import Dash, html
 
-from analysis.line import Compressor, Line, Part, cautions
-from analysis.units import from_si, significant
+from analysis.line import Line, cautions
 from dashboard import line_figures, line_fit, ui, wording
 from dashboard.job_card import working
+from dashboard.line_words import compressor_facts, part_facts
 from dashboard.reader import Reader, seconds
 from dashboard.work import Work
 
@@ -163,11 +163,6 @@ def parts_row(line: Line, reader: Reader, pressures_pa: Sequence[float] | None =
     return html.Ol([first, *rest], className="parts")
 
 
-def _band(reader: Reader, low_pa: float, high_pa: float) -> str:
-    low, high = reader.pressure(low_pa), reader.pressure(high_pa)
-    return f"{low.removesuffix(' ' + reader.unit)} to {high}"
-
-
 def _item(kind: str, name: str, facts: str, pressure: str | None) -> html.Li:
     return html.Li(
         [
@@ -177,31 +172,6 @@ def _item(kind: str, name: str, facts: str, pressure: str | None) -> html.Li:
         ],
         className=f"part {kind}",
     )
-
-
-def compressor_facts(c: Compressor, reader: Reader) -> str:
-    """Describe a compressor in a few words."""
-    return f"{reader.volume(c.tank_m3)} tank, {reader.flow(c.delivery_m3_per_s)}, {_band(reader, c.cut_in_pa, c.cut_out_pa)}"
-
-
-def part_facts(part: Part, reader: Reader) -> str:
-    """Say a part's main numbers."""
-    facts: list[Any] = []
-    if part.set_pa is not None:
-        facts.append(f"set to {reader.pressure(part.set_pa)}")
-    if part.length_m is not None and part.bore_m is not None:
-        facts.append(f"{reader.length(part.length_m)}, bore {reader.bore(part.bore_m)}")
-    if part.kind == "receiver" and part.volume_m3 is not None:
-        facts.append(reader.volume(part.volume_m3))
-    if part.kind in {"coupler", "valve", "filter", "dryer"} and part.conductance is not None:
-        facts.append(
-            f"{significant(from_si(part.conductance, 'L/s/bar'), 2)} L/s/bar" + (" (assumed)" if "conductance" in part.assumed else "")
-        )
-    if part.air_per_shot_m3 is not None:
-        facts.append(f"{reader.air(part.air_per_shot_m3)} a shot" + (" (assumed)" if "air_per_shot" in part.assumed else ""))
-    if part.window_pa is not None:
-        facts.append(f"window {_band(reader, *part.window_pa)}")
-    return ", ".join(facts)
 
 
 def register(app: Dash, work: Work) -> None:

@@ -7,7 +7,6 @@ import binascii
 from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import quote
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import dash_mantine_components as dmc
 import flask
@@ -15,7 +14,9 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, 
 
 from analysis.units import UNITS
 from dashboard import ui
-from dashboard.reader import Reader, seconds
+from dashboard.address import choices
+from dashboard.reader import Reader
+from dashboard.session_words import facts
 from dashboard.work import Work
 from logger.session import Session
 
@@ -157,27 +158,6 @@ def _take_away(session: Session) -> html.Details | None:
     return html.Details([html.Summary("Export", **{"aria-label": f"Export {session.name}"}), html.Div(links)], className="take-away")
 
 
-def facts(session: Session) -> str:
-    """Say when, how long, how many readings and which channels."""
-    when = session.started.astimezone(_zone(session.zone)).strftime("%d %b %Y, %H:%M")
-    parts = [
-        when,
-        seconds(session.duration_s),
-        f"{session.count:,} readings".replace(",", " "),
-        ", ".join(c.name for c in session.channels),
-    ]
-    if session.line:
-        parts.append(f"line: {session.line}")
-    return " · ".join(parts)
-
-
-def _zone(name: str) -> ZoneInfo:
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError):
-        return ZoneInfo("UTC")
-
-
 def _dialogs() -> html.Div:
     return html.Div(
         [
@@ -309,9 +289,7 @@ def picked(work: Work, names: Sequence[str]) -> Any:
 
 def listed(work: Work, address: Mapping[str, str]) -> Any:
     """List the sessions again, as the address has them."""
-    from dashboard.app import read_address
-
-    return _found(work.sessions(), read_address(dict(address))[1])
+    return _found(work.sessions(), choices(address))
 
 
 def imported(work: Work, names: Sequence[str], contents: Sequence[str], unit: str) -> html.Div:

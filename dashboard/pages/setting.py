@@ -13,6 +13,7 @@ from analysis.dial_in import DialIn
 from analysis.line import maker_limit
 from analysis.units import UnitError, parse_quantity, significant
 from dashboard import shot_figures, ui
+from dashboard.address import choices
 from dashboard.dry_answers import setting_words
 from dashboard.job_card import working
 from dashboard.reader import Reader, percent
@@ -209,9 +210,7 @@ def register(app: Dash, work: Work) -> None:
 
 def keep(work: Work, address: Mapping[str, str], shot: str | None, depth: str, mm: str, of: str) -> tuple[Any, Any]:
     """Keep a judgement; return what to say, and the address's search that shows the page with it."""
-    from dashboard.app import read_address
-
-    _, query, _ = read_address(dict(address))
+    query = choices(address)
     name = query.get("session") or _judged_first(work, [s.name for s in work.sessions()])
     try:
         if shot is None:

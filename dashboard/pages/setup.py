@@ -14,7 +14,7 @@ from analysis.line import Line, cautions, maker_limit, parse_tools
 from analysis.line_check import check_parts, questions, rating_cautions
 from dashboard import line_editor, ui
 from dashboard.dry_answers import check_words
-from dashboard.pages.line import part_facts
+from dashboard.line_words import part_facts
 from dashboard.reader import Reader
 from dashboard.work import Work
 from logger.logbook import CHECKED

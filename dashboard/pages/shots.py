@@ -16,6 +16,7 @@ from analysis.record import ShotRecord
 from analysis.shots import ShotSummary, recovery_curve
 from dashboard import figures, recording_figures, shot_figures, ui, wording
 from dashboard import shot_parts as parts
+from dashboard.address import choices, reader_of
 from dashboard.job_card import working
 from dashboard.leak_choices import quantity
 from dashboard.reader import Reader, finer_seconds, seconds
@@ -281,10 +282,8 @@ def redrawn(work: Work, ask: Mapping[str, str], reader: Reader) -> dict[str, Any
 
 def _asked(work: Work, address: Mapping[str, str]) -> tuple[str, str | None, Reader]:
     """Session, channel and units that an address asks for."""
-    from dashboard.app import read_address
-
-    _, query, reader = read_address(dict(address))
-    return query.get("session") or work.sessions()[0].name, query.get("channel"), reader
+    query = choices(address)
+    return query.get("session") or work.sessions()[0].name, query.get("channel"), reader_of(address)
 
 
 def shown_picked(work: Work, address: Mapping[str, str], picked: parts.Picked) -> tuple[Any, Any]:
