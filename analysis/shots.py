@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, R_AIR_J_PER_KG_K
 from analysis.detector import ShotDetector
@@ -28,6 +28,8 @@ __all__ = [
     "recovery_curve",
     "summarise",
 ]
+
+Floats = NDArray[np.float64]
 
 
 def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0) -> ShotRecord:
@@ -113,6 +115,10 @@ class ShotSummary:
         Pressure just before a shot [Pa gauge].
     steadiness_pa : float or None
         Spread of the pressure just before a shot: range of its middle 80 % [Pa].
+    turns : int
+        How often the regulator was turned between shots.
+    steadiness_set_pa : float or None
+        Spread of that pressure from its median at the same setting of the regulator [Pa]; None where it was turned after nearly every shot.
     lowest_before_pa, lowest_pa : float or None
         Lowest pressure just before a shot, and lowest of all dips [Pa gauge].
     in_window : float or None
@@ -134,6 +140,8 @@ class ShotSummary:
     median_dip_pa: Estimate
     median_before_pa: Estimate
     steadiness_pa: float | None
+    turns: int
+    steadiness_set_pa: float | None
     lowest_before_pa: float | None
     lowest_pa: float | None
     in_window: float | None
@@ -142,6 +150,7 @@ class ShotSummary:
     air_per_shot_m3: Estimate
 
 
+FEWEST_ALIKE = 3  # shots that have a spread
 FEWEST_DRAWN = 4  # shots in a stretch
 DRAWN_SHARE = 0.15  # of the dips that must stay gone
 BALANCE_U = 0.12  # half-width of the interval that more shots do not reduce: exponent, leak, temperature
@@ -165,6 +174,7 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
     none = Estimate(value=None)
     curve = recovery_curve(shots) if shots else None
     count = {o: sum(s.outcome == o for s in shots) for o in ("recovered", "cut off", "not recovered")}
+    settings = _by_setting(record)
     inside = None
     if window_pa is not None and shots:
         inside = float(np.mean((before >= window_pa[0]) & (before <= window_pa[1])))
@@ -177,7 +187,9 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         recovery_90_s=curve.quantile(0.9) if curve else none,
         median_dip_pa=median_interval(dips).widened(Z_95 * record.depth_u),
         median_before_pa=median_interval(before),
-        steadiness_pa=float(np.subtract(*np.percentile(before, [90, 10]))) if len(shots) >= 3 else None,
+        steadiness_pa=_spread([before]),
+        turns=len(settings) - 1,
+        steadiness_set_pa=_spread(settings),
         lowest_before_pa=float(before.min()) if shots else None,
         lowest_pa=min((s.minimum_pa for s in shots), default=None),
         in_window=inside,
@@ -185,6 +197,19 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         sag=_sag(shots),
         air_per_shot_m3=none,
     )
+
+
+def _by_setting(record: ShotRecord) -> list[Floats]:
+    """Pressures just before the shots [Pa gauge], those of each setting of the regulator by themselves."""
+    before = np.array([s.before_pa for s in record.shots])
+    turned = np.searchsorted([s.time_s for s in record.shots], [e.time_s for e in record.events if e.kind == "regulator change"])
+    return [part for part in np.split(before, turned) if part.size] or [before]
+
+
+def _spread(settings: list[Floats]) -> float | None:
+    """Range of the middle 80 % of pressures about their median, at settings that enough were fired at [Pa]."""
+    away = [before - np.median(before) for before in settings if before.size >= FEWEST_ALIKE]
+    return float(np.subtract(*np.percentile(np.concatenate(away), [90, 10]))) if away else None
 
 
 def recovery_curve(shots: tuple[Shot, ...]) -> Survival:

@@ -123,6 +123,8 @@ def shots(channel: str, record: ShotRecord, summary: ShotSummary) -> Json:
             "median_dip_kpa": estimate(summary.median_dip_pa, KPA),
             "median_before_kpa": estimate(summary.median_before_pa, KPA),
             "steadiness_kpa": number(summary.steadiness_pa, KPA),
+            "regulator_turns": summary.turns,
+            "steadiness_at_one_setting_kpa": number(summary.steadiness_set_pa, KPA),
             "lowest_before_kpa": number(summary.lowest_before_pa, KPA),
             "lowest_kpa": number(summary.lowest_pa, KPA),
             "in_window": number(summary.in_window),

@@ -57,9 +57,14 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
         return [f"No shot in {seconds(record.duration_s)} at {rate}.", *_events(record)]
     recovery, dip = summary.median_recovery_s, summary.median_dip_pa
     head = f"{counted(summary.shots, 'shot')} in {seconds(record.duration_s)}"
-    if summary.steadiness_pa is not None:
-        head += f"; four in five started within {reader.pressure(summary.steadiness_pa)} of each other"
-    out = [f"{head}.", f"The median pressure just before a shot was {reader.estimate(summary.median_before_pa, reader.pressure)}."]
+    if summary.steadiness_set_pa is not None:
+        where = "at one setting of the regulator " if summary.turns else ""
+        head += f"; {where}four in five started within {reader.pressure(summary.steadiness_set_pa)} of each other"
+    out = [f"{head}."]
+    if summary.turns and summary.steadiness_pa is not None:
+        turned = f"The regulator was turned {counted(summary.turns, 'time')} between shots"
+        out.append(f"{turned}: over all its settings four in five started within {reader.pressure(summary.steadiness_pa)}.")
+    out += [f"The median pressure just before a shot was {reader.estimate(summary.median_before_pa, reader.pressure)}."]
     if recovery.value is not None:
         out.append(
             f"The pressure was back after {reader.estimate(recovery, finer_seconds)}: the median of all shots, counting those cut off."

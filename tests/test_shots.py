@@ -841,6 +841,20 @@ def test_bursts_that_pull_the_line_down_are_told() -> None:
     assert sag.low_pa.value == pytest.approx(3 * 0.3 * sinking.dip_pa, rel=0.1)
 
 
+def test_a_regulator_that_was_turned_makes_no_unsteady_line() -> None:
+    made = record(Scene(name="set", single=12, bursts=0, noise_pa=300.0), 4)
+    up_s = 0.5 * float(made.times_s[5] + made.times_s[6])
+    found = find_shots(made.t_s, made.p_pa + 1e5 * np.clip((made.t_s - up_s) / 0.5, 0.0, 1.0))
+    summary = summarise(found)
+    assert [e.kind for e in found.events] == ["regulator change"]
+    assert (summary.shots, summary.turns) == (12, 1)
+    assert summary.steadiness_pa == pytest.approx(1e5, rel=0.03)
+    steady = summarise(find_shots(made.t_s, made.p_pa))
+    assert steady.turns == 0
+    assert steady.steadiness_set_pa == steady.steadiness_pa
+    assert summary.steadiness_set_pa == pytest.approx(steady.steadiness_pa, abs=300.0)
+
+
 def test_summary_without_shots_says_nothing() -> None:
     t, p = line(10.0)
     summary = summarise(find_shots(t, p))
@@ -848,6 +862,7 @@ def test_summary_without_shots_says_nothing() -> None:
     assert summary.median_recovery_s.value is None
     assert summary.median_dip_pa.value is None
     assert summary.steadiness_pa is None
+    assert summary.steadiness_set_pa is None
     assert summary.cadence == ()
     assert summary.sag is None
 

@@ -145,7 +145,8 @@ def _readouts(summary: ShotSummary, reader: Reader) -> list[tuple[str, str, str 
 
 def _steady(summary: ShotSummary, reader: Reader) -> str | None:
     """What counts for even nails: how far apart the shots started."""
-    return None if summary.steadiness_pa is None else f"80 % within {reader.pressure(summary.steadiness_pa)}"
+    where = " at one setting" if summary.turns else ""
+    return None if summary.steadiness_set_pa is None else f"80 % within {reader.pressure(summary.steadiness_set_pa)}{where}"
 
 
 def _recovery(record: ShotRecord, summary: ShotSummary) -> html.Div:
