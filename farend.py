@@ -118,7 +118,7 @@ def _noted(recording: Opened) -> Opened:
 
 
 def _line(path: Path) -> Line:
-    from analysis.line import parse_line
+    from analysis.line_file import parse_line
     from logger.home import line_file
 
     file = line_file(path)
@@ -519,8 +519,8 @@ def _water(args: argparse.Namespace) -> int:
 
 
 def _setting(args: argparse.Namespace) -> int:
+    from analysis.cautions import maker_limit
     from analysis.dial_in import dial_in
-    from analysis.line import maker_limit
     from dashboard import dry_answers
 
     recording = _open(args.what, args)
@@ -548,7 +548,7 @@ def _tool(name: str) -> Part:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from analysis.line import cautions
+    from analysis.cautions import cautions
     from analysis.line_check import check_parts, rating_cautions
     from dashboard import dry_answers
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from analysis.line import Line, highest_pressures
-from analysis.units import INCH_M, PSI_PA, from_si
+from analysis.cautions import highest_pressures
+from analysis.line import Line
+from analysis.units import INCH_M, PSI_PA, bar_psi
 
 OVERPRESSURE_SHARE: Final = 0.10  # a relief valve holds a vessel within the greater of 10 % and
 OVERPRESSURE_LEAST_PA: Final = 3.0 * PSI_PA  # 3 psi above its rating; ASME VIII-1 UG-125(c), excerpt of the 1992 edition
@@ -123,11 +124,11 @@ def highest_relieved(rated_pa: float) -> float:
 
 
 def rating_cautions(line: Line) -> tuple[str, ...]:
-    """Say what the ratings ask for, beyond what `analysis.line.cautions` says of normal work. Bar and psi: the reader's unit is unknown."""
+    """Say what the ratings ask for, beyond what `analysis.cautions` says of normal work. Bar and psi: the reader's unit is unknown."""
     checks = check_parts(line)
     out = [
-        f"If the regulator fails open, {c.name} sees {_both(c.failed_open_pa)} but is rated {_both(c.rated_pa)}: fit a relief valve behind "
-        f"the regulator that opens at or below {_both(c.rated_pa)}, or lower the pump's cut-out."
+        f"If the regulator fails open, {c.name} sees {bar_psi(c.failed_open_pa)} but is rated {bar_psi(c.rated_pa)}: fit a relief valve "
+        f"behind the regulator that opens at or below {bar_psi(c.rated_pa)}, or lower the pump's cut-out."
         for c in checks
         if c.verdict == "too low when a regulator fails" and c.rated_pa is not None
     ]
@@ -135,13 +136,13 @@ def rating_cautions(line: Line) -> tuple[str, ...]:
     if unknown:
         out.append(
             f"No rated pressure is given for {', '.join(unknown)}: read it off the part or its sheet and put it into the line's file "
-            f"(up to {_both(checks[0].failed_open_pa)} can be seen)."
+            f"(up to {bar_psi(checks[0].failed_open_pa)} can be seen)."
         )
     if line.compressor.rated_pa is not None:
         out.append(
-            f"The tank's relief valve must open at or below {_both(line.compressor.rated_pa)} and hold the tank below "
-            f"{_both(highest_relieved(line.compressor.rated_pa))} while it blows (ASME VIII-1 UG-125(c)). No valve between tank and relief "
-            "valve, a gauge that can be seen, a drain at the lowest point, tested regularly (29 CFR 1910.169(b))."
+            f"The tank's relief valve must open at or below {bar_psi(line.compressor.rated_pa)} and hold the tank below "
+            f"{bar_psi(highest_relieved(line.compressor.rated_pa))} while it blows (ASME VIII-1 UG-125(c)). No valve between tank "
+            "and relief valve, a gauge that can be seen, a drain at the lowest point, tested regularly (29 CFR 1910.169(b))."
         )
     else:
         out.append(
@@ -153,11 +154,11 @@ def rating_cautions(line: Line) -> tuple[str, ...]:
     out.append("Join tool and hose so that they cannot come apart, and never lift a tool by its hose (29 CFR 1926.302(b)(1), (6)).")
     if highest_pressures(line)[-1] > MUZZLE_PA:
         out.append(
-            f"The tool can see more than {_both(MUZZLE_PA)}: a nailer or stapler that feeds by itself then needs a muzzle that fires only "
-            "against the work (29 CFR 1926.302(b)(3))."
+            f"The tool can see more than {bar_psi(MUZZLE_PA)}: a nailer or stapler that feeds by itself then needs a muzzle that "
+            "fires only against the work (29 CFR 1926.302(b)(3))."
         )
     out.append(
-        f"Blow nothing clean with more than {_both(CLEANING_PA)} at the nozzle, and only with chip guards and eye protection; never "
+        f"Blow nothing clean with more than {bar_psi(CLEANING_PA)} at the nozzle, and only with chip guards and eye protection; never "
         "towards people (29 CFR 1910.242(b), 1926.302(b)(4))."
     )
     out.append(
@@ -166,7 +167,3 @@ def rating_cautions(line: Line) -> tuple[str, ...]:
     )
     out.append("These are reminders, not a code: local codes and a licensed person decide, and the maker's limits stand above all here.")
     return tuple(out)
-
-
-def _both(p_pa: float) -> str:
-    return f"{from_si(p_pa, 'bar'):.1f} bar ({from_si(p_pa, 'psi'):.0f} psi)"

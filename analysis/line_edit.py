@@ -9,7 +9,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT
 
-from analysis.line import KINDS, LineError
+from analysis.line_file import KINDS, LineError
 
 # What a part starts with when it is added: what its kind must say, at a usual size.
 STARTS: Final[dict[str, dict[str, str]]] = {

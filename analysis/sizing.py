@@ -13,8 +13,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.air import CV_UNCERTAINTY, mass_of_free_air
 from analysis.burst import Burst, bar_and_psi, check_floor, fill_time, fire, receiver_index, refill_time, rest_pressure
+from analysis.cautions import cautions
 from analysis.estimate import Estimate
-from analysis.line import Line, cautions
+from analysis.line import Line
 from analysis.line_check import rating_cautions
 from analysis.units import from_si
 from analysis.variants import COMMON_M3, Change, moved_receiver, moved_regulator, wider_hoses, with_receiver

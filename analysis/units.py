@@ -204,3 +204,8 @@ def significant(value: float, digits: int) -> str:
     if places > 7:
         return f"{value:.{digits - 1}e}"
     return f"{round(value, places):.{max(0, places)}f}"
+
+
+def bar_psi(p_pa: float) -> str:
+    """Write a pressure where the reader's unit is not known."""
+    return f"{from_si(p_pa, 'bar'):.1f} bar ({from_si(p_pa, 'psi'):.0f} psi)"

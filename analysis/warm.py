@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.line import parse_line
+from analysis.line_file import parse_line
 from analysis.model import simulate
 from analysis.shots import find_shots
 

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from analysis.compare import compare
 from analysis.leak_cost import leak_cost
 from analysis.leakdown import fit_leakdown
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import simulate
 from analysis.shot_step import air_by_step
 from analysis.shots import find_shots, summarise

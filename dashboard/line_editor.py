@@ -9,9 +9,11 @@ from urllib.parse import urlencode
 import dash_mantine_components as dmc
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from analysis.line import KINDS, Line, cautions, known_keys, parse_line
+from analysis.cautions import cautions
+from analysis.line import Line
 from analysis.line_check import rating_cautions
 from analysis.line_edit import add, move, parts_said, put, remove, said
+from analysis.line_file import KINDS, known_keys, parse_line
 from dashboard import ui
 from dashboard.line_words import compressor_facts, part_facts
 from dashboard.reader import Reader

@@ -20,7 +20,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from analysis.line import parse_line
+from analysis.line_file import parse_line
 from analysis.record import Shot
 from dashboard.live import Follower, Live
 from logger.home import lines_folder, safe_name

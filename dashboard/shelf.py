@@ -123,7 +123,7 @@ class Shelf:
         ValueError
             If there is none of that name, or its file cannot be used.
         """
-        from analysis.line import parse_line
+        from analysis.line_file import parse_line
 
         kept = self.lines()
         if name not in kept:
@@ -133,7 +133,7 @@ class Shelf:
 
     def line_of(self, name: str) -> str:
         """Name of the kept air line that a session was recorded on; empty where it names none that is kept."""
-        from analysis.line import parse_line
+        from analysis.line_file import parse_line
 
         wanted = self.session(name).line
         for kept, text in self.lines().items():
@@ -144,7 +144,7 @@ class Shelf:
 
     def save_line(self, name: str, text: str) -> str:
         """Check an air-line file and keep it under a name; return the name as kept."""
-        from analysis.line import parse_line
+        from analysis.line_file import parse_line
 
         parse_line(text)
         kept = safe_name(name.removesuffix(".toml"))
@@ -168,7 +168,7 @@ class Shelf:
         ValueError
             If it cannot be used; nothing is kept then.
         """
-        from analysis.line import parse_tools
+        from analysis.line_file import parse_tools
         from logger.durable import write_text
 
         count = len(parse_tools(text))
@@ -178,7 +178,8 @@ class Shelf:
 
     def tools(self) -> dict[str, Part]:
         """Tools by name: the builder's own, and those of the kept air lines. Of two that are called alike the lower limit counts."""
-        from analysis.line import lower_limit, parse_line, parse_tools
+        from analysis.cautions import lower_limit
+        from analysis.line_file import parse_line, parse_tools
 
         found: dict[str, Part] = {}
         with contextlib.suppress(ValueError):

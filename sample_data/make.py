@@ -21,7 +21,8 @@ from analysis.constants import (
     R_AIR_J_PER_KG_K,
     ZERO_CELSIUS_K,
 )
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import simulate
 from analysis.units import PSI_PA
 

@@ -15,7 +15,8 @@ from scipy.special import jv
 from analysis.air import iso6358_mass_flow
 from analysis.constants import GAMMA, R_AIR_J_PER_KG_K
 from analysis.friction import darcy
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import Nozzle, Outcome, build, run_network, settled, simulate
 from analysis.steady import steady_loss
 

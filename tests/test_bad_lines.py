@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.line import Line, LineError, parse_line
+from analysis.line import Line
+from analysis.line_file import LineError, parse_line
 from analysis.model import Nozzle, build, run_network, settled, simulate
 from analysis.sizing import size_receiver
 from analysis.steady import steady_loss

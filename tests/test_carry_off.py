@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from analysis.carry_off import Vessel, carry_off, check_filling, read_filling
 from analysis.constants import R_AIR_J_PER_KG_K
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import build, run_network, settled
 from analysis.units import PSI_PA
 from analysis.variants import with_receiver

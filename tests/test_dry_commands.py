@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 import farend
-from analysis.line import parse_line
 from analysis.line_check import check_parts, rating_cautions
+from analysis.line_file import parse_line
 from tests.commands import ask, refuse
 
 SAMPLES = Path(farend.__file__).parent / "sample_data"

@@ -12,8 +12,9 @@ from scipy.signal import lfilter
 from analysis.constants import ANR_DENSITY_KG_PER_M3, CV_J_PER_KG_K, R_AIR_J_PER_KG_K
 from analysis.estimate import Estimate
 from analysis.fit import LineFit, _one_of_two, fit_line
-from analysis.line import Line, parse_line
+from analysis.line import Line
 from analysis.line_episodes import onset, readings, shot_episodes, zero_difference
+from analysis.line_file import parse_line
 from analysis.line_search import _plausible
 from analysis.line_unknowns import Problem, air_volume
 from analysis.model import Nozzle, build, run_network, settled

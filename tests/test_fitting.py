@@ -8,7 +8,8 @@ import pytest
 
 from analysis.estimate import Estimate
 from analysis.fit import LineFit, Parameter, fit_line
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from dashboard import fit_words, line_fit
 from dashboard.fitting import FitState, Fittings
 from dashboard.reader import Reader

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.air import iso6358_mass_flow, mass_of_free_air
-from analysis.line import DEFAULT_B, DEFAULT_CLEARANCE, LineError, cautions, line_to_toml, parse_line
+from analysis.cautions import cautions
+from analysis.line_file import DEFAULT_B, DEFAULT_CLEARANCE, LineError, line_to_toml, parse_line
 
 TEXT = """
 name = "Shed line"

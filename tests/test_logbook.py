@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 import farend
 from analysis.desiccant import Desiccant
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.logbook import Digest, Due, LogBook, Service, keep_book
 from analysis.trend import trend
 from analysis.water import WaterBalance, water_balance

@@ -12,7 +12,8 @@ from scipy.optimize import brentq
 
 from analysis import network, slopes, triggers
 from analysis.air import iso6358_downstream
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import Network, Nozzle, State, build, run_network, settled, simulate
 from analysis.warm import warm
 from tests import model_errors as errors
@@ -253,7 +254,7 @@ def test_warming_compiles_detector_and_model() -> None:
 def test_model_starts_without_half_of_scipy_and_leaves_it_whole() -> None:
     """Numba would load scipy's linear algebra at the first call; what needs it later must still find it."""
     program = (
-        "import sys, numpy as np; from analysis.line import parse_line; from analysis.model import simulate\n"
+        "import sys, numpy as np; from analysis.line_file import parse_line; from analysis.model import simulate\n"
         "simulate(parse_line(sys.argv[1]), [], duration_s=0.01); assert 'scipy.linalg' not in sys.modules\n"
         "import scipy.linalg.cython_blas; assert np.allclose(scipy.linalg.inv(np.eye(2)), np.eye(2))"
     )

@@ -5,8 +5,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.line import parse_line
 from analysis.line_episodes import nozzle_episodes, onset, readings, shot_episodes, zero_difference
+from analysis.line_file import parse_line
 from tests.test_fit import NOMINAL
 
 RATE_HZ = 500.0

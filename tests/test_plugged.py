@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import build, run_network, settled, simulate
 from analysis.shots import ShotRecord, find_shots
 from tests import shot_scores

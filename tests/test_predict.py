@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 import farend
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.predict import predict_change
 
 SAMPLES = Path(farend.__file__).parent / "sample_data"

@@ -10,7 +10,7 @@ ROOT = Path(__file__).parent.parent
 ASK = """
 import warnings
 warnings.simplefilter("error")
-from analysis.line import parse_line
+from analysis.line_file import parse_line
 from analysis.model import simulate
 import analysis.network, sys
 assert analysis.network.__file__.startswith(sys.argv[1]), analysis.network.__file__

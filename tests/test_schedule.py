@@ -2,7 +2,7 @@
 
 import pytest
 
-from analysis.line import parse_line
+from analysis.line_file import parse_line
 from analysis.schedule import LEAD_S, LONGEST_S, air_asked, bursts, like
 from tests.test_model import LINE
 

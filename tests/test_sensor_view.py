@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import Nozzle, simulate
 from analysis.sensor_view import Sensor, seen, view
 from tests.test_model import LINE

@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.line import KINDS, LineError, known_keys, maker_limit, parse_line
+from analysis.cautions import maker_limit
 from analysis.line_check import questions
 from analysis.line_edit import STARTS, add, move, put, remove, said
+from analysis.line_file import KINDS, LineError, known_keys, parse_line
 from dashboard import line_editor
 from dashboard.pages import setup
 from dashboard.reader import Reader

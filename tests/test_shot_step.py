@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.line import parse_line
+from analysis.line_file import parse_line
 from analysis.model import simulate
 from analysis.shot_step import air_by_step
 

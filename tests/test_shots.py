@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from analysis.line import parse_line
+from analysis.line_file import parse_line
 from analysis.measures import measure, on_slope, slides
 from analysis.model import Nozzle, simulate
 from analysis.recovered import HELD_S, recovery

@@ -3,7 +3,8 @@
 import pytest
 
 from analysis.burst import Burst
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import simulate
 from analysis.sizing import handbook_lowest, handbook_volume, size_receiver
 from analysis.variants import with_receiver

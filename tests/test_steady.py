@@ -4,7 +4,8 @@ import math
 
 import pytest
 
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import Nozzle, simulate
 from analysis.steady import harris_loss, hose_outlet, largest_flow, steady_loss
 

@@ -5,7 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.line import Line, cautions, parse_line
+from analysis.cautions import cautions
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import Simulation, simulate
 from analysis.units import PSI_PA
 

@@ -13,7 +13,8 @@ from analysis.air import ambient_pressure
 from analysis.constants import ANR_DENSITY_KG_PER_M3
 from analysis.desiccant import Desiccant
 from analysis.estimate import Estimate
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.moist_air import ambient_humidity_ratio, anr_humidity_ratio, saturation_humidity_ratio
 from analysis.water import WaterBalance, water_balance
 from analysis.water_variants import water_variants

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.burst import Burst, fire
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import simulate
 from analysis.variants import COMMON_M3, Change, higher_switch, moved_receiver, moved_regulator, wider_hoses, with_receiver
 from analysis.whatif import WhatIf, what_if

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from dash import Dash, html
 
-from analysis.line import Line, cautions
+from analysis.cautions import cautions
+from analysis.line import Line
 from dashboard import line_figures, line_fit, ui, wording
 from dashboard.job_card import working
 from dashboard.line_words import compressor_facts, part_facts

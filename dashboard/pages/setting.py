@@ -9,8 +9,8 @@ from urllib.parse import urlencode
 import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, html, no_update
 
+from analysis.cautions import maker_limit
 from analysis.dial_in import DialIn
-from analysis.line import maker_limit
 from analysis.units import UnitError, parse_quantity, significant
 from dashboard import shot_figures, ui
 from dashboard.address import choices

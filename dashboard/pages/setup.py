@@ -9,9 +9,11 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
+from analysis.cautions import cautions, maker_limit
 from analysis.leak_cost import TARIFF_PER_KWH
-from analysis.line import Line, cautions, maker_limit, parse_tools
+from analysis.line import Line
 from analysis.line_check import check_parts, questions, rating_cautions
+from analysis.line_file import parse_tools
 from dashboard import line_editor, ui
 from dashboard.dry_answers import check_words
 from dashboard.line_words import part_facts

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from analysis.compare import compare
 from analysis.estimate import Estimate
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import simulate
 from analysis.settled import Trace
 

@@ -56,7 +56,8 @@ from numpy.typing import NDArray
 
 from analysis.constants import ANR_DENSITY_KG_PER_M3, GAMMA, R_AIR_J_PER_KG_K
 from analysis.fit import fit_line
-from analysis.line import Line, Part, parse_line
+from analysis.line import Line, Part
+from analysis.line_file import parse_line
 from analysis.line_unknowns import air_volume
 from analysis.model import Nozzle, build, run_network, settled
 from analysis.steady import steady_loss

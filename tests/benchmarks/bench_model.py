@@ -8,7 +8,8 @@ import time
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.model import build, run_network, settled, simulate
 from analysis.sizing import size_receiver
 from tests.benchmarks.peer_model import chamber

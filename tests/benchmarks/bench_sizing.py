@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from analysis.line import parse_line
+from analysis.line_file import parse_line
 from analysis.sizing import size_receiver
 from analysis.whatif import what_if
 from dashboard import try_out

@@ -8,7 +8,7 @@ from analysis.air import conductance_of_bore
 from analysis.burst import fill_time
 from analysis.carry_off import Vessel
 from analysis.constants import R_AIR_J_PER_KG_K
-from analysis.line import parse_line
+from analysis.line_file import parse_line
 from analysis.units import CUBIC_FOOT_M3, PSI_PA, US_GALLON_M3, from_si
 
 

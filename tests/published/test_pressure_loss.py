@@ -70,7 +70,7 @@ def test_pd15_smooth_three_quarter_inch() -> None:
 )
 def test_hose_volume_per_metre(row: str, inch: float, ml_per_m: float) -> None:
     """Computed; here from the model's own hose, as the mass that a metre of it holds."""
-    from analysis.line import parse_line
+    from analysis.line_file import parse_line
     from analysis.model import build
 
     text = f"""

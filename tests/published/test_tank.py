@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis import air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CP_J_PER_KG_K, PRANDTL, R_AIR_J_PER_KG_K
-from analysis.line import parse_line
+from analysis.line_file import parse_line
 from analysis.model import WALL_W_PER_M2_K, Nozzle, build, run_network, settled
 from tests import model_errors
 

@@ -3,7 +3,8 @@
 import pytest
 
 from analysis.burst import Burst, fire, single_shot
-from analysis.line import Line, parse_line
+from analysis.line import Line
+from analysis.line_file import parse_line
 from analysis.units import PSI_PA, US_GALLON_M3
 from analysis.variants import wide_couplers, with_receiver
 
