@@ -120,11 +120,7 @@ def parse_line(text: str) -> Line:
         If the text is no TOML, has an unknown key, a value that cannot be, or parts in an impossible order. The message gives the
         line, the key, and the nearest known one.
     """
-    try:
-        data = tomllib.loads(text.removeprefix("\ufeff"))
-    except tomllib.TOMLDecodeError as problem:
-        msg = f'This is no valid air-line file: {problem}. Quantities are written as text, e.g. bore = "9.5 mm".'
-        raise LineError(msg) from None
+    data = _tables(text, "air-line file", 'bore = "9.5 mm"')
     at = _Place(text)
     _check_keys(data, _TOP, at, "", 0, "an air-line file")
     site = _site(data.get("site", {}), at)
@@ -147,11 +143,7 @@ def parse_tools(text: str) -> tuple[Part, ...]:
     LineError
         If the text is no TOML, has another table or key, a value that cannot be, or two tools of one name.
     """
-    try:
-        data = tomllib.loads(text.removeprefix("\ufeff"))
-    except tomllib.TOMLDecodeError as problem:
-        msg = f'This is no valid file of tools: {problem}. Quantities are written as text, e.g. rated = "8.3 bar".'
-        raise LineError(msg) from None
+    data = _tables(text, "file of tools", 'rated = "8.3 bar"')
     at = _Place(text)
     _check_keys(data, ("tool",), at, "", 0, "a file of tools")
     tables = data.get("tool", [])
@@ -165,6 +157,14 @@ def parse_tools(text: str) -> tuple[Part, ...]:
         msg = f"Two tools are called {twice!r}; give each a name of its own."
         raise LineError(msg)
     return tools
+
+
+def _tables(text: str, what: str, example: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError as problem:
+        msg = f"This is no valid {what}: {problem}. Quantities are written as text, e.g. {example}."
+        raise LineError(msg) from None
 
 
 def known_keys(where: str) -> tuple[str, ...]:
