@@ -72,6 +72,10 @@ class Unclump:
         self._t, self._p = t[n:], p[n:]
         return spread[:n], p[:n]
 
+    def doubts(self) -> list[str]:
+        """Say nothing: times spread so are as good as even ones."""
+        return []
+
 
 @jit
 def _spread(t: Floats, spread: Floats, last: bool, state: Floats) -> int:

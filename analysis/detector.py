@@ -357,7 +357,7 @@ class ShotDetector:
             resolution_pa=stream.resolution_pa,
             shots=tuple(self._shots),
             events=self.events,
-            warnings=(*self._warnings(rate), *self._timer.doubts(), *self._plugs.doubts(duration_s, rate), *_left_out(stream.dropped)),
+            warnings=(*self._warnings(rate), *self._timer.doubts(), *self._plugs.doubts(duration_s, rate), *stream.doubts()),
             depth_u=self._depth_u,
         )
 
@@ -376,10 +376,6 @@ class ShotDetector:
                 f"{200.0 * self._depth_u:.0f} %. Log {enough:.0f} a second, and more shots."
             )
         return warnings
-
-
-def _left_out(readings: int) -> list[str]:
-    return [f"{readings} readings repeat a time or go back in time and were left out."] if readings else []
 
 
 def _ended(fall: Fall, following: Fall) -> Fall:

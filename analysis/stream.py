@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
+from analysis.repeats import Unrepeat, answered_step
 
 Floats = NDArray[np.float64]
 
@@ -70,7 +71,7 @@ class Stream:
         self._t, self._raw, self._clean, self._total = (np.empty(0) for _ in range(4))
         self._base = 0  # absolute position of the first reading kept
         self._waiting: list[tuple[Floats, Floats]] = []
-        self._unclump: Unclump | None = None  # where the times come in clumps
+        self._tidy: list[Unclump | Unrepeat] = []  # what readings go through first
         self._widths: triggers.Widths | None = None
         self._state, self._places = np.zeros(triggers.FLOATS), np.zeros(triggers.INTS, dtype=np.int64)
         self._marks = np.zeros((1024, triggers.MARK_COLUMNS))
@@ -102,6 +103,11 @@ class Stream:
         if self.readings >= FIRST_READINGS:
             self._begin()
 
+    def doubts(self) -> list[str]:
+        """Say what was left out, and what to do."""
+        repeated = [f"{self.dropped} readings repeat a time or go back in time and were left out."] if self.dropped else []
+        return [*(doubt for tidy in self._tidy for doubt in tidy.doubts()), *repeated]
+
     def end(self) -> None:
         """Take in what still waits for more readings, as none will come."""
         if self._widths is None:
@@ -111,16 +117,19 @@ class Stream:
     def _begin(self) -> None:
         t, p = (np.concatenate(parts) for parts in zip(*self._waiting, strict=True))
         self._waiting.clear()
-        first = slice(0, FIRST_READINGS)
-        step_s = clumped_step(t[first])
-        self._unclump = Unclump(step_s) if step_s else None
-        self._widths = triggers.widths(step_s or float(np.median(np.diff(t[first]))))
-        self._state, self._places = triggers.first_state(t[first], p[first], self._widths)
+        first_t, first_p = t[:FIRST_READINGS], p[:FIRST_READINGS]
+        if step_s := clumped_step(first_t):
+            self._tidy.append(Unclump(step_s))
+        elif step_s := answered_step(first_t, first_p):
+            self._tidy.append(Unrepeat(step_s))
+            first_t, first_p = Unrepeat(step_s).take(first_t, first_p)
+        self._widths = triggers.widths(step_s or float(np.median(np.diff(first_t))))
+        self._state, self._places = triggers.first_state(first_t, first_p, self._widths)
         self._append(t, p)
 
     def _append(self, t: Floats, p: Floats, *, last: bool = False) -> None:
-        if self._unclump is not None:
-            t, p = self._unclump.take(t, p, last=last)
+        for tidy in self._tidy:
+            t, p = tidy.take(t, p, last=last)
         self._t, self._raw = np.concatenate([self._t, t]), np.concatenate([self._raw, p])
         empty = np.zeros(t.size)
         self._clean, self._total = np.concatenate([self._clean, empty]), np.concatenate([self._total, empty])
