@@ -171,7 +171,7 @@ class ShotDetector:
             if disturbs(fall, noise):
                 self._slow.drop(replace(fall, time_s=last.time_s))
             return
-        if self._repeats(fall) or self._stream.disturbed(fall.time_s, found.ready):
+        if self._repeats(fall) or self._stream.disturbed(fall.time_s, fall.dip_pa, found.ready):
             return
         if self._strokes.hammer(fall, self._stream.ahead(found.ready)):
             if self._slow.drop(fall):

@@ -21,7 +21,7 @@ SLAB = 1 << 16  # readings taken in at once, so that memory stays small whatever
 HISTORY_S = 3.0  # kept before the oldest fall that is not judged yet
 VIEW_S = 0.8  # a fall is judged this long after it happened
 LOOK_BACK_S = 1.5  # and seen with so much of what came before
-BURST_APART_S, BURST_MARGIN_S = 1.0, 0.05
+BURST_APART_S, BURST_MARGIN_S, BURST_TURNS = 1.0, 0.05, 2.0  # no dip of interference is so many times the size of its turns
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class Stream:
         self._marks = np.zeros((1024, triggers.MARK_COLUMNS))
         self._bins = np.zeros((4096, 2))
         self._gap_ends: list[tuple[float, float]] = []  # those that a view may meet
-        self._turns: list[tuple[float, float, float]] = []  # start and end of a burst as known when issued at a position
+        self._turns: list[tuple[float, float, float, float]] = []  # start and end of a burst when issued at a position, its turns [Pa]
 
     # What came in
 
@@ -185,7 +185,7 @@ class Stream:
             self.falls.append(mark)
         elif kind == triggers.BURST:
             start, stop = float(mark[4]), float(mark[3])
-            self._turns.append((start, stop, float(mark[7])))
+            self._turns.append((start, stop, float(mark[7]), float(mark[5])))
             if self.bursts and start - self.bursts[-1][1] < BURST_APART_S:
                 self.bursts[-1][1] = stop
             else:
@@ -242,6 +242,7 @@ class Stream:
         """Last reading before the next gap after a time [s]; infinite where none is known."""
         return next((start + 1e-9 for start, stop in self._gap_ends if stop > time_s), float("inf"))
 
-    def disturbed(self, time_s: float, ready: int) -> bool:
-        """Whether there was interference at a time, as far as was known at a position."""
-        return any(start - BURST_MARGIN_S < time_s < stop + BURST_MARGIN_S for start, stop, at in self._turns if at <= ready)
+    def disturbed(self, time_s: float, dip_pa: float, ready: int) -> bool:
+        """Whether there was interference at a time that may make such a dip, as far as was known at a position."""
+        turns = [turn for turn in self._turns if turn[2] <= ready and dip_pa < BURST_TURNS * turn[3]]
+        return any(start - BURST_MARGIN_S < time_s < stop + BURST_MARGIN_S for start, stop, _, _ in turns)

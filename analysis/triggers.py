@@ -49,9 +49,9 @@ BIG_SHARE = 0.005  # of absolute pressure; noise that grows all at once is no in
 
 # Kinds of mark
 FALL, SPIKE, GAP, BURST = 0, 1, 2, 3
-# Columns of a mark: kind, scale or length of spike, position and time of its peak, size, first position above the threshold, noise,
-# position at which it was issued, threshold, resolution known by then, ripple between single readings as a noise, noise that is seen to
-# flicker at the edges of a step
+# Columns of a mark: kind, scale or length of spike, position and time of its peak, size (of a burst its beginning), first position above
+# the threshold (of a burst the size of its turns), noise, position at which it was issued, threshold, resolution known by then, ripple
+# between single readings as a noise, noise that is seen to flicker at the edges of a step
 MARK_COLUMNS = 12
 
 # Slots of the float state
@@ -75,6 +75,7 @@ MARK_COLUMNS = 12
     SPIKY_T,
     FLICKER,
     LEAP,
+    TURN,
     TURN_0,
 ) = (
     0,
@@ -97,8 +98,9 @@ MARK_COLUMNS = 12
     23,
     24,
     25,
+    26,
 )
-FLOATS = 25 + FEWEST_TURNS - 1
+FLOATS = 26 + FEWEST_TURNS - 1
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is
 NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS = 0, 1, 2, 5, 8, 11, 12, 13, 14
@@ -272,9 +274,10 @@ def scan(
             if abs(leap) > max(8.0 * sigma, 3.0 * state[RIPPLE_0], BIG_SHARE * (abs(x) + 1e5)):
                 if t[k] - state[JUMP_S] > max(CHAIN_S, CHAIN_STEPS * step_s):
                     places[TURNS] = 0
-                    state[BURST_S] = t[k]
+                    state[BURST_S], state[TURN] = t[k], 0.0
                 elif (leap > 0.0) != (state[JUMP] > 0.0) and t[k] - state[JUMP_S] < max(TURN_S, 2.5 * step_s):
                     places[TURNS] += 1
+                    state[TURN] = max(state[TURN], min(abs(leap), abs(state[JUMP])))
                     turn = TURN_0 + places[TURNS] % (FEWEST_TURNS - 1)
                     since_s, state[turn] = state[turn], t[k]
                     if places[TURNS] >= FEWEST_TURNS and t[k] - since_s < max(TURNS_S, TURNS_STEPS * step_s):
@@ -282,6 +285,7 @@ def scan(
                         marks[found, 2] = i
                         marks[found, 3] = t[k]
                         marks[found, 4] = state[BURST_S]
+                        marks[found, 5] = state[TURN]
                         marks[found, 7] = i
                         found += 1
                 state[JUMP_S] = t[k]

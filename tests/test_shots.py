@@ -799,6 +799,16 @@ def test_a_burst_of_interference_is_one_event_and_no_shot() -> None:
     assert found.events[0].time_s == pytest.approx(10.0, abs=0.3)
 
 
+@pytest.mark.parametrize("rate_hz", [200.0, 1000.0])
+def test_the_whistle_of_a_chuck_hides_no_shot(rate_hz: float) -> None:
+    deep = Scene(name="deep", rate_hz=rate_hz, noise_pa=500.0, dip_pa=150_000.0, per_burst=3, every_s=0.5)
+    made = record(deep, 2)
+    since = np.maximum(made.t_s[:, None] - made.times_s, 0.0)
+    flow = (np.minimum(since / 0.005, 1.0) * np.exp(-since / 0.15)).max(axis=1)
+    found = find_shots(made.t_s, made.p_pa + 9_000.0 * flow * np.random.default_rng(3).normal(size=flow.size))
+    assert score(found, made).f1 == 1.0
+
+
 def averaged(made: Scored, rate_hz: float) -> Scored:
     """The recording by a slower logger that averages over each of its steps."""
     n = round(1.0 / (rate_hz * float(np.median(np.diff(made.t_s)))))
