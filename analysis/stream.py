@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
+from analysis.outages import Outages
 from analysis.repeats import Unrepeat, answered_step
 
 Floats = NDArray[np.float64]
@@ -71,7 +72,7 @@ class Stream:
         self._t, self._raw, self._clean, self._total = (np.empty(0) for _ in range(4))
         self._base = 0  # absolute position of the first reading kept
         self._waiting: list[tuple[Floats, Floats]] = []
-        self._tidy: list[Unclump | Unrepeat] = []  # what readings go through first
+        self._tidy: list[Outages | Unclump | Unrepeat] = [Outages()]  # what readings go through first
         self._widths: triggers.Widths | None = None
         self._state, self._places = np.zeros(triggers.FLOATS), np.zeros(triggers.INTS, dtype=np.int64)
         self._marks = np.zeros((1024, triggers.MARK_COLUMNS))
