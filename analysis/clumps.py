@@ -17,7 +17,7 @@ PAUSE_S = 0.15  # longer, and readings are missing
 SMALL, SHARE = 0.2, 0.15  # where so many steps are smaller than this share of the mean, times come in clumps
 WITHIN = 0.5  # of the mean step; the stamps of a clump are no further apart, though a line may be missing between them
 LONGEST_S, LONGEST_SHARE = 0.01, 0.2  # from the first to the last stamp of a clump, or this share of the time since the one before
-LONGEST_PAUSE_S = 0.3  # between clumps so large that each is followed by a pause as of missing readings
+LONGEST_PAUSE_S = 1.5  # between clumps so large that each is followed by a pause as of missing readings
 FOLLOWED = 500.0  # readings over which the mean step is followed
 
 
