@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
+from analysis.limits import Limits
 from analysis.outages import Outages
 from analysis.repeats import Unrepeat, answered_step
 
@@ -73,6 +74,7 @@ class Stream:
         self._base = 0  # absolute position of the first reading kept
         self._waiting: list[tuple[Floats, Floats]] = []
         self._tidy: list[Outages | Unclump | Unrepeat] = [Outages()]  # what readings go through first
+        self._limits = Limits()
         self._widths: triggers.Widths | None = None
         self._state, self._places = np.zeros(triggers.FLOATS), np.zeros(triggers.INTS, dtype=np.int64)
         self._marks = np.zeros((1024, triggers.MARK_COLUMNS))
@@ -107,7 +109,7 @@ class Stream:
     def doubts(self) -> list[str]:
         """Say what was left out, and what to do."""
         repeated = [f"{self.dropped} readings repeat a time or go back in time and were left out."] if self.dropped else []
-        return [*(doubt for tidy in self._tidy for doubt in tidy.doubts()), *repeated]
+        return [*(doubt for tidy in self._tidy for doubt in tidy.doubts()), *self._limits.doubts(), *repeated]
 
     def end(self) -> None:
         """Take in what still waits for more readings, as none will come."""
@@ -131,6 +133,7 @@ class Stream:
     def _append(self, t: Floats, p: Floats, *, last: bool = False) -> None:
         for tidy in self._tidy:
             t, p = tidy.take(t, p, last=last)
+        self._limits.take(p)
         self._t, self._raw = np.concatenate([self._t, t]), np.concatenate([self._raw, p])
         empty = np.zeros(t.size)
         self._clean, self._total = np.concatenate([self._clean, empty]), np.concatenate([self._total, empty])
