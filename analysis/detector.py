@@ -357,7 +357,13 @@ class ShotDetector:
             resolution_pa=stream.resolution_pa,
             shots=tuple(self._shots),
             events=self.events,
-            warnings=(*self._warnings(rate), *self._timer.doubts(), *self._plugs.doubts(duration_s, rate), *stream.doubts()),
+            warnings=(
+                *self._warnings(rate),
+                *self._timer.doubts(),
+                *self._plugs.doubts(duration_s, rate),
+                *self._so_far.usual.doubts(),
+                *stream.doubts(),
+            ),
             depth_u=self._depth_u,
         )
 

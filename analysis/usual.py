@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable
 
@@ -18,6 +19,7 @@ REFILLS, LOWEST_AFTER_S = 0.03, 0.25  # regains this much at once and goes on: a
 LARGE, STAYED_S, STAYS_SHARE = 2.0, 0.5, 0.5  # times the usual dip, of which less than this share of what is usual is regained
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none, unless it is
 SHARP, CLEAR_SIGMA, LEAST_SHARE = 1.5, 10.0, 0.04  # hardly slower than they are, so clear, and no smaller than this share of them
+PASSED = 4  # clear falls that were too small are worth a word
 
 
 class Usual:
@@ -25,6 +27,11 @@ class Usual:
 
     def __init__(self) -> None:
         self._shots: deque[Fall] = deque(maxlen=KNOWN)
+        self._passed, self._passed_s, self._passed_share = (
+            0,
+            -math.inf,
+            0.0,
+        )  # clear falls that were too small: how many, the last, their sum
 
     def __len__(self) -> int:
         return len(self._shots)
@@ -67,7 +74,21 @@ class Usual:
         if fall.dip_pa >= SMALL_SHARE * usual_pa:
             return False
         sharp = fall.fall_s < SHARP * self.fall_s and fall.back > RECOVERED
-        return not (alone and sharp and fall.dip_pa > CLEAR_SIGMA * noise_pa and fall.dip_pa > LEAST_SHARE * usual_pa)
+        clear = alone and fall.dip_pa > CLEAR_SIGMA * noise_pa and fall.dip_pa > LEAST_SHARE * usual_pa
+        small = not (clear and sharp)
+        if small and clear and fall.back > RECOVERED and fall.time_s > self._passed_s + SAME_FALL_S:
+            self._passed, self._passed_s, self._passed_share = self._passed + 1, fall.time_s, self._passed_share + fall.dip_pa / usual_pa
+        return small
+
+    def doubts(self) -> list[str]:
+        """Say what was passed over, and what to do."""
+        if self._passed < PASSED:
+            return []
+        percent = 100.0 * self._passed_share / self._passed
+        return [
+            f"At least {self._passed} falls by themselves, of about {percent:.0f} % of the usual dip and slower, are not counted: they may "
+            "be shots of another tool on the line, or puffs of air. To count them, record with the sensor at that tool."
+        ]
 
     def drags(self, fall: Fall) -> bool:
         """Whether a fall is too slow for a shot: a valve that somebody opens, a regulator, an open end."""

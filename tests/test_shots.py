@@ -810,6 +810,19 @@ def test_the_whistle_of_a_chuck_hides_no_shot(rate_hz: float) -> None:
     assert score(found, made).f1 == 1.0
 
 
+@pytest.mark.parametrize("others", [0, 8])
+def test_small_slow_falls_beside_deep_shots_are_said(others: int) -> None:
+    deep = Scene(name="deep", noise_pa=400.0, dip_pa=200_000.0, bursts=0, single=30, apart_s=(4.0, 4.5))
+    small = Scene(name="small", dip_pa=30_000.0, fall_s=0.025, bottom_s=0.08)
+    made = record(deep, 2)
+    p = made.p_pa.copy()
+    for at in made.times_s[5 : 5 + others] + 2.2:
+        p += small.dip_pa * dip_shape(made.t_s - at, small)
+    found = find_shots(made.t_s, p)
+    assert score(found, made).f1 == 1.0
+    assert [w.startswith("At least") and "15 % of the usual dip" in w for w in found.warnings] == [True] * (others > 0)
+
+
 def averaged(made: Scored, rate_hz: float) -> Scored:
     """The recording by a slower logger that averages over each of its steps."""
     n = round(1.0 / (rate_hz * float(np.median(np.diff(made.t_s)))))
