@@ -1,4 +1,4 @@
-"""Taking a pump's ripple out of a stretch of readings: a steady swing whose pace no tool keeps up with.
+"""Taking a pump's ripple, or hum, out of a stretch of readings: a steady swing whose pace no tool keeps up with.
 
 Each stroke of a pump lifts its tank by as much as a shot may pull a receiver down, but the strokes go on and on. The swing is fitted
 with an amplitude and a phase that may drift in a straight line, since a pump comes up to speed and slows down against pressure.
@@ -17,8 +17,8 @@ from analysis.stretch import smooth
 
 Floats = NDArray[np.float64]
 
-SLOWEST_HZ, FASTEST_HZ, GRID_HZ = 6.0, 45.0, 0.125  # no tool is fired so often; above, it is hum
-BIN_S = 0.008  # readings closer than this are averaged to find the pace
+SLOWEST_HZ, FASTEST_HZ, GRID_HZ = 6.0, 65.0, 0.125  # no tool is fired so often, and mains hum is at 50 or 60
+BIN_S = 0.006  # readings closer than this are averaged to find the pace
 SLOW_S = 0.12  # what lasts longer is no ripple
 FEWEST = 40  # bins that show a pace
 MOST_SWINGS = 3  # strokes and their harmonics

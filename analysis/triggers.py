@@ -76,6 +76,7 @@ MARK_COLUMNS = 12
     FLICKER,
     LEAP,
     TURN,
+    LEAPS,
     TURN_0,
 ) = (
     0,
@@ -99,8 +100,9 @@ MARK_COLUMNS = 12
     24,
     25,
     26,
+    27,
 )
-FLOATS = 26 + FEWEST_TURNS - 1
+FLOATS = 27 + FEWEST_TURNS - 1
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is
 NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS = 0, 1, 2, 5, 8, 11, 12, 13, 14
@@ -145,6 +147,7 @@ def first_state(t_s: Floats, p_pa: Floats, w: Widths) -> tuple[Floats, Ints]:
     step = step[step > LEAST_STEP_PA]
     state[RESOLUTION] = float(step.min()) if step.size else 0.0
     state[NOISE] = float(np.median(bend)) if bend.size else 0.0  # median of the second difference's size
+    state[LEAPS] = float(np.median(np.abs(np.diff(p_pa)))) if p_pa.size > 1 else 0.0
     state[REFERENCE] = float(p_pa[0]) if p_pa.size else 0.0
     state[BIN_0] = float(t_s[0]) if t_s.size else 0.0
     half = p_pa.size // 2
@@ -269,6 +272,9 @@ def scan(
             back_at_once = leap * state[LEAP] < 0.0
             state[FLICKER] += (step_s / FLICKER_S) * ((1.0 if back_at_once else 0.0) - state[FLICKER])
             state[LEAP] = leap
+            state[LEAPS] += (step_s / NOISE_S) * (
+                sigma if abs(leap) > state[LEAPS] else -sigma
+            )  # follow the median; hum moves by more than it bends
             if leap != 0.0 and (abs(leap) < state[RESOLUTION] or state[RESOLUTION] == 0.0) and abs(leap) > LEAST_STEP_PA:
                 state[RESOLUTION] = abs(leap)
             if abs(leap) > max(8.0 * sigma, 3.0 * state[RIPPLE_0], BIG_SHARE * (abs(x) + 1e5)):
@@ -300,7 +306,7 @@ def scan(
                 and i + 1 < until
                 and t[k + 1] - t[k - 1] < SPIKE_S
                 and ALIKE * jump < raw[k + 1] - left < jump / ALIKE
-                and jump + raw[k + 1] - left > UP_SIGMA * sigma
+                and jump + raw[k + 1] - left > UP_SIGMA * max(sigma, state[LEAPS])
             ):
                 n = 1
                 # Nothing pushes a line up and lets it down again so fast, so a jump upwards may last longer.

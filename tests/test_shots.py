@@ -810,6 +810,25 @@ def test_the_whistle_of_a_chuck_hides_no_shot(rate_hz: float) -> None:
     assert score(found, made).f1 == 1.0
 
 
+@pytest.mark.parametrize(("rate_hz", "hz"), [(200.0, 60.0), (400.0, 50.0), (500.0, 60.0), (1000.0, 50.0)])
+def test_hum_hides_no_shot_on_a_receiver(rate_hz: float, hz: float) -> None:
+    tank = Scene(
+        name="tank",
+        rate_hz=rate_hz,
+        noise_pa=300.0,
+        dip_pa=9_000.0,
+        fall_s=0.07,
+        bottom_s=0.2,
+        recovery_s=0.6,
+        overshoot=0.0,
+        per_burst=3,
+        every_s=0.5,
+    )
+    made = record(tank, 3)
+    found = find_shots(made.t_s, made.p_pa + 3_000.0 * np.sin(2.0 * np.pi * hz * made.t_s + 1.0))
+    assert score(found, made).f1 > 0.98
+
+
 @pytest.mark.parametrize("others", [0, 8])
 def test_small_slow_falls_beside_deep_shots_are_said(others: int) -> None:
     deep = Scene(name="deep", noise_pa=400.0, dip_pa=200_000.0, bursts=0, single=30, apart_s=(4.0, 4.5))
