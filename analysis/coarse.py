@@ -1,9 +1,9 @@
-"""Whether a sensor is coarse: its noise smears the steps of its resolution, or a fall of few steps shows as those alone."""
+"""Whether a sensor is coarse: its noise smears the steps of its resolution, or a fall is of so few steps that each reading counts."""
 
 from __future__ import annotations
 
 DITHER = 0.46  # steps; noise from so much on smears them
-NEAR_STEPS = 3.0
+NEAR_STEPS, HIDDEN = 3.0, 0.8  # and noise of so many steps is hardly rounded
 
 
 def smears(noise_pa: float, resolution_pa: float) -> bool:
@@ -12,5 +12,5 @@ def smears(noise_pa: float, resolution_pa: float) -> bool:
 
 
 def near_a_step(size_pa: float, noise_pa: float, resolution_pa: float) -> bool:
-    """Whether a fall is of few steps of the resolution, which noise does not smear."""
-    return size_pa < NEAR_STEPS * resolution_pa and not smears(noise_pa, resolution_pa)
+    """Whether a fall is of few steps of the resolution, of which noise leaves something to see."""
+    return size_pa < NEAR_STEPS * resolution_pa and noise_pa < HIDDEN * resolution_pa

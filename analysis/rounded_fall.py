@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 TOGETHER_S, FURTHER_S, ABOUT_S, FINE = 0.008, 0.032, (-0.15, 0.25), 8.0
 ALIKE_S = 0.002  # noise of readings closer than this is the same: they count less
 FEWEST = 16  # readings
-NOISES = (0.45, 0.28, 0.17, 0.1, 0.06, 0.035)  # steps; tried one after the other, as each fit starts from where the last ended
+NOISES = (0.9, 0.64, 0.45, 0.28, 0.17, 0.1, 0.06, 0.035)  # steps; tried one after the other, as each fit starts from where the last ended
 ONSET_S, ONSETS = 0.015, 5  # between onsets tried, and how many on either side
 # Shapes of a dip: over which time it falls [s], from when on it comes back and over how long [s], and the share that does: at a receiver a
 # part that is not known, along the line and at the tool all of it.
@@ -35,7 +35,9 @@ NO_MORE = 8.0  # logarithm; further from an onset than one that is so much less 
 GUESSED = 0.5  # steps; so well are depth and regain guessed where the readings do not tell
 SHORT_S = 0.3  # a view with less before the fall is a burst's, in which neither a drift's turn nor a regain can be told
 TURNS, FINER, ROUGHLY = 9, 6, 0.2  # turns of a drift that are tried evenly in the view, and then about the best; with so much noise
-SURE = 5.0  # times the standard deviation, as it were, that a fall must be likelier than a drift
+# Times the standard deviation, as it were, that a fall must be likelier than a straight drift, and than one that turns within the view:
+# few do, and beside one that does a fall is no likelier at all.
+SURE, SURE_OF_TURN = 5.0, 4.0
 NEWTON, SETTLED = 8, 0.1
 FAR, UNLIKELY = 5.0, -14.0  # standard deviations from where on a tail is a formula; no reading counts as less likely than a spike
 
@@ -65,13 +67,14 @@ def fit_rounded_fall(t: Floats, p: Floats, near: FaintFall, step_pa: float, leas
     step_s = float(t[-1] - t[0]) / (t.size - 1)
     x, y, count = _together(t - near.time_s, (p - p[0]) / step_pa, min(step_s / ALIKE_S, 1.0))
     least, turns = min(least_noise_pa / step_pa, NOISES[0]), x[0] < -SHORT_S
-    drift = _drift(x, y, count, least, turns)
-    if drift > -0.5 * SURE**2:
+    line, turned = _drifts(x, y, count, least, turns)
+    if line > -0.5 * SURE**2 or turned > -0.5 * SURE_OF_TURN**2:
         return None  # nothing can be so much likelier
     fall, onset_s, width_s, level, depth, regain = _fall(x, y, count, least, turns, near.dip_pa / step_pa)
-    if fall - drift < 0.5 * SURE**2 or depth <= 0.0 or regain < GOES_ON * depth:
+    unlike, unlike_turn = fall - line - 0.5 * SURE**2, fall - turned - 0.5 * SURE_OF_TURN**2
+    if min(unlike, unlike_turn) < 0.0 or depth <= 0.0 or regain < GOES_ON * depth:
         return None
-    sure = math.sqrt(2.0 * (fall - drift))
+    sure = math.sqrt(2.0 * (fall - line))
     return FaintFall(
         time_s=near.time_s + onset_s,
         width_s=width_s,
@@ -103,8 +106,8 @@ def _together(x: Floats, y: Floats, each: float) -> tuple[Floats, Floats, Floats
 
 
 @jit
-def _drift(x: Floats, y: Floats, count: Floats, least: float, turns: bool) -> float:
-    """Logarithm of the likelihood of a line, or of one that turns where that suits best."""
+def _drifts(x: Floats, y: Floats, count: Floats, least: float, turns: bool) -> tuple[float, float]:
+    """Logarithm of the likelihood of a line, and of one that may turn where that suits best."""
     n = x.size
     straight, columns = np.ones((2, n)), np.ones((3, n))
     for i in range(n):
@@ -112,7 +115,7 @@ def _drift(x: Floats, y: Floats, count: Floats, least: float, turns: bool) -> fl
     free = np.zeros((2, 3))
     best = _annealed(y, count, straight, free, least)[0]
     if not turns:
-        return best
+        return best, best
     likeliest, turn, apart = -np.inf, 0.5, 1.0 / (TURNS + 1.0)
     for k in range(TURNS + FINER):
         at = (k + 1) * apart
@@ -125,7 +128,7 @@ def _drift(x: Floats, y: Floats, count: Floats, least: float, turns: bool) -> fl
             likeliest, turn = now, at
     for i in range(n):
         columns[2, i] = max(columns[1, i] - turn, 0.0)
-    return max(best, _annealed(y, count, columns, free, least)[0])
+    return best, max(best, _annealed(y, count, columns, free, least)[0])
 
 
 @jit

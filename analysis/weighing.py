@@ -40,9 +40,10 @@ FAINT_VIEW_S, FAINT_END_S = 0.45, 0.15  # where it stands so long after it shows
 BURST_FAINT_S = 0.45  # the falls of a burst follow each other so closely that they look like a slope, where the line would recover
 SMEARED_STEPS = 0.7  # noise shows dips of less than a step
 ROUNDED_STEPS, ROUNDED_SURE = 0.5, 6.0  # so many steps at least has one that rounded readings show, and so many times how sure it is
-# A wide fall of so few steps that noise does not smear is weighed as rounded readings, seen until so long after it. A narrower mark of it
-# is no larger than this times the wide one, and none as large follows so long after it or later, as in a burst, of which the wide sees two.
-NEAR_AFTER_S, NO_LARGER, AGAIN_S = 0.45, 1.1, 0.1
+# A fall of few steps is weighed as rounded readings, seen until so long after it, and from when on the line has come back from the last
+# shot, but from so long before it at least. A narrower mark of a wide one is no larger than this times that, and none as large follows so
+# long after it or later, as in a burst, of which the wide sees two.
+NEAR_AFTER_S, BACK_S, LEVEL_S, NO_LARGER, AGAIN_S = 0.45, 0.3, 0.15, 1.1, 0.1
 LARGER = 2.0  # times a swing of the hose is the shot after it, at least
 
 
@@ -101,9 +102,12 @@ class Weighing:
         fall = measure(t, p, top_s, lag, noise, size, w.step_s, earliest, until, self._least(top_s, noise), ripple)
         elsewhere = fall is None or fall.half_s > top_s + BESIDE_S or (fall.sure > 0.0 and fall.time_s > top_s)
         unsure = fall is None or significance(fall, noise, resolution, w.step_s) < SURE_SIGMA
-        if (elsewhere or unsure) and near_a_step(size, noise, resolution):
-            yield from self._rounded(mark, view, noise)
-            return
+        near = near_a_step(size, noise, resolution)
+        if near and (fall is None or elsewhere or unsure or near_a_step(fall.dip_pa, noise, resolution)):
+            rounded = self._rounded(mark, view, noise)
+            if rounded or unsure:
+                yield from rounded
+                return
         if fall is None or elsewhere:
             return  # nothing, or another fall, which has a mark of its own
         if self._swings_before(fall, mark, view.ready) or self._from_gap(fall, view, noise):
@@ -111,9 +115,9 @@ class Weighing:
         small = fall.dip_pa < MOST_RIPPLE * (fall.before_pa + ATMOSPHERE_ABS_PA)
         if small and swing_s(view.t_s, view.p_pa, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
             return  # the ripple of a pump
-        # In a burst the line before a fall is the bent recovery from the last, and no slope.
+        # In a burst the line before a fall is the bent recovery from the last, and no slope; nor do a few steps show one.
         apart = so_far.last is None or fall.time_s - so_far.last.time_s > BURST_FAINT_S
-        true = on_slope(t, p, fall) if fall.sure > 0.0 and apart else fall
+        true = on_slope(t, p, fall) if fall.sure > 0.0 and apart and not near else fall
         if self._lag_s:
             sharper = unlagged(t, p, self._lag_s, span(self._lag_s, w.step_s))
             known = grown(noise, self._lag_s, w.step_s)
@@ -216,7 +220,7 @@ class Weighing:
         fits = [fit for fit in (fit_faint_fall(t[a:z], q[a:z], noise) for z in ends) if fit is not None]
         found = max(fits, key=lambda fit: fit.sure, default=None)
         if found is not None and coarse:
-            a, z = (int(i) for i in t.searchsorted([since_s, min(until, top_s + NEAR_AFTER_S)]))
+            a, z = (int(i) for i in t.searchsorted([self._level_s(found.time_s), min(until, top_s + NEAR_AFTER_S)]))
             found = fit_rounded_fall(t[a:z], p[a:z], found, resolution, float(mark[11]))
         if found is None or (found.sure < SURE_FAINT and not coarse):
             return []
@@ -237,22 +241,26 @@ class Weighing:
 
     def _rounded(self, mark: Floats, view: View, noise: float) -> list[Found]:
         """Find a fall of few steps whose edges do not show: none or one."""
-        w, last = self._stream.widths, self._so_far.last
+        w = self._stream.widths
         top_s, scale, size, resolution = float(mark[3]), int(mark[1]), float(mark[4]), float(mark[9])
         lag, mean = float(w.lag[scale]) * w.step_s, float(w.mean[scale]) * w.step_s
         ahead = self._stream.ahead(view.ready)
         until = next((float(o[3]) - lag for o in ahead if o[1] == mark[1] and o[3] > top_s + AGAIN_S), np.inf)
         until = min(until, top_s + NEAR_AFTER_S)
-        since_s = last.minimum_s if last is not None else -np.inf
         first_pa = float(view.p_pa[0])
         near = FaintFall(time_s=top_s - 0.5 * (lag + mean), width_s=mean, before_pa=first_pa, dip_pa=size, sure=0.0, unlike_line=0.0)
-        a, z = (int(i) for i in view.t_s.searchsorted([since_s, until]))
+        a, z = (int(i) for i in view.t_s.searchsorted([self._level_s(near.time_s), until]))
         found = fit_rounded_fall(view.t_s[a:z], view.p_pa[a:z], near, resolution, float(mark[11]))
         if found is None or found.dip_pa < _least_rounded(found.sure, resolution):
             return []
         fall = found.as_fall()
         deep = found.dip_pa > DEEP_SHARE * (found.before_pa + ATMOSPHERE_ABS_PA)
         return [] if deep or self._from_gap(fall, view, noise) else [self._found(fall, fall, view, noise)]
+
+    def _level_s(self, near_s: float) -> float:
+        """From when on the line before a fall of few steps is level, but for the end of the recovery from the last shot [s]."""
+        last = self._so_far.last
+        return max(last.minimum_s, min(last.time_s + BACK_S, near_s - LEVEL_S)) if last is not None else -np.inf
 
 
 def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: float) -> float:

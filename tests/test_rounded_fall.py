@@ -78,7 +78,13 @@ def test_shots_of_one_to_two_steps_are_found(step_pa: float, dip_pa: float, nois
 
 @pytest.mark.parametrize(
     ("step_pa", "dip_pa", "noise_pa", "rate_hz"),
-    [(1562.0, 1700.0, 470.0, 400.0), (1222.0, 1750.0, 290.0, 500.0), (977.0, 1100.0, 380.0, 1000.0)],
+    [
+        (1562.0, 1700.0, 470.0, 400.0),
+        (1222.0, 1750.0, 290.0, 500.0),
+        (977.0, 1100.0, 380.0, 1000.0),
+        (1562.0, 2100.0, 830.0, 500.0),
+        (1000.0, 1700.0, 450.0, 200.0),
+    ],
 )
 def test_brief_dips_of_about_a_step_that_come_back_whole_are_found(step_pa: float, dip_pa: float, noise_pa: float, rate_hz: float) -> None:
     scene = Scene(name="brief", rate_hz=rate_hz, step_pa=step_pa, dip_pa=dip_pa, noise_pa=noise_pa, fall_s=0.01, bottom_s=0.05, every_s=0.5)
@@ -87,7 +93,7 @@ def test_brief_dips_of_about_a_step_that_come_back_whole_are_found(step_pa: floa
     assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.95
 
 
-@pytest.mark.parametrize("noise", [0.03, 0.1, 0.3])
+@pytest.mark.parametrize("noise", [0.03, 0.1, 0.3, 0.6])
 def test_an_idle_line_on_coarse_steps_fires_no_shots(noise: float) -> None:
     rng = np.random.default_rng(6)
     t = np.arange(0.0, 900.0, 0.01)
