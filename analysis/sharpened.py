@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -10,22 +9,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.mean_dip import FARTHEST_STEPS, FEWEST, NOISIEST, MeanDip, Seen, superimpose
-from analysis.measures import BOTTOM_S, measure
+from analysis.measures import BOTTOM_S, EDGE_POWER, measure
 from analysis.record import Shot
 from analysis.recovered import RECOVERED, recovery
 from analysis.sensor_lag import span, unlagged
 from analysis.stretch import smooth, width_for
+from analysis.superposed import Under, freed
 
 Floats = NDArray[np.float64]
 
 FEW_LOW = 8  # readings below half of a dip; with more, the shot itself shows from where it began and how deep it goes
 MOST_LOW, CALM = 14, 0.04  # but where noise is less than this share of the dip, up to so many place it better beside the others
-STILL_BACK = 3.0  # recoveries; a shot sooner after another begins while the line still comes back from that
 UNLIKE_SIGMA, UNLIKE_SHARE = 3.0, 0.06  # a shot this far off the curve has another shape
 # Depth, as a share: what a dip that lasts for one reading leaves unsure. It shrinks in proportion to the readings in a dip, as a bottom
 # sharper than they are apart is rounded on the mean dip too. From dips with sharp and round bottoms at 50 to 200 readings a second.
 MEAN_U, SINGLE_U = 0.09, 0.2
 BESIDE_S, BESIDE_SHARE = 0.1, 0.01  # what a shot has beside the curve is averaged over so long, or until noise leaves this of the dip
+EARLY, EARLY_SIGMA, HALF = 0.1, 3.0, 0.5  # shares of a dip, and times the noise, by whose loss it is told when it began
+# Shots by whose readings the onset is as sure as from the drawn curve: from simulated lines at 42 to 80 readings a second.
+AS_SURE = 25
+CLEAR_STEPS = 0.25  # of a reading before a shot begins; nearer, one may be of its fall
 UNIT_PA = 1e5
 
 
@@ -55,49 +58,56 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
         return shots, 0.0
     if len(seen) < FEWEST or noise > NOISIEST:
         return shots, SINGLE_U / max(low, 1.0)
-    # Of each shot its mean dip, that before the sensor, its place in it, and whether it began soon after another.
-    known: dict[int, tuple[MeanDip, Floats, int, bool]] = {}
-    time_s = [s.shot.time_s for s in seen]
-    depth_u = 0.0
-    for members, soon in _alike(seen):
-        these = [seen[i] for i in members]
-        mean = superimpose(these, step_s)
-        onset_s = _onset(these, mean, step_s)
-        if onset_s is None:
-            depth_u = max(depth_u, SINGLE_U / max(low, 1.0))
-            continue
-        depth_u = max(depth_u, MEAN_U * min(step_s / mean.width_s, 1.0))
-        fine_s = float(mean.x_s[1] - mean.x_s[0])
-        true = unlagged(mean.x_s, mean.share, lag_s, span(lag_s, fine_s)) if lag_s else mean.share
-        for k, i in enumerate(members):
-            time_s[i] = float(mean.at_s[k]) + onset_s
-            if mean.off_pa[k] <= max(UNLIKE_SIGMA * seen[i].noise_pa, UNLIKE_SHARE * mean.depth_pa[k]):
-                known[i] = mean, true, k, soon and low <= FEW_LOW
-    for i, (mean, true, k, soon) in known.items():
-        s = seen[i]
-        next_s = time_s[i + 1] if i + 1 < len(seen) and seen[i + 1].shot.time_s < s.t_s[-1] + 2.0 * step_s else np.inf
-        # Where the line still rings or rises, the shot before says how it goes on to where this one begins; else what shots begin on.
-        before_pa = _carried(s, known[i - 1], time_s[i], step_s) if i - 1 in known else None
-        if before_pa is None and soon:
-            before_pa = _carried(s, known[i], time_s[i], step_s)
-        shots[i] = _measured(s, mean, true, k, time_s[i], next_s, step_s, before_pa)
-    return shots, depth_u
+    # Those that began while the line still rang from the one before, as a still line would show them.
+    free, under = freed(seen, step_s)
+    mean = superimpose(free, step_s)
+    like = mean.off_pa <= np.maximum(UNLIKE_SIGMA * np.array([s.noise_pa for s in seen]), UNLIKE_SHARE * mean.depth_pa)
+    onset_s = _onset(free, mean, like, step_s)
+    if onset_s is None:
+        return shots, SINGLE_U / max(low, 1.0)
+    fine_s = float(mean.x_s[1] - mean.x_s[0])
+    share = unlagged(mean.x_s, mean.share, lag_s, span(lag_s, fine_s)) if lag_s else mean.share
+    time_s = mean.at_s + onset_s
+    for i in np.flatnonzero(like).tolist():
+        follows = i + 1 < len(seen) and seen[i + 1].shot.time_s < seen[i].t_s[-1] + 2.0 * step_s
+        next_s = float(time_s[i + 1]) if follows else np.inf
+        shots[i] = _measured(shots[i], free[i], under[i], mean, share, i, float(time_s[i]), next_s, step_s)
+    return shots, MEAN_U * min(step_s / mean.width_s, 1.0)
 
 
-def _alike(seen: Sequence[Seen]) -> list[tuple[list[int], bool]]:
-    """Which shots go together, and whether they began soon after another: what that leaves rings on under them."""
-    took = [s.shot.recovery_s for s in seen if s.shot.outcome == "recovered"]
-    back_s = STILL_BACK * float(np.median(took)) if took else np.inf
-    apart = np.diff([s.shot.time_s for s in seen])
-    soon = [math.isnan(seen[0].drift_pa_per_s), *(apart < back_s).tolist()]
-    groups = [([i for i, x in enumerate(soon) if x is such], such) for such in (True, False)]
-    if min(len(members) for members, _ in groups) >= FEWEST:
-        return groups
-    return [(list(range(len(seen))), 2 * sum(soon) > len(seen))]
+def _onset(seen: Sequence[Seen], mean: MeanDip, like: NDArray[np.bool_], step_s: float) -> float | None:
+    """When the mean dip begins, from its origin [s]; None where it cannot be told.
+
+    Where the pressure falls faster than readings follow, most shots have none on their fall, and a curve that is too slow goes through
+    those that there are. But readings fall on shots by chance: on average a share is lost midway between those before and after.
+    """
+    drawn = _drawn_onset(seen, mean, step_s)
+    noise = float(np.median([s.noise_pa for s in seen]) / np.median(mean.depth_pa))
+    little = max(EARLY, EARLY_SIGMA * noise)
+    early_s, half_s = (_lost_s(seen, mean, like, share) for share in (little, HALF))
+    if early_s is None or half_s is None:
+        return drawn
+    early, half = (share ** (1.0 / EDGE_POWER) for share in (little, HALF))
+    onset_s = early_s - early / (half - early) * max(half_s - early_s, 0.0)
+    if drawn is None:
+        return onset_s
+    return drawn if half_s - onset_s > step_s else drawn + np.sum(like) / (np.sum(like) + AS_SURE) * (onset_s - drawn)
 
 
-def _onset(seen: Sequence[Seen], mean: MeanDip, step_s: float) -> float | None:
-    """When the mean dip begins, from its origin [s]; None where it cannot be told."""
+def _lost_s(seen: Sequence[Seen], mean: MeanDip, like: NDArray[np.bool_], share: float) -> float | None:
+    """When a share of the dip is lost, midway between the readings before and after, on average; from the curve's origin [s]."""
+    middles = []
+    for i in np.flatnonzero(like).tolist():
+        x, lost = seen[i].t_s - mean.at_s[i], (seen[i].shot.before_pa - seen[i].p_pa) / mean.depth_pa[i]
+        half = int(np.argmax(lost >= HALF))
+        above = np.flatnonzero(lost[:half] < share)
+        if above.size:
+            middles.append(0.5 * float(x[above[-1]] + x[above[-1] + 1]))
+    return float(np.mean(middles)) if len(middles) >= FEWEST else None
+
+
+def _drawn_onset(seen: Sequence[Seen], mean: MeanDip, step_s: float) -> float | None:
+    """When the mean dip as it is drawn begins, from its origin [s]; None where it cannot be told."""
     spacing = float(mean.x_s[1] - mean.x_s[0])
     level = spacing * np.arange(round(0.2 / spacing), 0, -1)
     x = np.concatenate([mean.x_s[0] - level, mean.x_s])
@@ -110,40 +120,33 @@ def _onset(seen: Sequence[Seen], mean: MeanDip, step_s: float) -> float | None:
     return fall.time_s if fall is not None and abs(fall.time_s - shots_s) < FARTHEST_STEPS * step_s else None
 
 
-def _carried(s: Seen, known: tuple[MeanDip, Floats, int, bool], time_s: float, step_s: float) -> float | None:
-    """Carry the last readings before a shot on to where it begins, along a mean dip [Pa]; None where that does not reach so far."""
-    mean, share, i, _ = known
-    lead = s.t_s < time_s
-    if not lead.any() or time_s - mean.at_s[i] > mean.x_s[-1]:
-        return None
-    n = width_for(s.noise_pa, float(mean.depth_pa[i]), step_s, BESIDE_S, BESIDE_SHARE)
-    lead[: max(int(lead.sum()) - n, 0)] = False  # the last of them, as the mean dip and the line part slowly
-    lost = np.interp(np.append(s.t_s[lead], time_s) - mean.at_s[i], mean.x_s, share)
-    return float(np.mean(s.p_pa[lead] + mean.depth_pa[i] * (lost[:-1] - lost[-1])))
-
-
-def _measured(s: Seen, mean: MeanDip, share: Floats, i: int, time_s: float, next_s: float, step_s: float, before_pa: float | None) -> Shot:
+def _measured(shot: Shot, s: Seen, under: Under, mean: MeanDip, share: Floats, i: int, time_s: float, next_s: float, step_s: float) -> Shot:
     """Measure a shot whose pressure goes between readings as the mean dip does, and what it has beside that as a line.
 
     Parameters
     ----------
+    shot : Shot
+        As it was measured by itself.
+    s, under : Seen, Under
+        As a still line would show it, and what shots before leave under it.
     share : ndarray, shape (m,)
         The mean dip as it was before the sensor.
     time_s, next_s : float
         When the shot begins, and the next where that is what its readings end with; else infinite [s].
-    before_pa : float or None
-        Pressure just before it, where that is known better than by the shot itself [Pa].
     """
-    shot, depth, fine_s = s.shot, mean.depth_pa[i], mean.x_s[1] - mean.x_s[0]
-    before = shot.before_pa + s.slope_pa_per_s * (time_s - shot.time_s)
+    depth, fine_s = mean.depth_pa[i], mean.x_s[1] - mean.x_s[0]
+    before = s.shot.before_pa + s.slope_pa_per_s * (time_s - shot.time_s)
     beside = s.p_pa - before + depth * np.interp(s.t_s - mean.at_s[i], mean.x_s, mean.share)
     n = max(3, width_for(s.noise_pa, depth, step_s, BESIDE_S, BESIDE_SHARE))
     beside = smooth(beside, n)
     until_s = min(next_s, s.t_s[-1] + step_s)
     t = np.arange(time_s, until_s, fine_s)
-    p = before - depth * np.interp(t - mean.at_s[i], mean.x_s, share) + np.interp(t, s.t_s, beside)
-    if before_pa is not None:
-        before = before_pa
+    p = before - depth * np.interp(t - mean.at_s[i], mean.x_s, share) + np.interp(t, s.t_s, beside) - under.lost_pa(t)
+    lead = s.p_pa[s.t_s < time_s - CLEAR_STEPS * step_s][-n:]
+    if under.times_s.size and lead.size:
+        # Where it stood by all of its readings, and by those just before it: the one is biased where shots differ, the other noisy.
+        before = 0.5 * (before + float(np.mean(lead)))
+    before -= float(under.lost_pa(np.array([time_s]))[0])
     low = int(np.argmin(p[t < time_s + BOTTOM_S])) if t.size else 0
     if low == 0:
         return shot
