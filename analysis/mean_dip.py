@@ -24,18 +24,24 @@ LEAD_STEPS = 3.0  # readings before the onset that are kept
 AFTER_S = HELD_S + 0.1  # and after the recovery
 LONGEST_S = 0.8
 FINEST, PER_NODE = 8, 5  # nodes of the curve to a reading at most, and readings to a node at least
-# The curve is smoothed over the longer the more noise there is, as a bottom bends no more than so much (variance of the curvature of the
-# share, per second), and over no less than so many readings: more while shots are laid over each other than when it is drawn in the end.
-# From dips with sharp and round bottoms.
-BEND_PER_S3, LAID_STEPS, DRAWN_STEPS = 5e4, 0.1, 0.05
+# Shots are first laid over each other by a curve that is smoothed over so many readings, and over the longer the more noise there is, as a
+# bottom bends no more than so much (variance of the curvature of the share, per second). Then the readings tell how stiff it is where: from
+# this share of that stiffness on, as a stiff one takes a notch for noise, and no less, as it would bend to wherever readings bunch up. They
+# are asked over a stretch of so many readings of all shots and no less than the first share of one's spacing nor more than the other, and
+# the curve's bends over so much of it.
+LAID_STEPS, BEND_PER_S3, SOFT = 0.1, 5e4, 0.06
+ASKED, ASKED_STEPS, BENDS_STEPS = 30.0, (0.25, 2.5), 0.3
 LEAST_NOISE = 1e-4  # of the dip
-ROUNDS = 20  # of laying the shots over each other
+MOST_OWN, LEAST_VARIANCE = 0.95, 0.5  # of what a reading is off, that the curve follows; and of the noise's variance, that of the readings
+ROUNDS, ROUGHLY = 20, 8  # of laying the shots over each other, and those of the first curve among them
 SPREAD, LEVEL_U = 0.05, 0.01  # of the depths, and of the level before as a share of them, as far as is known before
 FARTHEST_STEPS = 1.5  # that a shot is moved from where it was measured to begin
 BACK = 0.2  # of the dip: what follows on the way back is the line's, and differs from shot to shot
 FAR_BACK = 0.3  # by how much is told where so much is regained, as the root of the share
+UNLIKE, UNLIKE_SHARE = 3.0, 0.06  # a shot that lies so many times as far off as most, and so much of its depth, counts a quarter
 MISPLACED = 0.25  # readings that a shot may still be shifted by
-NEARER = 0.9  # of the readings lie nearer to the curve than one that counts a quarter for being far off
+# Of all readings, and of so many beside it, this share lies nearer to the curve than one that counts a quarter for being far off.
+NEARER, BESIDE = 0.9, 21
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,23 +119,30 @@ def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
     unit = float(np.median(depth))
     noise = max(float(np.median([s.noise_pa for s in seen])) / unit, LEAST_NOISE)
     noise_s = (noise**2 * step_s / n / BEND_PER_S3) ** 0.25
-    laid_stiff, drawn_stiff = (n * spacing / step_s * (max(k * step_s, noise_s) / spacing) ** 4 for k in (LAID_STEPS, DRAWN_STEPS))
+    stiff = np.full(x.size - 2, n * spacing / step_s * (max(LAID_STEPS * step_s, noise_s) / spacing) ** 4)
+    softest = SOFT * stiff
     weight, share, off, level = np.ones(t.size), np.zeros(x.size), np.zeros(n), np.zeros(n)
-    for _ in range(ROUNDS):
+    for done in range(ROUNDS):
         since = t - at[shot]
         below = lost - level[shot]
         laid = _Laid.on(x, since, shot, below / unit, depth / unit, weight)
-        share = laid.curve(laid_stiff)
+        share = laid.curve(stiff)
         rest = below - depth[shot] * np.interp(since, x, share)
         told = (since > x[0]) & (since < _back_s(x, share))
         off = np.sqrt(np.bincount(shot[told], rest[told] ** 2, n) / np.maximum(np.bincount(shot[told], minlength=n), 1))
-        shift, deeper, lower = laid.moves(x, share, laid_stiff, level / unit, noise, step_s)
+        shift, deeper, lower = laid.moves(x, share, stiff, level / unit, noise, step_s)
+        if done == ROUGHLY:
+            stiff = softest
+        elif done > ROUGHLY:
+            stiff = np.maximum(laid.stiffness(x, share, stiff, noise, step_s), softest)
         weight = _weights(x, share, since, rest / depth[shot], noise, step_s)
+        unlike = off / depth / max(UNLIKE * float(np.median(off / depth)), UNLIKE_SHARE)
+        weight = weight / (1.0 + unlike[shot] ** 2) ** 2
         shift = np.clip(shift - np.median(shift), -0.5 * step_s, 0.5 * step_s)  # where all of them lie is told by where they were seen
         at = np.clip(at + shift, first - FARTHEST_STEPS * step_s, first + FARTHEST_STEPS * step_s)
         level = level + unit * lower
         depth = depth * share.max() * np.exp(np.clip(deeper, -0.5, 0.5))
-    share = _Laid.on(x, t - at[shot], shot, (lost - level[shot]) / unit, depth / unit, weight).curve(drawn_stiff)
+    share = _Laid.on(x, t - at[shot], shot, (lost - level[shot]) / unit, depth / unit, weight).curve(stiff)
     return MeanDip(x_s=x, share=share / share.max(), at_s=at, depth_pa=depth * share.max(), off_pa=off)
 
 
@@ -145,6 +158,8 @@ def _weights(x: Floats, share: Floats, since: Floats, rest: Floats, noise: float
 
     What a line does on its way back differs from shot to shot, the more the more is regained.
     """
+    from scipy.ndimage import percentile_filter  # slow to load, and seldom needed
+
     low = int(np.argmax(share))
     regained = np.where(np.arange(x.size) > low, np.maximum(1.0 - share / share[low], 0.0) ** 0.5, 0.0)
     back, away = np.interp(since, x, regained), np.abs(rest)
@@ -152,7 +167,11 @@ def _weights(x: Floats, share: Floats, since: Floats, rest: Floats, noise: float
     apart = 1.4826 * float(np.median(away[far_back] / back[far_back])) if far_back.any() else 0.0
     usual = np.hypot(noise, apart * back)
     far = away / np.hypot(usual, MISPLACED * step_s * np.interp(since, x, np.gradient(share, x)))
-    weights: Floats = (noise / usual) ** 2 / (1.0 + (far / np.quantile(far, NEARER)) ** 2) ** 2
+    # Where shots differ, or the curve is not yet as sharp as they are, many lie far off, and none of them astray.
+    order = np.argsort(since)
+    usually_far = np.empty(far.size)
+    usually_far[order] = percentile_filter(far[order], 100.0 * NEARER, BESIDE)
+    weights: Floats = (noise / usual) ** 2 / (1.0 + (far / np.maximum(usually_far, np.quantile(far, NEARER))) ** 2) ** 2
     return weights
 
 
@@ -178,12 +197,12 @@ class _Laid:
         node, part = node[inside], (place - node)[inside]
         return cls(x.size, node, part, shot[inside], lost[inside], depths, weight[inside])
 
-    def curve(self, stiff: float) -> Floats:
-        """Least-squares curve of straight pieces between the nodes, with a little stiffness: the share of the dip that is lost."""
+    def curve(self, stiff: Floats) -> Floats:
+        """Least-squares curve of straight pieces between the nodes, with some stiffness at each: the share of the dip that is lost."""
         deep = self.depths[self.shot]
         return self._solved(stiff, self._at_nodes(self.weight * deep * self.lost, np.zeros_like(self.shot), 1)[:, 0])
 
-    def moves(self, x: Floats, share: Floats, stiff: float, level: Floats, noise: float, step_s: float) -> list[Floats]:
+    def moves(self, x: Floats, share: Floats, stiff: Floats, level: Floats, noise: float, step_s: float) -> list[Floats]:
         """How far each shot is to be shifted [s], the logarithm of how much deeper it goes, and how much lower it begins: Gauss and Newton.
 
         The curve follows. If it did not, it would keep whatever places the shots have: where the readings of many bunch up, it only bends.
@@ -205,6 +224,27 @@ class _Laid:
         right[n:] -= np.concatenate([known[1] * np.log(self.depths / np.median(self.depths)), known[2] * level])
         return np.split(np.linalg.solve(normal, right), 3)
 
+    def stiffness(self, x: Floats, share: Floats, stiff: Floats, noise: float, step_s: float) -> Floats:
+        """How stiff the curve should be at each node, as the readings about it tell: their variance over that of the curve's bends.
+
+        A step towards the largest likelihood of the readings, as the bends were drawn from a normal distribution of a width that changes
+        slowly along the curve; what the curve itself leaves unsure of each is part of them.
+        """
+        from scipy.ndimage import gaussian_filter1d  # slow to load, and seldom needed
+
+        n, spacing, i, w = self.depths.size, x[1] - x[0], self.node, self.part
+        deep = self.depths[self.shot]
+        rest = self.lost - deep * (share[i] * (1.0 - w) + share[i + 1] * w)
+        unsure = self._solved(stiff, np.eye(self.nodes))  # variances and covariances of the nodes, over the readings' variance
+        own = (1.0 - w) ** 2 * unsure[i, i] + 2.0 * w * (1.0 - w) * unsure[i, i + 1] + w**2 * unsure[i + 1, i + 1]
+        free = 1.0 - np.minimum(self.weight * deep**2 * own, MOST_OWN)  # of what a reading is off, the curve follows the rest
+        asked = np.clip(ASKED / n, *ASKED_STEPS) / 2.5 * step_s / spacing
+        off, of = (gaussian_filter1d(np.bincount(i, v, self.nodes), asked, mode="nearest") for v in (self.weight * rest**2, free))
+        variance = np.maximum(off / np.maximum(of, 1e-9), LEAST_VARIANCE * noise**2)[1:-1]
+        bend = np.diff(share, 2) ** 2 + variance * np.diag(np.diff(np.diff(unsure, 2, axis=0), 2, axis=1))
+        stiffness: Floats = variance / gaussian_filter1d(bend, BENDS_STEPS * step_s / spacing, mode="nearest")
+        return stiffness
+
     def _at_nodes(self, value: Floats, column: Ints, columns: int) -> Floats:
         """Sums of what readings lay on the nodes beside them, one column for each shot or one for all."""
         size = self.nodes * columns
@@ -213,7 +253,7 @@ class _Laid:
         summed: Floats = np.asarray(first + second, dtype=np.float64).reshape(self.nodes, columns)
         return summed
 
-    def _solved(self, stiff: float, right: Floats) -> Floats:
+    def _solved(self, stiff: Floats, right: Floats) -> Floats:
         """Solve the normal equations of the curve."""
         from scipy.linalg import solveh_banded  # slow to load, and seldom needed
 
