@@ -12,7 +12,7 @@ from analysis.measures import DEEP_FALL_S, DEEP_SHARE, Fall
 from analysis.recovered import RECOVERED
 
 KNOWN, FEWEST = 15, 3  # of the last shots show what is usual, if there are more than so few
-SLOWEST_FALL_S = 0.28
+SLOWEST_FALL_S = 0.3
 SLOWER, LEAST_SLOW_S, SHARP_S = 3.5, 0.06, 0.04  # times the usual time that a fall takes, but at least so long; and of a line of sharp ones
 LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
 REFILLS, LOWEST_AFTER_S = 0.03, 0.25  # regains this much at once and goes on: a thin hose; what somebody draws keeps it down
