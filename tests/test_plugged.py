@@ -95,6 +95,16 @@ def test_tools_whose_couplers_are_pushed_on_slowly_are_told_by_depth_and_air(rat
     assert connected(found) == pytest.approx(plugs, abs=0.03)
 
 
+@pytest.mark.parametrize("pushed_on_s", [0.0, 0.02])
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0])
+def test_tools_changed_among_bursts_are_told_by_the_air_that_the_first_shots_of_bursts_draw(rate_hz: float, pushed_on_s: float) -> None:
+    bursts = [5.0, 9.3, 14.1, 18.2, 58.4, 63.1, 67.2, 71.9, 76.3]
+    shots = np.concatenate([start + 0.4 * np.arange(5) for start in bursts])
+    found = find_shots(*recording(8.0, shots, np.array([40.253]), rate_hz, pushed_on_s=pushed_on_s))
+    assert connected(found) == pytest.approx([40.253], abs=0.03)
+    assert len(found.shots) == shots.size
+
+
 @pytest.mark.parametrize("count", [1, 3, 8])
 @pytest.mark.parametrize("rate_hz", [50.0, 100.0, 200.0, 1000.0])
 def test_lone_shots_are_no_tools_plugged_in(count: int, rate_hz: float) -> None:
@@ -146,7 +156,7 @@ def test_a_tool_plugged_in_among_singles_that_dips_as_deep_mostly_shows_by_the_a
     for phase in range(8):
         rng = np.random.default_rng(phase)
         t = np.arange(0.0, 135.0, 0.02) + 0.0025 * phase
-        shots = np.concatenate([5.0 + 4.3 * np.arange(12), 78.0 + 4.1 * np.arange(12)])
+        shots = np.concatenate([5.0 + 4.303 * np.arange(12), 78.0 + 4.107 * np.arange(12)])  # at any phase of the readings
         p = 620e3 + rng.normal(0.0, 600.0, t.size) - 80e3 * shot_scores.plugged(since(t, 66.0))
         for at in shots:
             p += 80e3 * rng.uniform(0.97, 1.03) * dip_shape(t - at, Scene(name="work"))
