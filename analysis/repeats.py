@@ -18,10 +18,8 @@ CLEAR_STEPS, CLEAR_SHARE = 3.0, 0.5  # steps of the resolution, and share of the
 FEWEST = 15  # such changes, of which at least this share, and so many standard deviations of its count, are followed by a repetition:
 SHARE, SIGMA = 0.12, 4.0
 BY_CHANCE = 0.28  # times the resolution over the noise is the share of readings that repeat the one before by chance
-EVEN, EVEN_SHARE = (
-    1.6,
-    0.75,
-)  # runs of repetitions are no more than so many times the usual, but for few; a line at rest repeats itself longer
+# Runs of repetitions are no more than so many times the usual, but for few: a line at rest repeats itself longer.
+EVEN, EVEN_SHARE = 1.6, 0.75
 AGAIN = 1.5  # times the time between answers, and the sensor has answered the same once more
 ENOUGH_HZ = 180.0  # answers that show shots well
 

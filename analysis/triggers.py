@@ -272,9 +272,8 @@ def scan(
             back_at_once = leap * state[LEAP] < 0.0
             state[FLICKER] += (step_s / FLICKER_S) * ((1.0 if back_at_once else 0.0) - state[FLICKER])
             state[LEAP] = leap
-            state[LEAPS] += (step_s / NOISE_S) * (
-                sigma if abs(leap) > state[LEAPS] else -sigma
-            )  # follow the median; hum moves by more than it bends
+            # The median size of a leap: hum moves by more than it bends.
+            state[LEAPS] += (step_s / NOISE_S) * (sigma if abs(leap) > state[LEAPS] else -sigma)
             if leap != 0.0 and (abs(leap) < state[RESOLUTION] or state[RESOLUTION] == 0.0) and abs(leap) > LEAST_STEP_PA:
                 state[RESOLUTION] = abs(leap)
             if abs(leap) > max(8.0 * sigma, 3.0 * state[RIPPLE_0], BIG_SHARE * (abs(x) + 1e5)):

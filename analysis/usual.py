@@ -27,11 +27,8 @@ class Usual:
 
     def __init__(self) -> None:
         self._shots: deque[Fall] = deque(maxlen=KNOWN)
-        self._passed, self._passed_s, self._passed_share = (
-            0,
-            -math.inf,
-            0.0,
-        )  # clear falls that were too small: how many, the last, their sum
+        # Clear falls that were too small: how many, when the last was [s], and the sum of what they are of the usual dip.
+        self._passed, self._passed_s, self._passed_share = 0, -math.inf, 0.0
 
     def __len__(self) -> int:
         return len(self._shots)
