@@ -9,7 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.jit import jit
+
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 LEAST_PA = 100_000.0  # a line under pressure
 FALLEN, BACK, BEYOND = 0.1, 0.5, 1.3  # of the pressure before: less is nothing, and between these it is back
@@ -37,11 +40,10 @@ class Outages:
             Whether no more will come.
         """
         t, p = np.concatenate([self._t, t_s]), np.concatenate([self._p, p_pa])
-        keep = np.ones(t.size, dtype=np.bool_)
-        keep[: self._given] = False
-        before = np.maximum(p[1:-1], p[:-2])
+        given, falls = self._given, _sudden(p)
+        keep = np.ones(t.size if falls.size else 0, dtype=np.bool_)
         until, i = t.size, 2
-        for k in (np.flatnonzero((before > LEAST_PA) & (p[2:] < FALLEN * before)) + 2).tolist():
+        for k in falls.tolist():
             if k < max(i, self._given):
                 continue
             level = max(p[k - 1], p[k - 2])
@@ -57,10 +59,10 @@ class Outages:
                 self._lost_s += float(t[z] - t[a - 1])
         if until == t.size > 1 and not last and p[-1] < PARTLY * p[-2]:
             until = max(t.size - 1, self._given)
-        keep[until:] = False
         first = max(until - 2, 0)
-        self._t, self._p, self._given = t[first:], p[first:], until - first
-        return t[keep], p[keep]
+        self._t, self._p, self._given = t[first:].copy(), p[first:].copy(), until - first
+        t, p, keep = t[given:until], p[given:until], keep[given:until]
+        return (t[keep], p[keep]) if falls.size else (t, p)
 
     def _nothing(self, t: Floats, p: Floats, a: int, k: int, i: int, z: int) -> bool:
         """Whether the readings a to z, of which k to i are low, are of nothing."""
@@ -77,3 +79,16 @@ class Outages:
             f"The sensor fell silent {times}: it read nothing from one reading to the next, and came back so. These {self._lost_s:.1f} s "
             "are left out, with the shots in them. Check its plug, cable and supply."
         ]
+
+
+@jit
+def _sudden(p: Floats) -> Ints:
+    """Positions of readings of nothing just after pressure."""
+    found = np.empty(p.size, dtype=np.int64)
+    n = 0
+    for k in range(2, p.size):
+        before = max(p[k - 1], p[k - 2])
+        if before > LEAST_PA and p[k] < FALLEN * before:
+            found[n] = k
+            n += 1
+    return found[:n].copy()
