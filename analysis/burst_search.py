@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis import triggers
 from analysis.coarse import smears
 from analysis.events import SAME_FALL_S
 from analysis.overlapping import Shape, common_shape, fit_falls
-from analysis.pump_ripple import without_ripple
-from analysis.recovered import RIPPLE_SHARE
 from analysis.so_far import Found, SoFar
 from analysis.stream import Stream
 
@@ -45,12 +42,8 @@ class BurstSearch:
         shape = self._common_shape()
         if shape is None:
             return
-        view = self._stream.view(at_s)
+        view, noise_pa = self._stream.view(at_s).calm(shape.dip_pa, noise_pa, resolution_pa)
         t, p = view.t_s, view.p_pa
-        calm = without_ripple(t, p, RIPPLE_SHARE * shape.dip_pa)
-        if calm is not p:
-            p = calm
-            noise_pa = min(noise_pa, triggers.noise_in(p, resolution_pa))
         known = [s for s in so_far.recent_s if s > t[0] - KNOWN_S] if t.size else []
         step = 0.0 if smears(noise_pa, resolution_pa) else resolution_pa
         gap_s = max(view.gap_s, self._stream.first_s)

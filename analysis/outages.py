@@ -47,7 +47,8 @@ class Outages:
             if k < max(i, self._given):
                 continue
             level = max(p[k - 1], p[k - 2])
-            i = k + int(np.argmax(p[k:] >= FALLEN * level)) if (p[k:] >= FALLEN * level).any() else t.size
+            up = p[k:] >= FALLEN * level
+            i = k + int(np.argmax(up)) if up.any() else t.size
             if i + 1 >= t.size and not last and t[-1] - t[k] <= LONGEST_S:
                 until = max(k - 1, self._given)
                 break

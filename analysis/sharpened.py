@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.mean_dip import FARTHEST_STEPS, FEWEST, NOISIEST, MeanDip, Seen, superimpose
+from analysis.mean_dip import FARTHEST_STEPS, FEWEST, NOISIEST, UNLIKE_SHARE, MeanDip, Seen, superimpose
 from analysis.measures import BOTTOM_S, EDGE_POWER, measure
 from analysis.record import Shot
 from analysis.recovered import RECOVERED, recovery
@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 FEW_LOW = 8  # readings below half of a dip; with more, the shot itself shows from where it began and how deep it goes
 MOST_LOW, CALM = 14, 0.04  # but where noise is less than this share of the dip, up to so many place it better beside the others
-UNLIKE_SIGMA, UNLIKE_SHARE = 3.0, 0.06  # a shot this far off the curve has another shape
+UNLIKE_SIGMA = 3.0  # a shot so many times its noise off the curve, and `UNLIKE_SHARE` of its depth, has another shape
 # Depth, as a share: what a dip that lasts for one reading leaves unsure. It shrinks in proportion to the readings in a dip, as a bottom
 # sharper than they are apart is rounded on the mean dip too. From dips with sharp and round bottoms at 50 to 200 readings a second.
 MEAN_U, SINGLE_U = 0.09, 0.2
@@ -81,8 +81,8 @@ def _onset(seen: Sequence[Seen], mean: MeanDip, like: NDArray[np.bool_], step_s:
     Where the pressure falls faster than readings follow, most shots have none on their fall, and a curve that is too slow goes through
     those that there are. But readings fall on shots by chance: on average a share is lost midway between those before and after.
     """
-    drawn = _drawn_onset(seen, mean, step_s)
     noise = float(np.median([s.noise_pa for s in seen]) / np.median(mean.depth_pa))
+    drawn = _drawn_onset(seen, mean, noise, step_s)
     little = max(EARLY, EARLY_SIGMA * noise)
     early_s, half_s = (_lost_s(seen, mean, like, share) for share in (little, HALF))
     if early_s is None or half_s is None:
@@ -106,16 +106,15 @@ def _lost_s(seen: Sequence[Seen], mean: MeanDip, like: NDArray[np.bool_], share:
     return float(np.mean(middles)) if len(middles) >= FEWEST else None
 
 
-def _drawn_onset(seen: Sequence[Seen], mean: MeanDip, step_s: float) -> float | None:
-    """When the mean dip as it is drawn begins, from its origin [s]; None where it cannot be told."""
+def _drawn_onset(seen: Sequence[Seen], mean: MeanDip, noise: float, step_s: float) -> float | None:
+    """When the mean dip as it is drawn begins, in noise of such a share of it, from its origin [s]; None where it cannot be told."""
     spacing = float(mean.x_s[1] - mean.x_s[0])
     level = spacing * np.arange(round(0.2 / spacing), 0, -1)
     x = np.concatenate([mean.x_s[0] - level, mean.x_s])
     p = -UNIT_PA * np.concatenate([np.zeros(level.size), mean.share])
-    share = float(np.median([s.noise_pa for s in seen]) / np.median(mean.depth_pa))
-    noise = UNIT_PA * max(share / (len(seen) * spacing / step_s) ** 0.5, 0.003)  # of the mean of the readings at a node
+    noise_pa = UNIT_PA * max(noise / (len(seen) * spacing / step_s) ** 0.5, 0.003)  # of the mean of the readings at a node
     bottom_s = float(mean.x_s[np.argmax(mean.share)])
-    fall = measure(x, p, bottom_s, max(0.016, step_s), noise, 0.0, spacing, float(x[0]), float(x[-1]))
+    fall = measure(x, p, bottom_s, max(0.016, step_s), noise_pa, 0.0, spacing, float(x[0]), float(x[-1]))
     shots_s = float(np.median([s.shot.time_s - at for s, at in zip(seen, mean.at_s, strict=True)]))
     return fall.time_s if fall is not None and abs(fall.time_s - shots_s) < FARTHEST_STEPS * step_s else None
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,8 @@ from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
 from analysis.limits import Limits
 from analysis.outages import Outages
+from analysis.pump_ripple import without_ripple
+from analysis.recovered import RIPPLE_SHARE
 from analysis.repeats import Unrepeat, answered_step
 
 Floats = NDArray[np.float64]
@@ -45,6 +47,13 @@ class View:
     gap_s: float
     until_s: float
     ready: int
+
+    def calm(self, dip_pa: float, noise_pa: float, resolution_pa: float) -> tuple[View, float]:
+        """The same without a ripple that is large beside such a dip; and the noise that is left [Pa]."""
+        p_pa = without_ripple(self.t_s, self.p_pa, RIPPLE_SHARE * dip_pa)
+        if p_pa is self.p_pa:
+            return self, noise_pa
+        return replace(self, p_pa=p_pa), min(noise_pa, triggers.noise_in(p_pa, resolution_pa))
 
 
 class Stream:

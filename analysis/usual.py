@@ -64,7 +64,10 @@ class Usual:
         return [s for s in self._shots if s.dip_pa < least_pa]
 
     def small(self, fall: Fall, noise_pa: float, *, alone: bool) -> bool:
-        """Whether a fall is too small for a shot, and not clearly one by a small tool: as sharp as the others, and all by itself."""
+        """Whether a fall is too small for a shot, and not clearly one by a small tool: as sharp as the others, and all by itself.
+
+        Clear ones that are not as sharp are counted, for `doubts`.
+        """
         if not self._shots:
             return False
         usual_pa = self.dip_pa

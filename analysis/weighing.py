@@ -15,8 +15,7 @@ from analysis.coarse import near_a_step, smears
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.measures import DEEP_SHARE, Fall, comes_back, measure, on_slope, slides, swing_s
-from analysis.pump_ripple import MOST_RIPPLE, without_ripple
-from analysis.recovered import RIPPLE_SHARE
+from analysis.pump_ripple import MOST_RIPPLE
 from analysis.rounded_fall import fit_rounded_fall
 from analysis.sensor_lag import grown, span, unlagged
 from analysis.so_far import FAINT_SIGMA, RING_S, RING_SHARE, Found, SoFar
@@ -85,12 +84,9 @@ class Weighing:
         lag = float(w.lag[int(mark[1])]) * w.step_s
         if self._stale(mark):
             return
-        view = self._stream.view(top_s)
-        ripple = float(mark[10])
-        calm = without_ripple(view.t_s, view.p_pa, RIPPLE_SHARE * max(size, self._least(top_s, noise)))
-        if calm is not view.p_pa:
-            view = replace(view, p_pa=calm)
-            noise = ripple = min(noise, triggers.noise_in(calm, resolution))
+        seen = self._stream.view(top_s)
+        view, noise = seen.calm(max(size, self._least(top_s, noise)), noise, resolution)
+        ripple = float(mark[10]) if view is seen else noise
         faint = self._faint(mark, view, noise)
         if faint is not None:
             yield from faint
