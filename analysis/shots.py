@@ -118,7 +118,7 @@ class ShotSummary:
     turns : int
         How often the regulator was turned between shots.
     steadiness_set_pa : float or None
-        Spread of that pressure from its median at the same setting of the regulator [Pa]; None where it was turned after nearly every shot.
+        Spread of that pressure from its median at the same setting of the regulator [Pa]; None where no setting has `FEWEST_ALIKE` shots.
     lowest_before_pa, lowest_pa : float or None
         Lowest pressure just before a shot, and lowest of all dips [Pa gauge].
     in_window : float or None
@@ -174,7 +174,8 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
     none = Estimate(value=None)
     curve = recovery_curve(shots) if shots else None
     count = {o: sum(s.outcome == o for s in shots) for o in ("recovered", "cut off", "not recovered")}
-    settings = _by_setting(record)
+    turned = np.searchsorted([s.time_s for s in shots], [e.time_s for e in record.events if e.kind == "regulator change"])
+    turned = turned[(turned > 0) & (turned < len(shots))]
     inside = None
     if window_pa is not None and shots:
         inside = float(np.mean((before >= window_pa[0]) & (before <= window_pa[1])))
@@ -188,8 +189,8 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         median_dip_pa=median_interval(dips).widened(Z_95 * record.depth_u),
         median_before_pa=median_interval(before),
         steadiness_pa=_spread([before]),
-        turns=len(settings) - 1,
-        steadiness_set_pa=_spread(settings),
+        turns=int(turned.size),
+        steadiness_set_pa=_spread(np.split(before, turned)),
         lowest_before_pa=float(before.min()) if shots else None,
         lowest_pa=min((s.minimum_pa for s in shots), default=None),
         in_window=inside,
@@ -197,13 +198,6 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         sag=_sag(shots),
         air_per_shot_m3=none,
     )
-
-
-def _by_setting(record: ShotRecord) -> list[Floats]:
-    """Pressures just before the shots [Pa gauge], those of each setting of the regulator by themselves."""
-    before = np.array([s.before_pa for s in record.shots])
-    turned = np.searchsorted([s.time_s for s in record.shots], [e.time_s for e in record.events if e.kind == "regulator change"])
-    return [part for part in np.split(before, turned) if part.size] or [before]
 
 
 def _spread(settings: list[Floats]) -> float | None:
