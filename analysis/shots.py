@@ -70,6 +70,9 @@ class Cadence:
         How many.
     before_pa, dip_pa : float
         Median pressure just before, and median dip [Pa].
+    low_pa : float or None
+        How much lower they start than the shot that began their run of work, median [Pa]; None where they began one themselves. Unlike
+        `before_pa` it is the same at every setting of the regulator.
     """
 
     from_s: float
@@ -77,6 +80,7 @@ class Cadence:
     shots: int
     before_pa: float
     dip_pa: float
+    low_pa: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +159,8 @@ FEWEST_DRAWN = 4  # shots in a stretch
 DRAWN_SHARE = 0.15  # of the dips that must stay gone
 BALANCE_U = 0.12  # half-width of the interval that more shots do not reduce: exponent, leak, temperature
 BURST_S, FEWEST_BURSTS, SHORTEST_BURST = 0.6, 3, 3  # shots closer than this are a burst; bursts, and shots in one, worth a word
-CADENCE_S = (0.0, 0.3, 0.5, 1.0, 2.0, 5.0, float("inf"))
+REST_S = 2.0  # after so long without a shot a run of work begins
+CADENCE_S = (0.0, 0.3, 0.5, 1.0, REST_S, 5.0, float("inf"))
 
 
 def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = None) -> ShotSummary:
@@ -194,7 +199,7 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         lowest_before_pa=float(before.min()) if shots else None,
         lowest_pa=min((s.minimum_pa for s in shots), default=None),
         in_window=inside,
-        cadence=_cadence(shots),
+        cadence=_cadence(shots, turned),
         sag=_sag(shots),
         air_per_shot_m3=none,
     )
@@ -283,19 +288,25 @@ def pump_runs(record: ShotRecord) -> list[tuple[float, float]]:
     return spans
 
 
-def _cadence(shots: tuple[Shot, ...]) -> tuple[Cadence, ...]:
+def _cadence(shots: tuple[Shot, ...], turned: NDArray[np.intp]) -> tuple[Cadence, ...]:
+    """Sort shots by the time since the shot before; `turned` are those that follow a turn of the regulator."""
     since = np.diff([s.time_s for s in shots])
+    before, dips = np.array([s.before_pa for s in shots]), np.array([s.dip_pa for s in shots])
+    begins = np.union1d(np.flatnonzero(since >= REST_S) + 1, turned)
+    first = np.concatenate([[0], begins])[np.searchsorted(begins, np.arange(len(shots)), side="right")]
     rows = []
     for low, high in pairwise(CADENCE_S):
-        these = [shots[i + 1] for i in np.flatnonzero((since >= low) & (since < high))]
-        if these:
+        these = np.flatnonzero((since >= low) & (since < high)) + 1
+        later = these[first[these] < these]
+        if these.size:
             rows.append(
                 Cadence(
                     from_s=low,
                     until_s=high,
-                    shots=len(these),
-                    before_pa=float(np.median([s.before_pa for s in these])),
-                    dip_pa=float(np.median([s.dip_pa for s in these])),
+                    shots=these.size,
+                    before_pa=float(np.median(before[these])),
+                    dip_pa=float(np.median(dips[these])),
+                    low_pa=float(np.median(before[first[later]] - before[later])) if later.size else None,
                 )
             )
     return tuple(rows)

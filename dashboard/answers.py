@@ -136,6 +136,7 @@ def shots(channel: str, record: ShotRecord, summary: ShotSummary) -> Json:
                     "shots": c.shots,
                     "before_kpa": number(c.before_pa, KPA),
                     "dip_kpa": number(c.dip_pa, KPA),
+                    "low_kpa": number(c.low_pa, KPA),
                 }
                 for c in summary.cadence
             ],

@@ -884,6 +884,23 @@ def test_bursts_that_pull_the_line_down_are_told() -> None:
     assert sag.low_pa.value == pytest.approx(3 * 0.3 * sinking.dip_pa, rel=0.1)
 
 
+def test_how_much_lower_fast_work_starts_is_the_same_at_every_setting() -> None:
+    sinking = Scene(name="sinking", single=0, bursts=6, per_burst=4, every_s=0.4, jitter=0.0, kept=0.3, overshoot=0.0, noise_pa=300.0)
+    made = refilled(record(sinking, 2), 0.3 * sinking.dip_pa, 4.0)
+    turned_s = 0.5 * float(made.times_s[11] + made.times_s[12])
+    told = []
+    for up_pa in (0.0, 1e5):
+        found = find_shots(made.t_s, made.p_pa + up_pa * np.clip((made.t_s - turned_s) / 0.5, 0.0, 1.0))
+        fast, *rested = summarise(found).cadence
+        assert (fast.from_s, fast.shots, sum(row.shots for row in rested)) == (0.3, 18, 5)
+        assert {row.low_pa for row in rested} == {None}
+        low = [found.shots[4 * i].before_pa - found.shots[4 * i + j].before_pa for i in range(6) for j in (1, 2, 3)]
+        assert fast.low_pa == pytest.approx(float(np.median(low)))
+        told.append(fast.low_pa or 0.0)
+    assert told[1] == pytest.approx(told[0], rel=0.02)
+    assert told[0] > 0.3 * sinking.dip_pa
+
+
 def test_a_regulator_that_was_turned_makes_no_unsteady_line() -> None:
     made = record(Scene(name="set", single=12, bursts=0, noise_pa=300.0), 4)
     up_s = 0.5 * float(made.times_s[5] + made.times_s[6])

@@ -13,7 +13,7 @@ from plotly.io.json import to_json_plotly
 
 from analysis.corrections import KINDS
 from analysis.record import ShotRecord
-from analysis.shots import ShotSummary, recovery_curve
+from analysis.shots import REST_S, ShotSummary, recovery_curve
 from dashboard import figures, recording_figures, shot_figures, ui, wording
 from dashboard import shot_parts as parts
 from dashboard.address import choices, reader_of
@@ -167,13 +167,14 @@ def _cadence(summary: ShotSummary, reader: Reader) -> html.Section | None:
         (
             f"{c.from_s:g} to {c.until_s:g}\u00a0s" if np.isfinite(c.until_s) else f"over {c.from_s:g} s",
             str(c.shots),
-            ui.bare(reader.pressure(c.before_pa)),
+            "–" if c.low_pa is None else ui.bare(reader.pressure(c.low_pa)),
             ui.bare(reader.pressure(c.dip_pa)),
         )
         for c in summary.cadence
     ]
-    heads = ["after the shot before", "shots", f"before, median [{reader.unit}]", f"dip, median [{reader.unit}]"]
-    return ui.card("Slow and fast work", ui.table(heads, rows))
+    heads = ["after the shot before", "shots", f"starts lower by [{reader.unit}]", f"dip [{reader.unit}]"]
+    note = f"Medians. Lower than the first shot after a rest of {REST_S:g} s or longer."
+    return ui.card("Slow and fast work", ui.table(heads, rows), note=note)
 
 
 def _air(work: Work, name: str, query: Mapping[str, str], reader: Reader) -> html.Section:
