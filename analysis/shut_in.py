@@ -91,11 +91,11 @@ def read_cycles(find: Callable[[], ShotRecord], t_s: ArrayLike, p_pa: ArrayLike,
 
 
 def shots_of_work(find: Callable[[], ShotRecord], t_s: Array, p_pa: Array) -> int:
-    """Count as `recovered_shots` does in what `find` finds; 0 as well where it refuses, as there are too few readings to see any."""
+    """Count as `working_shots` does in what `find` finds; 0 as well where it refuses, as there are too few readings to see any."""
     if _nothing_moves(t_s, p_pa):
         return 0
     try:
-        return recovered_shots(find())
+        return working_shots(find())
     except ValueError:
         return 0
 
@@ -116,13 +116,13 @@ def _nothing_moves(t_s: Array, p_pa: Array) -> bool:
     return int(moved.sum()) < SHOTS_OF_WORK
 
 
-def recovered_shots(record: ShotRecord) -> int:
-    """Count the shots from which the line recovered; 0 where they are too few to mean work.
+def working_shots(record: ShotRecord) -> int:
+    """Count the shots; 0 where the line recovered from too few of them to mean work.
 
     A step without recovery is a demand on a line that is shut in, and the leak-down sets it apart by itself.
     """
     recovered = sum(s.outcome == "recovered" for s in record.shots)
-    return recovered if recovered >= SHOTS_OF_WORK else 0
+    return len(record.shots) if recovered >= SHOTS_OF_WORK else 0
 
 
 def why_not(shots: int, cycles: Sequence[Cycle]) -> str:

@@ -19,7 +19,7 @@ from dash import html
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from analysis.shut_in import recovered_shots
+from analysis.shut_in import working_shots
 from dashboard import wording
 from dashboard.pages import compare, leakdown, line, receiver, setting, shots, water
 from dashboard.reader import Reader, seconds
@@ -113,7 +113,7 @@ def chapters_for(work: Work, names: Sequence[str], *, line_name: str = "", volum
         Before and after first, then a chapter a session, then the line.
     """
     with_channel = {"channel": channel} if channel else {}
-    worked = [name for name in names if recovered_shots(work.shots(name, channel or None)[0])]
+    worked = [name for name in names if working_shots(work.shots(name, channel or None)[0])]
     chapters = []
     if len(worked) == 2:
         chapters.append(Wanted(page=compare, query={"before": worked[0], "after": worked[1]}))

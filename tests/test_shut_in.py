@@ -20,7 +20,8 @@ SAMPLES = Path(farend.__file__).parent / "sample_data"
 
 
 @pytest.mark.parametrize(
-    ("name", "reason"), [("pump_up", "the pump ran"), ("deck_no_receiver", "it shows work"), ("deck_two_channels", "it shows work")]
+    ("name", "reason"),
+    [("pump_up", "the pump ran"), ("deck_no_receiver", "it shows work, 72 shots"), ("deck_two_channels", "it shows work")],
 )
 def test_work_and_pump_cycles_are_no_leak_down(capsys: pytest.CaptureFixture[str], name: str, reason: str) -> None:
     assert farend.main(["leakdown", str(SAMPLES / f"{name}.csv"), "--volume", "100 L", "--json"]) == 0
