@@ -94,11 +94,7 @@ def found(fit: LineFit, line: Line, reader: Reader, took_s: float) -> list[Any]:
 def _row(p: Parameter, name: str, reader: Reader) -> tuple[Any, ...]:
     write = partial(fit_words.quantity, p, reader)
     off = "" if p.value.value is None or not p.nominal else change(p.value.value / p.nominal - 1.0)
-    return (_capital(name), ui.stacked(p.value, write), "–" if p.nominal is None else _unbroken(write(p.nominal)), _unbroken(off))
-
-
-def _unbroken(text: str) -> str:
-    return text.replace(" ", "\u00a0")
+    return (_capital(name), ui.stacked(p.value, write), "–" if p.nominal is None else write(p.nominal), off)
 
 
 def _capital(text: str) -> str:

@@ -20,7 +20,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.shut_in import working_shots
-from dashboard import wording
+from dashboard import ui, wording
 from dashboard.pages import compare, leakdown, line, receiver, setting, shots, water
 from dashboard.reader import Reader, seconds
 from dashboard.static_page import find, of_class, text, to_html
@@ -273,7 +273,7 @@ def _facts(session: Session) -> dict[str, str]:
 def _chapter(wanted: Wanted, page: Any) -> dict[str, Any]:
     named = " and ".join(str(wanted.query[key]) for key in ("line", "before", "after", "session") if wanted.query.get(key))
     said = [text(part) for part in find(page, of_class("answer-first"))]
-    return {"title": wanted.page.TITLE, "of": named, "answer": " ".join(said), "body": Markup(to_html(page))}
+    return {"title": wanted.page.TITLE, "of": named, "answer": ui.typeset(" ".join(said)), "body": Markup(to_html(page))}
 
 
 def _template() -> Environment:

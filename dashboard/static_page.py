@@ -112,9 +112,9 @@ def of_class(name: str) -> Callable[[Component], bool]:
 
 
 def text(part: Any) -> str:
-    """Words of a component and of all that is in it."""
+    """Words of a component and of all that is in it, with plain spaces between them."""
     if isinstance(part, list | tuple):
         return "".join(text(p) for p in part)
     if isinstance(part, Component):
         return text(getattr(part, "children", None))
-    return "" if part is None else str(part)
+    return "" if part is None else str(part).replace("\u00a0", " ")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
@@ -46,8 +47,8 @@ def answer(sentences: Sequence[str], *, tone: str = "plain", sure: str | None = 
         How sure that is, in two or three words.
     """
     words = {"good": "good", "bad": "look here", "unsure": "cannot tell", "plain": "found"}
-    body = [html.P(sentences[0], className="answer-first")] if sentences else []
-    body += [html.P(s) for s in sentences[1:]]
+    body = [html.P(typeset(sentences[0]), className="answer-first")] if sentences else []
+    body += [html.P(typeset(s)) for s in sentences[1:]]
     badge = html.P([html.Span(words[tone], className="answer-tone"), html.Span(sure, className="answer-sure") if sure else None])
     return html.Section([badge, *body], className=f"answer tone-{tone}", **{"aria-label": "Answer", "role": "status"})
 
@@ -57,7 +58,11 @@ def readouts(values: Sequence[tuple[str, str, str | None]]) -> html.Dl:
     return html.Dl(
         [
             html.Div(
-                [html.Dt(label), html.Dd(value, className="readout-value"), html.Dd(below, className="readout-below") if below else None]
+                [
+                    html.Dt(label),
+                    html.Dd(typeset(value), className="readout-value"),
+                    html.Dd(typeset(below), className="readout-below") if below else None,
+                ]
             )
             for label, value, below in values
         ],
@@ -91,7 +96,7 @@ def _save(label: str) -> html.Details:
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[Any]], *, caption: str | None = None, words: bool = False) -> html.Div:
     """Show a short table of numbers, or of words; the first column names the row."""
-    body = [html.Tr([html.Th(r[0], scope="row"), *[html.Td(c) for c in r[1:]]]) for r in rows]
+    body = [html.Tr([html.Th(r[0], scope="row"), *[html.Td(typeset(c) if isinstance(c, str) else c) for c in r[1:]]]) for r in rows]
     return html.Div(
         html.Table(
             [
@@ -119,7 +124,7 @@ def how(*paragraphs: Any, formula: str | None = None) -> html.Details:
 def warnings(messages: Sequence[str]) -> html.Ul | None:
     """List what the reader should know about the data."""
     return (
-        html.Ul([html.Li(m[:1].upper() + m[1:]) for m in messages], className="warnings", **{"aria-label": "Notes on the data"})
+        html.Ul([html.Li(typeset(m[:1].upper() + m[1:])) for m in messages], className="warnings", **{"aria-label": "Notes on the data"})
         if messages
         else None
     )
@@ -235,8 +240,8 @@ def channel_choice(recording: Any, name: str = "channel", label: str = "Sensor")
 
 def stacked(e: Estimate, write: Callable[[float], str]) -> Any:
     """Write an estimate for a table: the value, and its 95 % interval small below it."""
-    value, below = value_and_interval(e, lambda x: write(x).replace(" ", "\u00a0"))
-    return value if below is None else [value, html.Small(below.removeprefix("95 %: "))]
+    value, below = value_and_interval(e, write)
+    return value if below is None else [typeset(value), html.Small(typeset(below.removeprefix("95 %: ")))]
 
 
 def when(t_s: float) -> str:
@@ -247,6 +252,15 @@ def when(t_s: float) -> str:
 def bare(text: str) -> str:
     """Leave the unit out, where the heading of a table's column has it: ``6.50 bar`` becomes ``6.50``."""
     return text.replace("\u00a0", " ").rpartition(" ")[0] or text
+
+
+UNIT = re.compile(r"(?<=\d) (?=(?:%|psi|bar|kPa|m?L(?:/s)?|mm|ms|s|min|h)(?!\w))")
+MINUS = re.compile(r"(?<![\w.,-])-(?=\d)")
+
+
+def typeset(text: str) -> str:
+    """Keep each number of a text with its unit on one line, and give it a minus instead of a hyphen."""
+    return MINUS.sub("\u2212", UNIT.sub("\u00a0", text))
 
 
 def whole(text: str) -> str:

@@ -31,8 +31,9 @@ def work(tmp_path_factory: pytest.TempPathFactory) -> Work:
 
 
 def text_of(part: Any) -> str:
-    """All the words of a page."""
-    return json.dumps(part.to_plotly_json(), default=lambda o: o.to_plotly_json() if hasattr(o, "to_plotly_json") else str(o))
+    """All the words of a page, their spaces alike."""
+    words = json.dumps(part, default=lambda o: o.to_plotly_json() if hasattr(o, "to_plotly_json") else str(o))
+    return words.replace(r"\u00a0", " ")
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.__name__)
@@ -322,12 +323,12 @@ def test_a_picked_shot_is_shown_and_pointed_out(work: Work) -> None:
     address = {"path": "/shots", "search": f"?session={BEFORE}", "unit": "kPa"}
     shot = work.shots(BEFORE)[0].shots[2]
     panel, over = shots.shown_picked(work, address, {"shot": 2})
-    words = json.dumps(panel, default=lambda o: o.to_plotly_json() if hasattr(o, "to_plotly_json") else str(o))
+    words = text_of(panel)
     for part in ("Shot 3 of 12", f"{shot.time_s:.2f} s", f"{shot.dip_pa / 1e3:.0f} kPa", "Not a shot", "Shot before", "Shot after"):
         assert part in words
     assert "shot 3" in text_of(over)
     panel, _ = shots.shown_picked(work, address, {"at": 1.0})
-    words = json.dumps(panel, default=lambda o: o.to_plotly_json() if hasattr(o, "to_plotly_json") else str(o))
+    words = text_of(panel)
     assert "No shot found at 1.00 s" in words
     assert "A shot here" in words
 

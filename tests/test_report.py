@@ -16,6 +16,7 @@ from dashboard.reader import Reader
 from dashboard.report import chapters_for, report_html, with_comma
 from dashboard.static_figure import to_svg
 from dashboard.static_page import find, of_class, text, to_html
+from dashboard.ui import typeset
 from dashboard.work import Work
 from tests.browser.home import AFTER, BEFORE, NIGHT, make_home
 from tests.commands import refuse
@@ -70,7 +71,7 @@ def test_what_it_says_is_what_the_page_says(home: Path, document: str) -> None:
     for chapter in chapters_for(work, [BEFORE, AFTER, NIGHT], volume="60 L"):
         page = chapter.page.layout(work, chapter.query, Reader("psi"))
         for sentence in find(page, of_class("answer-first")):
-            assert document.count(to_html(text(sentence))) >= 2  # in the summary and in its chapter
+            assert document.count(to_html(typeset(text(sentence)))) >= 2  # in the summary and in its chapter
 
 
 def test_controls_and_buttons_stay_on_the_screen() -> None:

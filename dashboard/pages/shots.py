@@ -165,15 +165,15 @@ def _cadence(summary: ShotSummary, reader: Reader) -> html.Section | None:
         return None
     rows = [
         (
-            f"{c.from_s:g} to {c.until_s:g}\u00a0s" if np.isfinite(c.until_s) else f"over {c.from_s:g} s",
+            f"{c.from_s:g} to {c.until_s:g} s" if np.isfinite(c.until_s) else f"over {c.from_s:g} s",
             str(c.shots),
-            "–" if c.low_pa is None else ui.bare(reader.pressure(c.low_pa)),
+            "–" if c.low_pa is None else f"{ui.bare(reader.pressure(abs(c.low_pa)))} {'lower' if c.low_pa > 0.0 else 'higher'}",
             ui.bare(reader.pressure(c.dip_pa)),
         )
         for c in summary.cadence
     ]
-    heads = ["after the shot before", "shots", f"starts lower by [{reader.unit}]", f"dip [{reader.unit}]"]
-    note = f"Medians. Lower than the first shot after a rest of {REST_S:g} s or longer."
+    heads = ["after the shot before", "shots", f"starts [{reader.unit}]", f"dip [{reader.unit}]"]
+    note = f"Medians. Lower or higher than the first shot after a rest of {REST_S:g} s or longer."
     return ui.card("Slow and fast work", ui.table(heads, rows), note=note)
 
 
