@@ -1,13 +1,15 @@
 """The records in which a line is given to the compiled solver (`analysis.network`). Pressures are absolute.
 
-They need not stand in the solver's file: a record that changes is another type to numba, whose cache then compiles afresh.
+A record that changes is another type to numba, whose cache then compiles afresh.
 """
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+
+Record = Any  # one of those below; compiled code reads its fields as attributes
 
 
 def _fields(names: str, whole: str = "", cells: str = "") -> np.dtype[np.void]:

@@ -17,9 +17,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.air import LEAK_B, conductance_of_bore, free_air
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, CV_J_PER_KG_K, GAMMA, R_AIR_J_PER_KG_K
+from analysis.hose_flow import ALIGNED, MOST_CELLS, ROW, ROWS
 from analysis.line import Line, Part
 from analysis.line_records import BOOKS, DRAIN, ELEMENT, HOSE, JOINT, MEMORY, PROBE, PUMP, SHOT, SIDE, STORE, VOLUME
-from analysis.network import ALIGNED, MOST_CELLS, PLAIN, REGULATOR, ROW, ROWS, Tables, run, valve
+from analysis.link_flow import PLAIN, REGULATOR, valve
+from analysis.network import Tables, run
 from analysis.places import along_hose
 
 Floats = NDArray[np.float64]

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.signal import lfilter
 
+from analysis.hose_flow import STEP_S
 from analysis.model import Simulation
-from analysis.network import STEP_S
 
 Floats = NDArray[np.float64]
 

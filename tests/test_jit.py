@@ -57,11 +57,14 @@ def test_after_a_compilation_the_collector_is_as_before() -> None:
         gc.enable()
 
 
+@pytest.mark.parametrize("how", ["jit", "inlined"])
 @pytest.mark.parametrize("changed", ["def part(x):\n    return 3.0 * x\nUNIT = 1.0\n", "def part(x):\n    return 2.0 * x\nUNIT = 1.5\n"])
-def test_kept_machine_code_is_made_again_when_what_it_takes_in_from_another_file_changes(tmp_path: Path, changed: str) -> None:
-    use = "from analysis.jit import jit\n"
-    (tmp_path / "parts.py").write_text(use + "@jit\ndef part(x):\n    return 2.0 * x\nUNIT = 1.0\n")
-    (tmp_path / "whole.py").write_text(use + "from parts import UNIT, part\n@jit\ndef whole(x):\n    return part(x) * UNIT\n")
+def test_kept_machine_code_is_made_again_when_what_it_takes_in_from_another_file_changes(tmp_path: Path, changed: str, how: str) -> None:
+    use = f"from analysis.jit import {how}\n"
+    (tmp_path / "parts.py").write_text(use + f"@{how}\ndef part(x):\n    return 2.0 * x\nUNIT = 1.0\n")
+    (tmp_path / "whole.py").write_text(
+        "from analysis.jit import jit\nfrom parts import UNIT, part\n@jit\ndef whole(x):\n    return part(x) * UNIT\n"
+    )
     run = "import whole; print(whole.whole(1.0), sum(whole.whole.stats.cache_hits.values()))"
 
     def answer() -> list[float]:
@@ -70,5 +73,5 @@ def test_kept_machine_code_is_made_again_when_what_it_takes_in_from_another_file
 
     assert answer() == [2.0, 0]
     assert answer() == [2.0, 1]
-    (tmp_path / "parts.py").write_text(use + "@jit\n" + changed)
+    (tmp_path / "parts.py").write_text(use + f"@{how}\n" + changed)
     assert answer() == [3.0, 0]

@@ -17,31 +17,19 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from analysis.constants import CP_J_PER_KG_K, CV_J_PER_KG_K, GAMMA, PRANDTL, R_AIR_J_PER_KG_K
+from analysis.hose_flow import COEF0, FLUX0, RATE, ROW, ROWS, WEIGHT, inner_fluxes, predict_hose, refresh_hose
+from analysis.jit import PLAIN_LOOPS
 from analysis.line_records import DRAIN
 from analysis.model import Network, settled
 from analysis.model import _tables as tables_of
-from analysis.network import (
-    COEF0,
-    FLUX0,
-    OPTIONS,
-    RATE,
-    ROW,
-    ROWS,
-    WEIGHT,
-    Tables,
-    _links,
-    _sides,
-    inner_fluxes,
-    predict_hose,
-    refresh_hose,
-)
+from analysis.network import Tables, _links, _sides
 
 Floats = NDArray[np.float64]
 NOW = 1e-9  # a step so short that the half-time states are those of now
 W, COEF, FLUX = 0, int(COEF0) // ROW, int(FLUX0) // ROW  # the solver's rows, as a table's
 
 
-@numba.njit(**OPTIONS)
+@numba.njit(**PLAIN_LOOPS)
 def slope(y: Floats, out: Floats, rate: float, line: Tables, row: Floats, kept: Floats) -> None:
     """Write dy/dt to out. y: mass and energy of each volume, then for each cell density, momentum, energy and eight terms of memory."""
     store, side, joint, hose, g = line.store, line.side, line.joint, line.hose, line.g
