@@ -13,7 +13,7 @@ from analysis.measures import Fall
 from analysis.open_shot import KEPT_S, LONGEST_RECOVERY_S, OpenShot
 from analysis.overlapping import drift
 from analysis.plugged import PlugWatch
-from analysis.record import Event, Outcome, Shot, ShotRecord
+from analysis.record import COUNTED_HZ, Event, Outcome, Shot, ShotRecord
 from analysis.recovered import RECOVERED
 from analysis.sensor_lag import checked_lag
 from analysis.sharpened import sharpened
@@ -370,7 +370,7 @@ class ShotDetector:
     def _warnings(self, rate_hz: float) -> list[str]:
         """What a rate hides."""
         warnings = []
-        if rate_hz < 40.0:
+        if rate_hz < COUNTED_HZ:
             warnings.append(
                 f"{significant(rate_hz, 3)} readings a second are too few to see shots: a dip lasts only some tens of milliseconds. "
                 "Log at least 50 a second, better 200."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 Outcome = Literal["recovered", "cut off", "not recovered"]
 Kind = Literal["regulator change", "disconnected", "connected", "air draw", "pump start", "pump stop", "interference", "gap"]
@@ -51,6 +51,9 @@ class Event:
     until_s: float
 
 
+COUNTED_HZ: Final = 40.0  # a dip lasts some tens of milliseconds: with fewer readings a second, one can fall between two
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShotRecord:
     """Everything found in one stretch of readings.
@@ -83,6 +86,11 @@ class ShotRecord:
     warnings: tuple[str, ...]
     taken_out: tuple[Shot, ...] = ()
     depth_u: float = 0.0
+
+    @property
+    def countable(self) -> bool:
+        """Whether the readings come often enough to see every shot."""
+        return self.rate_hz >= COUNTED_HZ
 
 
 def falls_at(times_s: list[float]) -> str:

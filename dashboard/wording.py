@@ -54,9 +54,12 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
     """Say what the shots of a recording were like."""
     rate = f"{significant(record.rate_hz, 3)} readings a second"
     if not summary.shots:
-        return [f"No shot in {seconds(record.duration_s)} at {rate}.", *_events(record)]
+        unseen = "" if record.countable else ", but at so few one can go unseen between two"
+        return [f"No shot in {seconds(record.duration_s)} at {rate}{unseen}.", *_events(record)]
     recovery, dip = summary.median_recovery_s, summary.median_dip_pa
     head = f"{counted(summary.shots, 'shot')} in {seconds(record.duration_s)}"
+    if not record.countable:
+        head = f"At {rate} shots go unseen between two of them; seen {'was' if summary.shots == 1 else 'were'} {head}"
     if summary.steadiness_set_pa is not None:
         where = "at one setting of the regulator " if summary.turns else ""
         head += f"; {where}four in five started within {reader.pressure(summary.steadiness_set_pa)} of each other"

@@ -23,6 +23,7 @@ from dashboard.wording import _compared
 from dashboard.work import Work
 from logger.session import change_session
 from tests.browser.home import AFTER, BEFORE, LINES, NIGHT, make_home
+from tests.shot_scores import Scene, record
 
 
 @pytest.fixture(scope="module")
@@ -317,6 +318,16 @@ def test_a_shot_is_taken_out_and_added_by_hand_and_undone(tmp_path: Path) -> Non
 def test_moments_are_told_as_the_figure_has_them() -> None:
     assert shots._moments([12.34, 60.0], 300.0) == "12.3, 60.0 s"
     assert shots._moments([90.0] * 7, 2400.0) == "1.50, 1.50, 1.50, 1.50, 1.50, 1.50 min …"
+
+
+def test_shots_of_a_slow_logger_are_not_said_to_be_all() -> None:
+    made = record(Scene(name="quick"), 1)
+    every = find_shots(made.t_s, made.p_pa)
+    some = find_shots(made.t_s[::10], made.p_pa[::10])
+    assert 0 < len(some.shots) < len(every.shots)
+    said = [wording.shots(found, summarise(found), Reader("bar"))[0] for found in (every, some)]
+    assert said[0].startswith(f"{len(every.shots)} shots in ")
+    assert said[1].startswith("At 20.0 readings a second shots go unseen between two of them")
 
 
 def test_a_picked_shot_is_shown_and_pointed_out(work: Work) -> None:

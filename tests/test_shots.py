@@ -480,6 +480,7 @@ def test_a_slow_logger_is_told_that_it_cannot_see_shots() -> None:
     t = np.arange(0.0, 600.0, 1.0)
     found = find_shots(t, 6e5 - 10.0 * t)
     assert found.shots == ()
+    assert not found.countable
     assert any("too few to see shots" in w for w in found.warnings)
 
 

@@ -48,7 +48,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         ui.controls(ui.session_choice(names, name), ui.channel_choice(recording)),
         ui.answer(
             wording.shots(record, summary, reader),
-            tone="plain" if record.shots or not record.warnings else "unsure",
+            tone="plain" if record.countable and (record.shots or not record.warnings) else "unsure",
             sure=_sure(record, summary),
         ),
     ]
