@@ -144,11 +144,19 @@ class ShotDetector:
                 judged = self._weighing.look(at_s)
             for found in judged:
                 if found.in_burst:
+                    self._begin_again(found.fall)
                     self._end_last(found.fall)
                 self._accept(found)
         self._watch(now, last=last)
         ready = min(min((mark[3] for mark in falls), default=np.inf), self._look_s) - SLOW_S
         self._slow.advance(np.inf if last else min(now - VIEW_S - SLOW_S, ready), last=last)
+
+    def _begin_again(self, following: Fall) -> None:
+        """Take back the last shot where a fall of its burst begins before half of it was lost: noise made it begin too early."""
+        last = self._so_far.last
+        if last is not None and self._open is not None and last is self._open.fall and following.time_s < last.half_s:
+            self._withdraw(last)
+            self._so_far.last = None
 
     def _end_last(self, following: Fall) -> None:
         """Let the last shot, whose bottom was sought in a fall that follows it, end where that begins."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -84,3 +85,13 @@ def test_quick_bursts_on_a_receiver_that_a_pump_fills_are_found() -> None:
         found = score(find_shots(made.t_s, made.p_pa), made)
         shots, wrong = shots + made.times_s.size, wrong + found.missed + found.false
     assert wrong < 0.05 * shots
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_fall_that_noise_makes_begin_too_early_is_told_once(seed: int) -> None:
+    scene = replace(RECEIVER, rate_hz=62.0, dip_pa=6000.0, noise_pa=700.0, step_pa=90.0, kept=0.5, single=12, bursts=6, every_s=0.9,
+                    apart_s=(1.5, 5.0))  # fmt: skip
+    made = record(scene, seed)
+    found = find_shots(made.t_s, made.p_pa).shots
+    assert len(found) == made.times_s.size
+    assert min(b.time_s - a.time_s for a, b in itertools.pairwise(found)) > 0.5
