@@ -18,7 +18,7 @@ from analysis.recovered import RECOVERED
 from analysis.sensor_lag import checked_lag
 from analysis.sharpened import sharpened
 from analysis.so_far import FAINT_SIGMA, RING_S, RING_SHARE, Found, SoFar
-from analysis.stream import SLAB, VIEW_S, Stream
+from analysis.stream import VIEW_S, Stream
 from analysis.strokes import Strokes
 from analysis.timed_draws import TimerWatch
 from analysis.units import significant
@@ -113,9 +113,12 @@ class ShotDetector:
         if self._finished:
             msg = "The detector has finished; start a new one for more readings."
             raise ValueError(msg)
-        for a in range(0, t.size, SLAB):
-            self._stream.take(t[a : a + SLAB].astype(np.float64, copy=False), p[a : a + SLAB].astype(np.float64, copy=False))
+        a = 0
+        while a < t.size:
+            z = a + self._stream.slab
+            self._stream.take(t[a:z].astype(np.float64, copy=False), p[a:z].astype(np.float64, copy=False))
             self._advance(last=False)
+            a = z
 
     def _advance(self, *, last: bool) -> None:
         for t, p in self._stream.scan(last=last):

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
 from analysis.limits import Limits
+from analysis.on_change import Held, changed_step
 from analysis.outages import Outages
 from analysis.pump_ripple import without_ripple
 from analysis.recovered import RIPPLE_SHARE
@@ -21,7 +22,10 @@ from analysis.repeats import Unrepeat, answered_step
 Floats = NDArray[np.float64]
 
 FIRST_READINGS = 256  # settle the rate, the noise and the resolution
+# Rows that come so slowly show none of that, but may be heartbeats of a line at rest: so many are waited for until so many come faster.
+SLOW_STEP_S, WAITED_FOR, FASTER = 0.1, 2048, 100
 SLAB = 1 << 16  # readings taken in at once, so that memory stays small whatever is fed
+FILLED_SLAB = 64  # and rows between which most readings are not written
 HISTORY_S = 3.0  # kept before the oldest fall that is not judged yet
 VIEW_S = 0.8  # a fall is judged this long after it happened
 LOOK_BACK_S = 1.5  # and seen with so much of what came before
@@ -71,6 +75,8 @@ class Stream:
         Times of the first reading and of the newest [s].
     readings, dropped : int
         Readings used, and those left out as they repeat a time or go back.
+    slab : int
+        Readings to take in at once, so that memory stays small.
     """
 
     def __init__(self) -> None:
@@ -82,8 +88,9 @@ class Stream:
         self._t, self._raw, self._clean, self._total = (np.empty(0) for _ in range(4))
         self._base = 0  # absolute position of the first reading kept
         self._waiting: list[tuple[Floats, Floats]] = []
-        self._tidy: list[Outages | Unclump | Unrepeat] = [Outages()]  # what readings go through first
+        self._tidy: list[Held | Outages | Unclump | Unrepeat] = [Outages()]  # what readings go through first
         self._limits = Limits()
+        self.slab = FIRST_READINGS  # readings to take in at once
         self._widths: triggers.Widths | None = None
         self._state, self._places = np.zeros(triggers.FLOATS), np.zeros(triggers.INTS, dtype=np.int64)
         self._marks = np.zeros((1024, triggers.MARK_COLUMNS))
@@ -112,7 +119,7 @@ class Stream:
             self._append(t, p)
             return
         self._waiting.append((t, p))
-        if self.readings >= FIRST_READINGS:
+        if self.readings >= FIRST_READINGS and self._first():
             self._begin()
 
     def doubts(self) -> list[str]:
@@ -126,11 +133,27 @@ class Stream:
             self._begin()
         self._append(np.empty(0), np.empty(0), last=True)
 
+    def _first(self) -> int:
+        """How many of the readings that wait show how they come; 0 while that is not known."""
+        self._waiting = [(np.concatenate([t for t, _ in self._waiting]), np.concatenate([p for _, p in self._waiting]))]
+        step = np.diff(self._waiting[0][0])
+        if np.median(step[: FIRST_READINGS - 1]) < SLOW_STEP_S:
+            return FIRST_READINGS
+        faster = np.flatnonzero(step[:WAITED_FOR] < SLOW_STEP_S)
+        if faster.size >= FASTER:
+            return max(int(faster[FASTER - 1]) + 2, FIRST_READINGS)
+        return FIRST_READINGS if step.size >= WAITED_FOR else 0
+
     def _begin(self) -> None:
-        t, p = (np.concatenate(parts) for parts in zip(*self._waiting, strict=True))
-        self._waiting.clear()
-        first_t, first_p = t[:FIRST_READINGS], p[:FIRST_READINGS]
-        if step_s := clumped_step(first_t):
+        first = self._first() or FIRST_READINGS
+        t, p = self._waiting.pop()
+        self.slab = SLAB
+        first_t, first_p = t[:first], p[:first]
+        if step_s := changed_step(first_t, first_p):
+            self._tidy.insert(0, Held(step_s))
+            self.slab = FILLED_SLAB
+            first_t, first_p = Held(step_s).take(first_t, first_p)
+        elif step_s := clumped_step(first_t):
             self._tidy.append(Unclump(step_s))
         elif step_s := answered_step(first_t, first_p):
             self._tidy.append(Unrepeat(step_s))
