@@ -254,7 +254,7 @@ def bare(text: str) -> str:
     return text.replace("\u00a0", " ").rpartition(" ")[0] or text
 
 
-UNIT = re.compile(r"(?<=\d) (?=(?:%|psi|bar|kPa|m?L(?:/s)?|mm|ms|s|min|h)(?!\w))")
+UNIT = re.compile(r"(?<=\d) (?=(?:%|°[CF]|psi|bar|kPa|m?L(?:/s)?|mm|m³|ms|s|min|h)(?!\w))")
 MINUS = re.compile(r"(?<![\w.,-])-(?=\d)")
 
 
