@@ -15,7 +15,7 @@ from analysis.overlapping import drift
 from analysis.plugged import PlugWatch
 from analysis.record import COUNTED_HZ, Event, Outcome, Shot, ShotRecord
 from analysis.recovered import RECOVERED
-from analysis.sensor_lag import checked_lag
+from analysis.sensor_lag import Fronts, checked_lag
 from analysis.sharpened import sharpened
 from analysis.so_far import FAINT_SIGMA, RING_S, RING_SHARE, Found, SoFar
 from analysis.stream import VIEW_S, Stream
@@ -64,6 +64,7 @@ class ShotDetector:
         self._slow = SlowWatch()
         self._plugs = PlugWatch()
         self._timer = TimerWatch()
+        self._fronts = Fronts()
         self._open: OpenShot | None = None
         self._look_s = np.inf  # when to look for a shot that overlaps the last
         self._shots: list[Shot] = []  # those before `SoFar.seen`, which their mean dip may still tell better
@@ -327,6 +328,7 @@ class ShotDetector:
         if drawn_until_s is not None:
             self._held.append((shot.time_s, drawn_until_s))
         self._so_far.seen.append(watched.seen(self._stream, shot, until_s))
+        self._fronts.add(self._so_far.seen[-1])
         self._open = None
         if len(self._so_far.seen) >= 2 * TOGETHER:
             self._sharpen(TOGETHER)
@@ -373,6 +375,7 @@ class ShotDetector:
                 *self._timer.doubts(),
                 *self._plugs.doubts(duration_s, rate),
                 *self._so_far.usual.doubts(),
+                *(() if self.lag_s else self._fronts.doubts(stream.step_s)),
                 *stream.doubts(),
             ),
             depth_u=self._depth_u,

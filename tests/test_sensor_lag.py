@@ -66,3 +66,18 @@ def test_a_lag_that_is_not_possible_is_refused() -> None:
         ShotDetector(lag_s=2.0)
     with pytest.raises(ValueError, match="lag of -1 ms"):
         ShotDetector(lag_s=-1e-3)
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 500.0])
+@pytest.mark.parametrize("lag_s", [0.0, 0.005, 0.03, 0.08])
+def test_a_lag_that_nobody_stated_is_said_where_it_flattens_dips_at_the_tool(rate_hz: float, lag_s: float) -> None:
+    made = record(Scene(name="at the tool", rate_hz=rate_hz, jitter=0.0, noise_pa=0.0, step_pa=0.0), 2)
+    shown = seen(made.t_s, made.p_pa, lag_s=lag_s) + np.random.default_rng(5).normal(0.0, 700.0, made.t_s.size)
+    said = [any("at least as deep as told" in w for w in find_shots(made.t_s, shown, lag_s=given).warnings) for given in (0.0, lag_s)]
+    assert said == [lag_s > 0.01, False]
+
+
+@pytest.mark.parametrize("dip_pa", [5e3, 20e3])
+def test_slow_small_dips_as_on_a_receiver_are_no_slow_sensor(dip_pa: float) -> None:
+    made = record(Scene(name="receiver", dip_pa=dip_pa, noise_pa=200.0, step_pa=50.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.15), 3)
+    assert not any("at least as deep as told" in w for w in find_shots(made.t_s, made.p_pa).warnings)
