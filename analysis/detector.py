@@ -18,6 +18,7 @@ from analysis.recovered import RECOVERED
 from analysis.sensor_lag import Fronts, checked_lag
 from analysis.sharpened import sharpened
 from analysis.so_far import FAINT_SIGMA, RING_S, RING_SHARE, Found, SoFar
+from analysis.standing_alone import Company, doubts
 from analysis.stream import VIEW_S, Stream
 from analysis.strokes import Strokes
 from analysis.timed_draws import TimerWatch
@@ -65,6 +66,7 @@ class ShotDetector:
         self._plugs = PlugWatch()
         self._timer = TimerWatch()
         self._fronts = Fronts()
+        self._company = Company()
         self._open: OpenShot | None = None
         self._look_s = np.inf  # when to look for a shot that overlaps the last
         self._shots: list[Shot] = []  # those before `SoFar.seen`, which their mean dip may still tell better
@@ -245,6 +247,7 @@ class ShotDetector:
         """Take a fall for a shot, learn from it, and watch its recovery."""
         fall, so_far = found.fall, self._so_far
         so_far.usual.add(fall)
+        self._company.add(fall, self._stream.t_s, self._stream.p_pa)
         for odd in so_far.usual.tiny():
             self._take_back(odd.time_s)
         self._slow.shot(fall.time_s)
@@ -361,19 +364,21 @@ class ShotDetector:
         self._advance(last=True)
         self._settle(last=True)
         self._sharpen(len(self._so_far.seen))
-        duration_s, rate = stream.last_s - stream.first_s, 1.0 / stream.step_s
+        duration_s, rate, events = stream.last_s - stream.first_s, 1.0 / stream.step_s, self.events
+        shots = self._company.doubted(self._shots, events, self._plugs.left(duration_s))
         return ShotRecord(
             readings=stream.readings,
             duration_s=duration_s,
             rate_hz=rate,
             noise_pa=stream.noise_pa,
             resolution_pa=stream.resolution_pa,
-            shots=tuple(self._shots),
-            events=self.events,
+            shots=shots,
+            events=events,
             warnings=(
                 *self._warnings(rate),
                 *self._timer.doubts(),
-                *self._plugs.doubts(duration_s, rate),
+                *doubts(shots, rate),
+                *self._plugs.doubts(rate),
                 *self._so_far.usual.doubts(),
                 *(() if self.lag_s else self._fronts.doubts(stream.step_s)),
                 *stream.doubts(),

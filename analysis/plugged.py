@@ -153,7 +153,7 @@ class PlugWatch:
         fits = likelihoods(t, p, fall.time_s, until_s, fall.before_pa, fall.dip_pa, noise_pa, MISFIT * fall.dip_pa, SHAPES)
         shot, tool = _mean(fits[:SHOTS].reshape(len(WIDTHS_S), -1)), float(_mean(fits[SHOTS:]))
         depth = math.log(fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)) if rested else math.nan
-        air, over_s = _air(fall, t, p) if rested else (math.nan, math.inf)
+        air, over_s = air_drawn(fall, t, p) if rested else (math.nan, math.inf)
         self._seen.append(_Seen(fall.time_s, fall.minimum_s, over_s, shot, tool, may, depth, air))
         chance = float(self._chances()[-1]) if may and len(self._seen) > FEWEST else 0.0
         if chance < DOUBTFUL[1] or self._seen[-1].told < TELLING:
@@ -176,19 +176,19 @@ class PlugWatch:
         self._weighed = () if plugs else tuple(self._seen)
         return [(seen.time_s, seen.until_s) for seen, _ in plugs]
 
-    def doubts(self, span_s: float, rate_hz: float) -> list[str]:
-        """Say, at the end of a record of so long, which of its falls may as well have been the other: a shot, or a tool plugged in."""
-        left = [seen.time_s for seen, chance in zip(self._seen, self._chances(span_s), strict=True) if chance > DOUBTFUL[0]]
-        shots = [*self._doubted, *left]
-        log = f"Log at least {TELLS_HZ:g} a second, or " if rate_hz < TELLS_HZ else ""
+    def left(self, span_s: float) -> list[float]:
+        """Give, at the end of a record of so long, the falls left as shots that may as well have been a tool plugged in [s]."""
+        each = zip(self._seen, self._chances(span_s), strict=True)
+        return [*self._doubted, *(seen.time_s for seen, chance in each if chance > DOUBTFUL[0])]
+
+    def doubts(self, rate_hz: float) -> list[str]:
+        """Say, at the end of a record, which falls taken for a tool plugged in may have been a shot, and what to do."""
+        if not self._guessed:
+            return []
+        log = f"Log at least {TELLS_HZ:g} a second, or add" if round(rate_hz) < TELLS_HZ else "Add"
         return [
-            f"Whether {falls_at(times)} was a shot or a tool that was plugged in cannot be told for certain at "
-            f"{significant(rate_hz, 3)} readings a second; it counts as {as_what}. {(log + by_hand).capitalize()}."
-            for times, as_what, by_hand in (
-                (shots, "a shot", "take it out by hand where it was none"),
-                (sorted(self._guessed), "a tool, as is more likely", "add it by hand where it was a shot"),
-            )
-            if times
+            f"Whether {falls_at(sorted(self._guessed))} was a shot or a tool that was plugged in cannot be told for certain at "
+            f"{significant(rate_hz, 3)} readings a second; it counts as a tool, as is more likely. {log} it by hand where it was a shot."
         ]
 
     def _leave(self, i: int) -> None:
@@ -276,7 +276,7 @@ def _mean(logarithms: Floats) -> Floats:
     return np.logaddexp.reduce(logarithms, axis=-1) - math.log(logarithms.shape[-1])
 
 
-def _air(fall: Fall, t: Floats, p: Floats) -> tuple[float, float]:
+def air_drawn(fall: Fall, t: Floats, p: Floats) -> tuple[float, float]:
     """Logarithm of the area of a dip as a share of absolute pressure [s], which goes by the air drawn, and when it is over [s]; NaN where
     that is not seen.
     """

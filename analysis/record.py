@@ -27,6 +27,8 @@ class Shot:
         "recovered"; "cut off" (the next shot or another event came first); "not recovered" (record or gap ended, or 60 s passed).
     by_hand : bool
         Whether somebody added it where the detector found none.
+    doubtful : bool
+        Whether it may have been something else: nothing in the record vouches for it (`analysis.standing_alone`).
     """
 
     time_s: float
@@ -37,6 +39,7 @@ class Shot:
     censored_s: float
     outcome: Outcome
     by_hand: bool = False
+    doubtful: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -112,6 +112,7 @@ def shots(channel: str, record: ShotRecord, summary: ShotSummary) -> Json:
             "taken_out_s": [number(s.time_s) for s in record.taken_out],
             "added_s": [number(s.time_s) for s in record.shots if s.by_hand],
         },
+        "doubtful_s": [number(s.time_s) for s in record.shots if s.doubtful],
         "events": [{"kind": e.kind, "time_s": number(e.time_s), "until_s": number(e.until_s)} for e in record.events],
         "summary": {
             "shots": summary.shots,

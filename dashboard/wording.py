@@ -58,6 +58,8 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
         return [f"No shot in {seconds(record.duration_s)} at {rate}{unseen}.", *_events(record)]
     recovery, dip = summary.median_recovery_s, summary.median_dip_pa
     head = f"{counted(summary.shots, 'shot')} in {seconds(record.duration_s)}"
+    if doubtful := sum(s.doubtful for s in record.shots):
+        head += ", doubtful" if summary.shots == 1 else f", {doubtful} of them doubtful"
     if not record.countable:
         head = f"At {rate} shots go unseen between two of them; seen {'was' if summary.shots == 1 else 'were'} {head}"
     if summary.steadiness_set_pa is not None:

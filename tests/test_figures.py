@@ -20,8 +20,16 @@ from dashboard.zoom import thin, window
 
 def shot(time_s: float, minimum_pa: float, *, by_hand: bool = False) -> Shot:
     """A shot as far as a mark shows it."""
-    dip = {"before_pa": 6.5e5, "dip_pa": 6.5e5 - minimum_pa}
-    return Shot(time_s=time_s, minimum_pa=minimum_pa, recovery_s=0.3, censored_s=0.3, outcome="recovered", by_hand=by_hand, **dip)
+    return Shot(
+        time_s=time_s,
+        before_pa=6.5e5,
+        minimum_pa=minimum_pa,
+        dip_pa=6.5e5 - minimum_pa,
+        recovery_s=0.3,
+        censored_s=0.3,
+        outcome="recovered",
+        by_hand=by_hand,
+    )
 
 
 @given(st.integers(5, 40_000), st.integers(0, 2**31))

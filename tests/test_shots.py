@@ -725,7 +725,7 @@ def test_a_tool_that_is_plugged_in_is_no_shot(rate_hz: float) -> None:
     p[after] -= 9e4 * (0.84 * first + 0.16 * (1.0 - np.exp(-x / 0.03))) * np.exp(-((x / 0.2) ** 2))
     found = find_shots(t, p)
     if rate_hz < 100.0:  # how it fell lies between two readings
-        assert any("the fall at 10.0 s was a shot or a tool that was plugged in cannot be told" in w for w in found.warnings)
+        assert any("at 10.0 s" in w and "a tool that was plugged in" in w for w in found.warnings)
         return
     assert found.shots == ()
     assert kinds(found) == ["connected"]

@@ -1,0 +1,92 @@
+"""Shots that nothing else in a record vouches for are said to be doubtful, and those that others do are not."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import farend
+from analysis.shots import ShotRecord, find_shots, summarise
+from dashboard.reader import Reader
+from dashboard.wording import shots as words
+from tests.shot_scores import Floats, Scene, dip_shape
+
+RATE_HZ = 200.0
+TOOL = Scene(name="a nailer")
+OTHER = Scene(name="another", dip_pa=110_000.0, bottom_s=0.11)
+PUFFS = [Scene(name="a puff", dip_pa=dip_pa, bottom_s=lasts_s, fall_s=0.02) for dip_pa, lasts_s in ((55e3, 0.07), (75e3, 0.13))]
+
+
+def line(shots: Sequence[float], others: Sequence[tuple[float, Scene]] = ()) -> tuple[Floats, Floats]:
+    """Readings of a line with shots of a tool [s], and other falls: when [s] and what they look like."""
+    rng = np.random.default_rng(len(shots))
+    falls = [*((at, TOOL) for at in shots), *others]
+    t = np.arange(0.0, max(at for at, _ in falls) + 8.0, 1.0 / RATE_HZ)
+    p = 620e3 + rng.normal(0.0, 600.0, t.size)
+    for at, scene in falls:
+        p += scene.dip_pa * rng.uniform(0.98, 1.02) * dip_shape(t - at, scene)
+    return t, p
+
+
+def doubtful(found: ShotRecord) -> list[float]:
+    return [s.time_s for s in found.shots if s.doubtful]
+
+
+@pytest.mark.parametrize("count", [1, 3, 5])
+def test_a_few_lone_falls_may_be_anything(count: int) -> None:
+    at = [9.003 + 9.37 * i for i in range(count)]
+    found = find_shots(*line(at))
+    assert doubtful(found) == pytest.approx(at, abs=0.02)
+    (said,) = found.warnings
+    assert ("The only shot (at 9.0 s) stands alone" if count == 1 else f"{count} of {count} shots (at 9.0, 18.4") in said
+    assert "a tool that was plugged in, or a puff of a blow gun" in said
+    assert "Mark “not a shot” on the Shots page what was none. Next time fire a few bursts: they show" in said
+
+
+def test_a_slow_logger_is_told_to_log_more() -> None:
+    t, p = line([9.003])
+    (said,) = find_shots(t[::2], p[::2]).warnings
+    assert "fire a few bursts, and log at least 200 readings a second" in said
+
+
+@pytest.mark.parametrize(("count", "every_s"), [(4, 1.0), (4, 3.1), (6, 9.37)])
+def test_enough_alike_vouch_for_each_other_the_sooner_the_fewer(count: int, every_s: float) -> None:
+    found = find_shots(*line([9.003 + every_s * i for i in range(count)]))
+    assert len(found.shots) == count
+    assert doubtful(found) == []
+    assert found.warnings == ()
+
+
+def test_a_few_bursts_vouch_for_themselves_and_for_lone_shots_like_them() -> None:
+    bursts = [start + 0.4 * i for start in (5.0, 11.0) for i in range(4)]
+    found = find_shots(*line([*bursts, 20.0, 30.0]))
+    assert len(found.shots) == 10
+    assert doubtful(found) == []
+    assert found.warnings == ()
+
+
+def test_falls_unlike_all_others_are_doubtful_and_no_others() -> None:
+    found = find_shots(*line([5.0 + 3.1 * i for i in range(12)], [(46.0, PUFFS[0]), (49.0, PUFFS[1])]))
+    assert len(found.shots) == 14
+    assert doubtful(found) == pytest.approx([46.0, 49.0], abs=0.03)
+    assert any("2 of 14 shots (at 46.0, 49.0 s) stand alone" in w for w in found.warnings)
+
+
+def test_enough_shots_of_a_second_tool_vouch_for_each_other() -> None:
+    work, second = [5.0 + 3.1 * i for i in range(12)], [46.0 + 4.3 * i for i in range(6)]
+    assert doubtful(find_shots(*line(work, [(at, OTHER) for at in second]))) == []
+    assert doubtful(find_shots(*line(work, [(at, OTHER) for at in second[:3]]))) == pytest.approx(second[:3], abs=0.02)
+
+
+def test_the_answer_says_which_and_how_many(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    csv = tmp_path / "few.csv"
+    t, p = line([9.003, 20.0])
+    csv.write_text("time_s,tool_kpa\n" + "\n".join(f"{at:.4f},{pa / 1e3:.3f}" for at, pa in zip(t, p, strict=True)), encoding="utf-8")
+    assert farend.main(["shots", str(csv), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["doubtful_s"] == pytest.approx([9.003, 20.0], abs=0.02)
+    found = find_shots(t, p)
+    assert words(found, summarise(found), Reader("kPa"))[0].startswith("2 shots in 28.0 s, 2 of them doubtful")
