@@ -19,6 +19,7 @@ from analysis.record import Outcome, Shot, ShotRecord
 from analysis.recovered import RECOVERED, recovery
 from analysis.sensor_lag import span, unlagged
 from analysis.shots import find_shots
+from analysis.standing_alone import doubts
 
 Floats = NDArray[np.float64]
 Kind = Literal["shot", "not a shot"]
@@ -85,8 +86,9 @@ def correct(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[f
     Returns
     -------
     ShotRecord
-        The very same record where there is no correction. A shot that is added is measured as a found one is; the shot before a
-        corrected one is watched again until what now comes next. Warnings say how many were taken out and added.
+        The very same record where there is no correction. A shot that is added is measured as a found one is, a doubtful one is doubtful
+        no longer; the shot before a corrected one is watched again until what now comes next. Warnings say how many were taken out,
+        added and confirmed.
     """
     if not made:
         return record
@@ -106,21 +108,28 @@ def correct(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[f
             said.append(f"{at_s:.2f} s was marked as no shot, but none is found there; the mark changes nothing.")
     kept = [s for s in record.shots if s.time_s not in out]
     added: list[Shot] = []
+    sure = 0
     for at_s in sorted(at for at, kind in made.items() if kind == "shot"):
-        if nearest([*kept, *added], at_s) is not None:
+        there = nearest([*kept, *added], at_s)
+        if there is not None:
+            if there.doubtful:
+                kept[kept.index(there)] = replace(there, doubtful=False)
+                sure += 1
             continue
         shot = measured(record, t, p, at_s, among=[*kept, *added])
         if shot is None:
             said.append(f"The shot added by hand at {at_s:.2f} s shows no fall of pressure that can be measured; it is left out.")
         else:
             added.append(shot)
-    if not out and not added:
+    if not out and not added and not sure:
         return replace(record, warnings=(*record.warnings, *said)) if said else record
     shots = sorted([*kept, *added], key=lambda s: s.time_s)
     following = [*(s.time_s for s in shots[1:]), None]
     shots = [_watched(record, t, p, s, n) if _must_watch(s, n, out) else s for s, n in zip(shots, following, strict=True)]
-    counted = f"{len(out)} shot{'' if len(out) == 1 else 's'} taken out by hand, {len(added)} added."
-    return replace(record, shots=tuple(shots), taken_out=tuple(out[at] for at in sorted(out)), warnings=(*record.warnings, counted, *said))
+    counted = f"{len(out)} shot{'' if len(out) == 1 else 's'} taken out by hand, {len(added)} added{f', {sure} confirmed' if sure else ''}."
+    doubted = doubts(record.shots, record.rate_hz)
+    warnings = [w for w in record.warnings if w not in doubted] + doubts(shots, record.rate_hz)
+    return replace(record, shots=tuple(shots), taken_out=tuple(out[at] for at in sorted(out)), warnings=(*warnings, counted, *said))
 
 
 def time_to_mark(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[float, Kind], kind: Kind, at_s: float) -> float:
@@ -152,6 +161,8 @@ def time_to_mark(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapp
         if there is None:
             msg = f"There is no shot within {SAME_S:g} s of {at_s:.2f} s. Choose a marked one."
             raise ValueError(msg)
+        return there.time_s
+    if there is not None and there.doubtful:
         return there.time_s
     if there is not None:
         msg = f"There is a shot at {there.time_s:.2f} s already."

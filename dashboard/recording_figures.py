@@ -171,7 +171,13 @@ def _shot_marks(
     rows: list[tuple[float, float, str, str, list[Any]]] = []  # instant, pressure, number, symbol, meaning
     if z - a <= SINGLE_MOST:
         rows += [
-            (s.time_s, s.minimum_pa, "", "star-triangle-up-open" if s.by_hand else "triangle-up", ["shot", i])
+            (
+                s.time_s,
+                s.minimum_pa,
+                "",
+                "star-triangle-up-open" if s.by_hand else "triangle-up-open" if s.doubtful else "triangle-up",
+                ["shot", i],
+            )
             for i, s in enumerate(shots[a:z], start=a)
         ]
     else:

@@ -131,7 +131,9 @@ def panel(recording: Kept, record: ShotRecord, reader: Reader, picked: Picked | 
     on_the_axis = None if unit == "s" else f"{shot.time_s / length_s:.3f} {unit}"
     recovery = seconds(shot.recovery_s) if shot.outcome == "recovered" else f"over {seconds(shot.censored_s)}"
     return [
-        html.H2(f"Shot {index + 1} of {len(record.shots)}" + (", added by hand" if shot.by_hand else "")),
+        html.H2(
+            f"Shot {index + 1} of {len(record.shots)}" + (", added by hand" if shot.by_hand else ", doubtful" if shot.doubtful else "")
+        ),
         ui.readouts(
             [
                 ("At", f"{shot.time_s:.2f} s", on_the_axis),
@@ -145,10 +147,12 @@ def panel(recording: Kept, record: ShotRecord, reader: Reader, picked: Picked | 
             [
                 _step("‹ Shot before", -1, disabled=index == 0),
                 _step("Shot after ›", 1, disabled=index + 1 == len(record.shots)),
+                *([_correct("It was a shot", "shot", shot.time_s, quiet=True)] if shot.doubtful else []),
                 _correct("Not a shot", "not a shot", shot.time_s, quiet=True),
             ],
             className="actions",
         ),
+        html.P("Nothing else in the recording vouches for it: see the notes below.", className="note") if shot.doubtful else None,
         html.P("The arrow keys ← → step too.", className="note keys"),
     ]
 
@@ -170,7 +174,7 @@ def corrected_card(recording: Kept) -> html.Section | None:
     items = [
         html.Li(
             [
-                html.Span(f"{at:.2f} s: {'a shot, added' if kind == 'shot' else 'not a shot, taken out'}"),
+                html.Span(f"{at:.2f} s: {'a shot' if kind == 'shot' else 'not a shot, taken out'}"),
                 _correct("Undo", "not a shot" if kind == "shot" else "shot", at, quiet=True),
             ]
         )
@@ -205,7 +209,7 @@ def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
             "minimum": reader.pressure_value(s.minimum_pa),
             "dip": reader.pressure_value(s.dip_pa),
             "recovery": None if s.outcome != "recovered" else s.recovery_s,
-            "outcome": s.outcome + (", by hand" if s.by_hand else ""),
+            "outcome": s.outcome + (", by hand" if s.by_hand else ", doubtful" if s.doubtful else ""),
         }
         for i, s in enumerate(record.shots)
     ]

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 import farend
+from analysis.corrections import correct, corrected_shots, time_to_mark
 from analysis.shots import ShotRecord, find_shots, summarise
 from dashboard.reader import Reader
 from dashboard.wording import shots as words
@@ -80,6 +81,20 @@ def test_enough_shots_of_a_second_tool_vouch_for_each_other() -> None:
     work, second = [5.0 + 3.1 * i for i in range(12)], [46.0 + 4.3 * i for i in range(6)]
     assert doubtful(find_shots(*line(work, [(at, OTHER) for at in second]))) == []
     assert doubtful(find_shots(*line(work, [(at, OTHER) for at in second[:3]]))) == pytest.approx(second[:3], abs=0.02)
+
+
+def test_what_somebody_knows_ends_the_doubt() -> None:
+    t, p = line([9.003, 20.0, 31.0])
+    found = find_shots(t, p)
+    none, shot = found.shots[0].time_s, found.shots[1].time_s
+    assert time_to_mark(found, t, p, {}, "shot", shot + 0.01) == shot
+    known = correct(found, t, p, {none: "not a shot", shot: "shot"})
+    assert [s.doubtful for s in known.shots] == [False, True]
+    assert not any("3 of 3" in w for w in known.warnings)
+    assert any("1 of 2 shots (at 31.0 s) stands alone" in w for w in known.warnings)
+    assert "1 shot taken out by hand, 0 added, 1 confirmed." in known.warnings
+    marks = [{"time_s": s.time_s, "kind": "shot"} for s in found.shots]
+    assert corrected_shots(t, p, marks).warnings == ("0 shots taken out by hand, 0 added, 3 confirmed.",)
 
 
 def test_the_answer_says_which_and_how_many(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
