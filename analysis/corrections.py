@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import triggers
+from analysis.judgements import match_judged
 from analysis.measures import BEFORE_S, BOTTOM_S, measure
 from analysis.record import Outcome, Shot, ShotRecord
 from analysis.recovered import RECOVERED, recovery
@@ -54,8 +55,22 @@ def corrected_shots(
     ValueError
         If shapes differ, there are too few readings, or the lag is not possible.
     """
-    record, made = find_shots(t_s, p_pa, lag_s=lag_s), corrections(marks, channel)
+    record, made = seen_by_somebody(find_shots(t_s, p_pa, lag_s=lag_s), marks), corrections(marks, channel)
     return correct(record, t_s, p_pa, made, lag_s=lag_s)
+
+
+def seen_by_somebody(record: ShotRecord, marks: Sequence[Mapping[str, Any]]) -> ShotRecord:
+    """End the doubt about shots whose nails were judged."""
+    judged = {j.shot.time_s for j in match_judged(marks, record.shots)[0] if j.shot.doubtful}
+    if not judged:
+        return record
+    return _without_doubt(record, tuple(replace(s, doubtful=False) if s.time_s in judged else s for s in record.shots))
+
+
+def _without_doubt(record: ShotRecord, shots: tuple[Shot, ...]) -> ShotRecord:
+    """Give a record these shots, and the words about those of them that are doubtful."""
+    before = doubts(record.shots, record.rate_hz)
+    return replace(record, shots=shots, warnings=(*(w for w in record.warnings if w not in before), *doubts(shots, record.rate_hz)))
 
 
 def corrections(marks: Sequence[Mapping[str, Any]], channel: str | None = None) -> dict[float, Kind]:
@@ -127,9 +142,8 @@ def correct(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[f
     following = [*(s.time_s for s in shots[1:]), None]
     shots = [_watched(record, t, p, s, n) if _must_watch(s, n, out) else s for s, n in zip(shots, following, strict=True)]
     counted = f"{len(out)} shot{'' if len(out) == 1 else 's'} taken out by hand, {len(added)} added{f', {sure} confirmed' if sure else ''}."
-    doubted = doubts(record.shots, record.rate_hz)
-    warnings = [w for w in record.warnings if w not in doubted] + doubts(shots, record.rate_hz)
-    return replace(record, shots=tuple(shots), taken_out=tuple(out[at] for at in sorted(out)), warnings=(*warnings, counted, *said))
+    told = _without_doubt(record, tuple(shots))
+    return replace(told, taken_out=tuple(out[at] for at in sorted(out)), warnings=(*told.warnings, counted, *said))
 
 
 def time_to_mark(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[float, Kind], kind: Kind, at_s: float) -> float:

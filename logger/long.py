@@ -206,9 +206,9 @@ class LongRecording:
 
     def corrected(self, found: ShotRecord, *, lag_s: float = 0.0) -> ShotRecord:
         """Correct what the detector found by hand, where the marks say so."""
-        from analysis.corrections import correct, corrections
+        from analysis.corrections import correct, corrections, seen_by_somebody
 
-        made = corrections(self.marks, self.channel)
+        made, found = corrections(self.marks, self.channel), seen_by_somebody(found, self.marks)
         return correct(found, *self.near(list(made), AROUND_S), made, lag_s=lag_s)
 
     def averaged(self, pause: Callable[[], None] | None = None) -> Recording:

@@ -97,6 +97,13 @@ def test_what_somebody_knows_ends_the_doubt() -> None:
     assert corrected_shots(t, p, marks).warnings == ("0 shots taken out by hand, 0 added, 3 confirmed.",)
 
 
+def test_a_shot_whose_nail_was_judged_is_not_doubtful() -> None:
+    t, p = line([9.003, 20.0, 31.0])
+    found = corrected_shots(t, p, [{"time_s": at, "kind": "judged", "depth": "flush"} for at in (11.0, 33.0)])
+    assert [s.doubtful for s in found.shots] == [False, True, False]
+    assert any("1 of 3 shots (at 20.0 s) stands alone" in w for w in found.warnings)
+
+
 def test_the_answer_says_which_and_how_many(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     csv = tmp_path / "few.csv"
     t, p = line([9.003, 20.0])
