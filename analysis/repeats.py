@@ -23,6 +23,12 @@ EVEN, EVEN_SHARE = 1.6, 0.75
 AGAIN = 1.5  # times the time between answers, and the sensor has answered the same once more
 ENOUGH_HZ = 180.0  # answers that show shots well
 
+# Large changes: so many steps of the resolution, and times the usual change, followed over so many readings. Two in a row, the same way,
+# are a fall or a rise; so many of these, and so large a share, with a reading between that repeats, are one that comes in answers.
+LARGE_STEPS, LARGE, FOLLOWED = 4.0, 6.0, 512.0
+FEWEST_STAIRS, STAIRS_SHARE = 10, 0.15
+APART_S, LATE_HZ = 0.15, 125.0  # at most; fewer answers put shots off by more than 4 ms
+
 
 def answered_step(t_s: Floats, p_pa: Floats) -> float:
     """Mean time between the answers of a sensor that the logger asks more often than it answers [s]; 0 where it does not.
@@ -99,3 +105,52 @@ def _answers(t: Floats, p: Floats, made: Floats, new: NDArray[np.bool_], step_s:
             value, answered = p[i], made[i]
         asked = t[i]
     state[:] = value, asked, answered
+
+
+class Stairs:
+    """Follow whether falls and rises come in answers that repeat, where a line at rest repeats itself too and hides that at first."""
+
+    def __init__(self) -> None:
+        self._state = np.array([np.nan, np.inf, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+
+    def take(self, t_s: Floats, p_pa: Floats) -> None:
+        """Take note of the next readings: times [s] and pressure [Pa]."""
+        _follow(t_s, p_pa, self._state)
+
+    def doubts(self) -> list[str]:
+        """Say what was seen, and what to do."""
+        stairs, slopes, took_s = self._state[-3:].tolist()
+        if stairs < FEWEST_STAIRS or stairs < STAIRS_SHARE * (stairs + slopes) or stairs + slopes > LATE_HZ * took_s:
+            return []
+        answer_s = took_s / (stairs + slopes)
+        return [
+            f"In falls readings repeat: the sensor answers only about {significant(1.0 / answer_s, 2)} times a second. Shots are told some "
+            f"{500.0 * answer_s:.0f} ms too late, and one may be lost now and then. Set the sensor, or its converter, to answer faster."
+        ]
+
+
+@jit
+def _follow(t: Floats, p: Floats, state: Floats) -> None:
+    """Count stairs and slopes; the state is the last reading, resolution, usual change, the last large change, its time, repetitions since,
+    then stairs, slopes, and the time they took [s].
+    """
+    last, resolution, usual, large, large_t, repeated = state[0], state[1], state[2], state[3], state[4], state[5]
+    for i in range(t.size):
+        change = p[i] - last
+        size = abs(change)
+        last = p[i]
+        if size == 0.0:
+            repeated += 1.0
+        elif size > 0.0:
+            resolution = min(resolution, size)
+            if size < max(LARGE_STEPS * resolution, LARGE * usual):
+                large = 0.0
+            else:
+                if change * large > 0.0 and t[i] - large_t < APART_S:
+                    state[6 if repeated else 7] += 1.0
+                    state[8] += t[i] - large_t
+                large, large_t = change, t[i]
+            repeated = 0.0
+        if size >= 0.0:
+            usual += (min(size, LARGE * usual + resolution) - usual) / FOLLOWED if resolution < np.inf else 0.0
+    state[:6] = last, resolution, usual, large, large_t, repeated

@@ -17,7 +17,7 @@ from analysis.on_change import Held, changed_step
 from analysis.outages import Outages
 from analysis.pump_ripple import without_ripple
 from analysis.recovered import RIPPLE_SHARE
-from analysis.repeats import Unrepeat, answered_step
+from analysis.repeats import Stairs, Unrepeat, answered_step
 
 Floats = NDArray[np.float64]
 
@@ -89,7 +89,7 @@ class Stream:
         self._base = 0  # absolute position of the first reading kept
         self._waiting: list[tuple[Floats, Floats]] = []
         self._tidy: list[Held | Outages | Unclump | Unrepeat] = [Outages()]  # what readings go through first
-        self._limits = Limits()
+        self._limits, self._stairs = Limits(), Stairs()
         self.slab = FIRST_READINGS  # readings to take in at once
         self._widths: triggers.Widths | None = None
         self._state, self._places = np.zeros(triggers.FLOATS), np.zeros(triggers.INTS, dtype=np.int64)
@@ -125,7 +125,7 @@ class Stream:
     def doubts(self) -> list[str]:
         """Say what was left out, and what to do."""
         repeated = [f"{self.dropped} readings repeat a time or go back in time and were left out."] if self.dropped else []
-        return [*(doubt for tidy in self._tidy for doubt in tidy.doubts()), *self._limits.doubts(), *repeated]
+        return [*(doubt for tidy in self._tidy for doubt in tidy.doubts()), *self._limits.doubts(), *self._stairs.doubts(), *repeated]
 
     def end(self) -> None:
         """Take in what still waits for more readings, as none will come."""
@@ -166,6 +166,7 @@ class Stream:
         for tidy in self._tidy:
             t, p = tidy.take(t, p, last=last)
         self._limits.take(p)
+        self._stairs.take(t, p)
         self._t, self._raw = np.concatenate([self._t, t]), np.concatenate([self._raw, p])
         empty = np.zeros(t.size)
         self._clean, self._total = np.concatenate([self._clean, empty]), np.concatenate([self._total, empty])
