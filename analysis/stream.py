@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analysis import triggers
 from analysis.clumps import Unclump, clumped_step
+from analysis.hum import HumWatch
 from analysis.limits import Limits
 from analysis.on_change import Held, changed_step
 from analysis.outages import Outages
@@ -89,7 +90,7 @@ class Stream:
         self._base = 0  # absolute position of the first reading kept
         self._waiting: list[tuple[Floats, Floats]] = []
         self._tidy: list[Held | Outages | Unclump | Unrepeat] = [Outages()]  # what readings go through first
-        self._limits, self._stairs = Limits(), Stairs()
+        self._limits, self._stairs, self._hum = Limits(), Stairs(), HumWatch()
         self.slab = FIRST_READINGS  # readings to take in at once
         self._widths: triggers.Widths | None = None
         self._state, self._places = np.zeros(triggers.FLOATS), np.zeros(triggers.INTS, dtype=np.int64)
@@ -125,7 +126,8 @@ class Stream:
     def doubts(self) -> list[str]:
         """Say what was left out, and what to do."""
         repeated = [f"{self.dropped} readings repeat a time or go back in time and were left out."] if self.dropped else []
-        return [*(doubt for tidy in self._tidy for doubt in tidy.doubts()), *self._limits.doubts(), *self._stairs.doubts(), *repeated]
+        watches = [*self._tidy, self._limits, self._stairs]
+        return [*(doubt for watch in watches for doubt in watch.doubts()), *self._hum.doubts(self.step_s), *repeated]
 
     def end(self) -> None:
         """Take in what still waits for more readings, as none will come."""
@@ -167,6 +169,7 @@ class Stream:
             t, p = tidy.take(t, p, last=last)
         self._limits.take(p)
         self._stairs.take(t, p)
+        self._hum.take(p)
         self._t, self._raw = np.concatenate([self._t, t]), np.concatenate([self._raw, p])
         empty = np.zeros(t.size)
         self._clean, self._total = np.concatenate([self._clean, empty]), np.concatenate([self._total, empty])
