@@ -27,7 +27,7 @@ AFTER_S, DRIFT_S = 0.7, 1.0  # after a shot the line has come back and shows its
 BIN_S = 0.008  # readings closer than this are averaged
 GRID_S = 0.008  # between onsets tried
 END_S = 0.1  # a fall that begins so shortly before the end of the view is not seen
-CLOSEST_S = 0.12  # falls are no closer
+CLOSEST_S, MOVED_S = 0.1, 0.036  # falls are no closer, but for so much that a fit moves them: else one is a shot told at a wrong time
 AT_ONCE, TRIED_SIGMA = 8, 3.0  # falls, and what each must stand out by to be tried
 SURE = 5.5  # standard deviations that a fall must stand out by
 FIRST = 0.8  # of that, as long as those after it are not fitted
@@ -204,7 +204,7 @@ def fit_falls(
         elif last_s in known:
             begins = True
         last_s = fall.time_s
-        if begins and fall.time_s < until_s and _alike(depth_pa, unsure_pa, shape.dip_pa):
+        if begins and from_s - MOVED_S < fall.time_s < until_s and _alike(depth_pa, unsure_pa, shape.dip_pa):
             told.append(fall.moved(float(t[0]), float(p[0])))
     return told if told and not _slopes_do(x, y, shape.lost, known, found, sure, sigma) else []
 

@@ -17,7 +17,10 @@ from analysis.stretch import smooth
 
 Floats = NDArray[np.float64]
 
-SLOWEST_HZ, FASTEST_HZ, GRID_HZ = 6.0, 65.0, 0.125  # no tool is fired so often, and mains hum is at 50 or 60
+SLOWEST_HZ, FASTEST_HZ, GRID_HZ = 6.0, 65.0, 0.125  # mains hum is at 50 or 60
+# A stapler may be fired at a pace below this. Then the line goes down by this share of a swing with each, while it swings most; a pump's
+# swings go on where it rises. Of 0.9 in the middle for shots, and 0.1 for ripple.
+FIRED_HZ, SINKS, MOST_SINK = 9.0, 0.3, 0.55
 BIN_S = 0.006  # readings closer than this are averaged to find the pace
 SLOW_S = 0.12  # what lasts longer is no ripple
 FEWEST = 40  # bins that show a pace
@@ -43,7 +46,7 @@ def without_ripple(t: Floats, p: Floats, least_pa: float) -> Floats:
     step_s = float(t[-1] - t[0]) / (t.size - 1)
     per = max(round(BIN_S / step_s), 1)
     bins, wide = t.size // per, int(SLOW_S / (per * step_s)) | 1
-    y, usual = _deviations(p, per, wide)
+    y, course, usual = _deviations(p, per, wide)
     calm = p
     if usual > MOST_SHARE * (float(p.mean()) + ATMOSPHERE_ABS_PA):
         return p
@@ -59,7 +62,7 @@ def without_ripple(t: Floats, p: Floats, least_pa: float) -> Floats:
         fitted = np.linalg.solve(swings @ swings.T, swings @ y)
         rest = y - fitted @ swings
         left = float(np.median(np.abs(rest)))
-        if left > LEFT * usual:
+        if left > LEFT * usual or (hz < FIRED_HZ and _fired(y - rest, course, wide, round(1.0 / (hz * per * step_s)))):
             break
         y, usual = rest, left
         calm = calm - fitted @ _swings(t - t[0], hz)
@@ -71,11 +74,19 @@ def _swings(x_s: Floats, hz: float) -> Floats:
     return np.stack([cos, sin, cos * x_s, sin * x_s])
 
 
-def _deviations(p: Floats, per: int, wide: int) -> tuple[Floats, float]:
-    """What means over `per` readings deviate from a mean over `wide` of them [Pa], and by how much they usually do."""
+def _deviations(p: Floats, per: int, wide: int) -> tuple[Floats, Floats, float]:
+    """What means over `per` readings deviate from a mean over `wide` of them [Pa], that mean, and by how much they usually do."""
     y = p[: p.size // per * per].reshape(-1, per).mean(axis=1) - p[0]
-    y -= smooth(y, wide)
-    return y, float(np.median(np.abs(y)))
+    course = smooth(y, wide)
+    y -= course
+    return y, course, float(np.median(np.abs(y)))
+
+
+def _fired(swing: Floats, course: Floats, wide: int, per_swing: int) -> bool:
+    """Whether the slow course goes down with a swing [Pa], of so many values each: then what swings are shots."""
+    power = smooth(swing**2, wide)[per_swing // 2 : per_swing // 2 - per_swing]
+    sinks = course[:-per_swing] - course[per_swing:] > SINKS * 8.0**0.5 * np.std(swing)
+    return bool(power[sinks].sum() > MOST_SINK * power.sum())
 
 
 @jit

@@ -21,7 +21,6 @@ LATER = 12  # bins after the kink at which the new slope must still hold
 STEPS = 40  # bins over which a usual step is known
 LEAST_PA_PER_S = 1200.0
 MOST_PA_PER_S = 40_000.0  # no pump raises a line faster; a regulator that is turned does
-REACH = STEPS + 2 * SIDE + LATER + SIDE + 5
 
 RISE_FROM, RISE_UNTIL, RISE_NOW = 45, 15, 5  # bins back: where the level before a rise is read, and the level after it
 RISE_SHARE = 0.02  # of absolute pressure

@@ -10,7 +10,7 @@ import pytest
 
 from analysis.overlapping import NODE_S, Shape, common_shape, drift, fit_falls
 from analysis.shots import find_shots
-from tests.shot_scores import Floats, Scene, dip_shape, drawn, record, score
+from tests.shot_scores import Floats, Scene, dip_shape, drawn, record, refilled, score
 from tests.test_mean_dip import seen
 
 RECEIVER = Scene(name="receiver", fall_s=0.08, bottom_s=0.2, recovery_s=0.2, kept=0.6, overshoot=0.0)
@@ -95,3 +95,10 @@ def test_a_fall_that_noise_makes_begin_too_early_is_told_once(seed: int) -> None
     found = find_shots(made.t_s, made.p_pa).shots
     assert len(found) == made.times_s.size
     assert min(b.time_s - a.time_s for a, b in itertools.pairwise(found)) > 0.5
+
+
+def test_a_stapler_fired_seven_times_a_second_on_a_receiver_is_counted() -> None:
+    scene = Scene(name="stapler", rate_hz=250.0, dip_pa=3000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.05, bottom_s=0.12, recovery_s=0.1,
+                  overshoot=0.0, kept=0.8, jitter=0.1, per_burst=12, every_s=1.0 / 7.0)  # fmt: skip
+    made = refilled(record(scene, 3), 2400.0, 0.8)
+    assert score(find_shots(made.t_s, made.p_pa), made).f1 > 0.95

@@ -52,3 +52,10 @@ def test_a_ripple_is_no_row_of_spikes_and_hides_no_spike(place: str, seed: int) 
 def test_a_hose_that_rings_under_a_quick_burst_swings_more_than_any_pump() -> None:
     p = 6e5 + 12e3 * np.sin(2.0 * np.pi * 8.4 * T_S) + noise(500.0)
     assert without_ripple(T_S, p, 0.0) is p
+
+
+@pytest.mark.parametrize("every_s", [0.125, 0.15])
+def test_a_stapler_on_a_receiver_is_no_ripple_though_as_even(every_s: float) -> None:
+    scene = Scene(name="stapler", fall_s=0.04, bottom_s=0.08, recovery_s=0.1, overshoot=0.0, kept=0.7)
+    p = 6e5 + sum(3e3 * dip_shape(T_S - at, scene) for at in np.arange(0.5, 2.3, every_s)) + noise(100.0)
+    assert without_ripple(T_S, p, 0.0) is p
