@@ -26,10 +26,12 @@ LONGEST_S = 0.8
 FINEST, PER_NODE = 8, 5  # nodes of the curve to a reading at most, and readings to a node at least
 # Shots are first laid over each other by a curve that is smoothed over so many readings, and over the longer the more noise there is, as a
 # bottom bends no more than so much (variance of the curvature of the share, per second). Then the readings tell how stiff it is where: from
-# this share of that stiffness on, as a stiff one takes a notch for noise, and no less, as it would bend to wherever readings bunch up. They
+# this share of that stiffness on, as a stiff one takes a notch for noise, and no less, as it would bend to wherever readings bunch up; but
+# from all of it on where so much of the dip is regained, as no notch is there, and such bends would hold shots in their wrong places. They
 # are asked over a stretch of so many readings of all shots and no less than the first share of one's spacing nor more than the other, and
 # the curve's bends over so much of it.
-LAID_STEPS, BEND_PER_S3, SOFT = 0.1, 5e4, 0.06
+LAID_STEPS, BEND_PER_S3 = 0.1, 5e4
+SOFT, PAST_NOTCH = 0.03, 0.3
 ASKED, ASKED_STEPS, BENDS_STEPS = 30.0, (0.25, 2.5), 0.3
 LEAST_NOISE = 1e-4  # of the dip
 MOST_OWN, LEAST_VARIANCE = 0.95, 0.5  # of what a reading is off, that the curve follows; and of the noise's variance, that of the readings
@@ -119,8 +121,8 @@ def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
     unit = float(np.median(depth))
     noise = max(float(np.median([s.noise_pa for s in seen])) / unit, LEAST_NOISE)
     noise_s = (noise**2 * step_s / n / BEND_PER_S3) ** 0.25
-    stiff = np.full(x.size - 2, n * spacing / step_s * (max(LAID_STEPS * step_s, noise_s) / spacing) ** 4)
-    softest = SOFT * stiff
+    even = np.full(x.size - 2, n * spacing / step_s * (max(LAID_STEPS * step_s, noise_s) / spacing) ** 4)
+    stiff = even
     weight, share, off, level = np.ones(t.size), np.zeros(x.size), np.zeros(n), np.zeros(n)
     for done in range(ROUNDS):
         since = t - at[shot]
@@ -132,9 +134,9 @@ def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
         off = np.sqrt(np.bincount(shot[told], rest[told] ** 2, n) / np.maximum(np.bincount(shot[told], minlength=n), 1))
         shift, deeper, lower = laid.moves(x, share, stiff, level / unit, noise, step_s)
         if done == ROUGHLY:
-            stiff = softest
+            stiff = _softest(share) * even
         elif done > ROUGHLY:
-            stiff = np.maximum(laid.stiffness(x, share, stiff, noise, step_s), softest)
+            stiff = np.maximum(laid.stiffness(x, share, stiff, noise, step_s), _softest(share) * even)
         weight = _weights(x, share, since, rest / depth[shot], noise, step_s)
         unlike = off / depth / max(UNLIKE * float(np.median(off / depth)), UNLIKE_SHARE)
         weight = weight / (1.0 + unlike[shot] ** 2) ** 2
@@ -144,6 +146,15 @@ def superimpose(seen: Sequence[Seen], step_s: float) -> MeanDip:
         depth = depth * share.max() * np.exp(np.clip(deeper, -0.5, 0.5))
     share = _Laid.on(x, t - at[shot], shot, (lost - level[shot]) / unit, depth / unit, weight).curve(stiff)
     return MeanDip(x_s=x, share=share / share.max(), at_s=at, depth_pa=depth * share.max(), off_pa=off)
+
+
+def _softest(share: Floats) -> Floats:
+    """How soft the curve may be at each node but the ends, as a share of the stiffness by which shots are first laid over each other."""
+    low = int(np.argmax(share))
+    regained = np.maximum.accumulate(1.0 - share[low:] / share[low])
+    softest = np.full(share.size, SOFT)
+    softest[low:][regained > PAST_NOTCH] = 1.0
+    return softest[1:-1]
 
 
 def _back_s(x: Floats, share: Floats) -> float:

@@ -18,8 +18,7 @@ from analysis.superposed import Under, freed
 
 Floats = NDArray[np.float64]
 
-FEW_LOW = 8  # readings below half of a dip; with more, the shot itself shows from where it began and how deep it goes
-MOST_LOW, CALM = 14, 0.04  # but where noise is less than this share of the dip, up to so many place it better beside the others
+MOST_LOW = 16  # readings below half of a dip; with more, the shot itself shows from where it began and how deep it goes
 UNLIKE_SIGMA = 3.0  # a shot so many times its noise off the curve, and `UNLIKE_SHARE` of its depth, has another shape
 # Depth, as a share: what a dip that lasts for one reading leaves unsure. It shrinks in proportion to the readings in a dip, as a bottom
 # sharper than they are apart is rounded on the mean dip too. From dips with sharp and round bottoms at 50 to 200 readings a second.
@@ -54,13 +53,15 @@ def sharpened(seen: Sequence[Seen], step_s: float, lag_s: float = 0.0) -> tuple[
     shots = [s.shot for s in seen]
     low = float(np.median([np.sum(s.shot.before_pa - s.p_pa > 0.5 * s.shot.dip_pa) for s in seen])) if seen else np.inf
     noise = float(np.median([s.noise_pa / s.shot.dip_pa for s in seen])) if seen else 0.0
-    if low > (MOST_LOW if noise < CALM else FEW_LOW):
+    if low > MOST_LOW:
         return shots, 0.0
     if len(seen) < FEWEST or noise > NOISIEST:
         return shots, SINGLE_U / max(low, 1.0)
     # Those that began while the line still rang from the one before, as a still line would show them.
     free, under = freed(seen, step_s)
     mean = superimpose(free, step_s)
+    if mean.share[-1] > HALF:
+        return shots, 0.0  # a round step that does not come back, on a line whose drift would count as its shape
     like = mean.off_pa <= np.maximum(UNLIKE_SIGMA * np.array([s.noise_pa for s in seen]), UNLIKE_SHARE * mean.depth_pa)
     onset_s = _onset(free, mean, like, step_s)
     if onset_s is None:
