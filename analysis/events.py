@@ -104,7 +104,9 @@ class SlowWatch:
     def tail(self, fall: Fall) -> bool:
         """Whether a fall is but the rest of a larger one that was no shot and is still on its way down."""
         drop = self._drop
-        if drop is None or not drop.time_s <= fall.time_s < drop.low_s + FALLING_S:
+        if drop is None or fall.time_s < drop.time_s:
+            return False
+        if fall.time_s >= drop.low_s + FALLING_S and fall.before_pa > drop.low_pa:
             return False
         if fall.back > REGAINS and fall.dip_pa > TAIL_SHARE * (drop.from_pa - drop.low_pa):
             return False

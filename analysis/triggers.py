@@ -42,6 +42,8 @@ FLICKER_S, FLICKERS = 30.0, 1.77  # followed for so long; noise in steps over th
 GAP_S = 0.15
 NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
+RIPPLES = 3.75  # times the ripple that the means show on other stretches than shots
+SHOT_S, APART_S = 1.0, 0.25  # a fall may be a shot, from which nothing is learnt of the ripple, unless one has begun just before
 CHAIN_S, CHAIN_STEPS = 0.15, 15.0  # big jumps this close belong together
 TURN_S = 0.03  # and turn back within this; a shot stays down longer
 FEWEST_TURNS, TURNS_S, TURNS_STEPS = 5, 0.12, 14.0  # turns, and the time for them: quick shots seen by a slow logger turn too, but later
@@ -77,6 +79,8 @@ MARK_COLUMNS = 12
     LEAP,
     TURN,
     LEAPS,
+    RISE_0,
+    AGAIN_0,
     TURN_0,
 ) = (
     0,
@@ -101,8 +105,10 @@ MARK_COLUMNS = 12
     25,
     26,
     27,
+    30,
+    33,
 )
-FLOATS = 27 + FEWEST_TURNS - 1
+FLOATS = 33 + FEWEST_TURNS - 1
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is
 NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS = 0, 1, 2, 5, 8, 11, 12, 13, 14
@@ -150,6 +156,7 @@ def first_state(t_s: Floats, p_pa: Floats, w: Widths) -> tuple[Floats, Ints]:
     state[LEAPS] = float(np.median(np.abs(np.diff(p_pa)))) if p_pa.size > 1 else 0.0
     state[REFERENCE] = float(p_pa[0]) if p_pa.size else 0.0
     state[BIN_0] = float(t_s[0]) if t_s.size else 0.0
+    state[RISE_0:TURN_0] = -np.inf
     half = p_pa.size // 2
     if half:
         fall = float(np.median(p_pa[:half]) - np.median(p_pa[half:])) / half  # a reading
@@ -158,7 +165,8 @@ def first_state(t_s: Floats, p_pa: Floats, w: Widths) -> tuple[Floats, Ints]:
     for s, (lag, mean) in enumerate(zip(w.lag, w.mean, strict=True)):
         means = (total[mean:] - total[:-mean]) / mean
         if means.size > 2 * lag:
-            state[RIPPLE_0 + s] = float(np.median(np.abs(means[:-lag] - means[lag:] - state[TREND_0 + s])))
+            # Less than their median, as shots may be among them.
+            state[RIPPLE_0 + s] = float(np.quantile(np.abs(means[:-lag] - means[lag:] - state[TREND_0 + s]), 0.35))
     return state, places
 
 
@@ -382,9 +390,10 @@ def scan(
                 away = fall - state[TREND_0 + s]
                 state[TREND_0 + s] += (stride[s] * step_s / TREND_S) * (ripple if away > 0.0 else -ripple)
                 move = (stride[s] * step_s / RIPPLE_S) * ripple
-                state[RIPPLE_0 + s] = ripple + (move if abs(away) > ripple else -move)
+                if t[j] > state[AGAIN_0 + s]:  # a steady run of shots would hide itself
+                    state[RIPPLE_0 + s] = ripple + (move if abs(away) > ripple else -move)
                 fall = away
-                threshold = max(white, 2.5 * 1.4826 * state[RIPPLE_0 + s])
+                threshold = max(white, RIPPLES * 1.4826 * state[RIPPLE_0 + s])
                 phase = places[ABOVE_0 + s]
                 if phase == 0:
                     if fall > threshold:
@@ -392,6 +401,9 @@ def scan(
                         places[ROSE_0 + s] = here
                         places[TOP_0 + s] = here
                         state[PEAK_0 + s] = fall
+                        if t[j] - state[RISE_0 + s] > APART_S:
+                            state[AGAIN_0 + s] = t[j] + SHOT_S
+                        state[RISE_0 + s] = t[j]
                 elif phase == 1:
                     if fall > state[PEAK_0 + s]:
                         state[PEAK_0 + s] = fall

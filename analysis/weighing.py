@@ -43,6 +43,7 @@ ROUNDED_STEPS, ROUNDED_SURE = 0.5, 6.0  # so many steps at least has one that ro
 # shot, but from so long before it at least. A narrower mark of a wide one is no larger than this times that, and none as large follows so
 # long after it or later, as in a burst, of which the wide sees two.
 NEAR_AFTER_S, BACK_S, LEVEL_S, NO_LARGER, AGAIN_S = 0.45, 0.3, 0.15, 1.1, 0.1
+SEES = 3.0  # times what the widest filter has seen of it, no shot is deeper
 LARGER = 2.0  # times a swing of the hose is the shot after it, at least
 
 
@@ -122,6 +123,7 @@ class Weighing:
             true = replace(found, time_s=fall.time_s) if found is not None else fall
         told = noise > DITHER_SEEN * resolution and fall.dip_pa < SLOPE_SIGMA * noise  # noise, and not rounding, lies around a line
         slope = told and slides(view.t_s, view.p_pa, fall.time_s, top_s + VIEW_S, fall.dip_pa, noise)
+        slope |= int(mark[1]) == w.lag.size - 1 and fall.dip_pa > SEES * size
         if slope or so_far.usual.drags(fall):
             before = so_far.last
             yield from self.look(top_s)

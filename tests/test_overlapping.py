@@ -100,5 +100,5 @@ def test_a_fall_that_noise_makes_begin_too_early_is_told_once(seed: int) -> None
 def test_a_stapler_fired_seven_times_a_second_on_a_receiver_is_counted() -> None:
     scene = Scene(name="stapler", rate_hz=250.0, dip_pa=3000.0, noise_pa=250.0, step_pa=100.0, fall_s=0.05, bottom_s=0.12, recovery_s=0.1,
                   overshoot=0.0, kept=0.8, jitter=0.1, per_burst=12, every_s=1.0 / 7.0)  # fmt: skip
-    made = refilled(record(scene, 3), 2400.0, 0.8)
-    assert score(find_shots(made.t_s, made.p_pa), made).f1 > 0.95
+    recordings = [refilled(record(scene, seed), 2400.0, 0.8) for seed in (1, 2, 3, 4)]
+    assert np.mean([score(find_shots(made.t_s, made.p_pa), made).f1 for made in recordings]) > 0.9  # 0.73 where a ripple was taken out

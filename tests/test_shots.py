@@ -696,6 +696,23 @@ def test_shots_of_one_step_in_noise_of_a_quarter_of_it() -> None:
     assert score(find_shots(made.t_s, made.p_pa), made).f1 > 0.9
 
 
+@pytest.mark.parametrize(("dip_pa", "noise_pa", "step_pa", "fall_s"), [(3000.0, 1000.0, 300.0, 0.08), (1500.0, 400.0, 1000.0, 0.04)])
+def test_steady_work_hides_no_shots_on_a_receiver(dip_pa: float, noise_pa: float, step_pa: float, fall_s: float) -> None:
+    steady = Scene(name="steady", dip_pa=dip_pa, noise_pa=noise_pa, step_pa=step_pa, fall_s=fall_s, bottom_s=2.5 * fall_s, recovery_s=0.2,
+                   overshoot=0.0, single=3, bursts=1, per_burst=70, every_s=0.8)  # fmt: skip
+    made = record(steady, 3)
+    assert score(find_shots(made.t_s, made.p_pa), made).f1 >= 0.95
+
+
+@pytest.mark.parametrize("power", [0.5, 0.9])
+def test_noise_of_which_more_is_slow_hardly_ever_looks_like_a_shot(power: float) -> None:
+    rate_hz, n = 100.0, 30_000
+    hz = np.maximum(np.fft.rfftfreq(n, 1.0 / rate_hz), rate_hz / n)
+    wanders = np.fft.irfft(np.fft.rfft(np.random.default_rng(8).normal(0.0, 1.0, n)) / hz**power, n)
+    p = 6e5 + 500.0 * wanders / np.diff(wanders).std()
+    assert len(find_shots(np.arange(n) / rate_hz, p).shots) <= 8
+
+
 @pytest.mark.parametrize("steps_per_s", [0.3, 1.0, 3.2])
 @pytest.mark.parametrize("noise", [0.05, 0.15, 0.25])
 def test_a_drift_across_the_steps_of_a_sensor_is_no_shot(steps_per_s: float, noise: float) -> None:
