@@ -15,9 +15,10 @@ from analysis.overlapping import drift
 from analysis.plugged import PlugWatch
 from analysis.record import COUNTED_HZ, Event, Outcome, Shot, ShotRecord
 from analysis.recovered import RECOVERED
+from analysis.ringing import Ringing
 from analysis.sensor_lag import Fronts, checked_lag
 from analysis.sharpened import sharpened
-from analysis.so_far import FAINT_SIGMA, RING_S, RING_SHARE, Found, SoFar
+from analysis.so_far import FAINT_SIGMA, RING_S, Found, SoFar
 from analysis.standing_alone import Company, doubts
 from analysis.stream import VIEW_S, Stream
 from analysis.strokes import Strokes
@@ -31,7 +32,6 @@ SLOW_S = 0.6  # the slow course is followed up to this long before a fall
 UNJUDGED_S = 1.0  # so much of the newest readings may hide a fall that is not judged yet
 LOOK_S = 0.35  # so long after a shot, others that overlap it are looked for
 TOGETHER = 64  # shots that are measured again by their mean dip and that of as many after them
-SWING_BACK_S = 0.35  # so soon a hose swings back from above where the line stood
 UNSURE_U, TOLD_U = 0.02, 0.012  # of a dip, as a share: what the reader is warned of, and what is good enough
 ROUGHEST = 6.0
 LONGEST_FALL_S = 0.45
@@ -62,6 +62,7 @@ class ShotDetector:
         self._so_far = SoFar()
         self._weighing = Weighing(self._stream, self._so_far, self.lag_s)
         self._strokes = Strokes()
+        self._ringing = Ringing()
         self._slow = SlowWatch()
         self._plugs = PlugWatch()
         self._timer = TimerWatch()
@@ -234,9 +235,7 @@ class ShotDetector:
         since_s = fall.time_s - last.time_s
         if since_s < SAME_FALL_S or fall.time_s < last.minimum_s:
             return True
-        # What a hose overshoots it swings back, and goes by less below where the line stood.
-        below_pa = last.before_pa - fall.minimum_pa if since_s < SWING_BACK_S else fall.dip_pa
-        return since_s < RING_S and min(fall.dip_pa, below_pa) < RING_SHARE * last.dip_pa
+        return self._ringing.swings(fall, last, self._stream.t_s, self._stream.p_pa)
 
     def _went_on(self, fall: Fall, last: Fall) -> bool:
         """Whether a fall shows that what the last shot was taken for went on falling."""
@@ -380,6 +379,7 @@ class ShotDetector:
                 *doubts(shots, rate),
                 *self._plugs.doubts(rate),
                 *self._so_far.usual.doubts(),
+                *self._ringing.doubts(),
                 *(() if self.lag_s else self._fronts.doubts(stream.step_s)),
                 *stream.doubts(),
             ),
