@@ -101,6 +101,7 @@ def recording_card(recording: Kept, record: ShotRecord | None, fig: go.Figure, r
     return ui.card(
         "The recording",
         ui.figure(fig, f"Pressure of {recording.name} against time{marked}", id=FIGURE),
+        note="Hollow: a doubtful shot." if record is not None and any(s.doubtful for s in record.shots) else None,
         hint=("" if record is None else "Tap a mark to see its shot, or the curve where one is missing. ")
         + "Drag across to zoom, double-tap to see all.",
         className="figure-card",
