@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from analysis.coarse import smears
 from analysis.events import SAME_FALL_S
-from analysis.overlapping import Shape, common_shape, fit_falls
+from analysis.overlapping import CLOSEST_S, Shape, common_shape, fit_falls
 from analysis.so_far import Found, SoFar
 from analysis.stream import Stream
 
@@ -14,7 +14,6 @@ SLOW_FALL_S, FEWEST = 0.05, 4  # where shots fall more slowly, those of a burst 
 # Those from so long before to so long after are fitted together. Their shape is found anew after so many shots.
 BEHIND_S, AHEAD_S, RENEWED = 0.5, 0.1, 4
 KNOWN_S = 0.8  # before the view; a shot there still shows in it
-FASTEST_S = 0.1  # no tool is fired twice within this: staplers reach 8 a second; common practice, no source
 
 
 class BurstSearch:
@@ -47,7 +46,7 @@ class BurstSearch:
         known = [s for s in so_far.recent_s if s > t[0] - KNOWN_S] if t.size else []
         step = 0.0 if smears(noise_pa, resolution_pa) else resolution_pa
         gap_s = max(view.gap_s, self._stream.first_s)
-        for found in fit_falls(t, p, shape, noise_pa, step, known, before.time_s + FASTEST_S, at_s + AHEAD_S):
+        for found in fit_falls(t, p, shape, noise_pa, step, known, before.time_s + CLOSEST_S, at_s + AHEAD_S):
             if found.time_s < at_s - BEHIND_S:
                 continue
             fall = found.as_fall(so_far.usual.fall_s)

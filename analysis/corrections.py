@@ -176,9 +176,9 @@ def time_to_mark(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapp
             msg = f"There is no shot within {SAME_S:g} s of {at_s:.2f} s. Choose a marked one."
             raise ValueError(msg)
         return there.time_s
-    if there is not None and there.doubtful:
-        return there.time_s
     if there is not None:
+        if there.doubtful:
+            return there.time_s
         msg = f"There is a shot at {there.time_s:.2f} s already."
         raise ValueError(msg)
     t, p = np.asarray(t_s, dtype=np.float64), np.asarray(p_pa, dtype=np.float64)

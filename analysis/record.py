@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 Outcome = Literal["recovered", "cut off", "not recovered"]
 Kind = Literal["regulator change", "disconnected", "connected", "air draw", "pump start", "pump stop", "interference", "gap"]
 
@@ -94,6 +97,16 @@ class ShotRecord:
     def countable(self) -> bool:
         """Whether the readings come often enough to see every shot."""
         return self.rate_hz >= COUNTED_HZ
+
+
+BURST_S, SHORTEST_BURST = 0.6, 3  # shots no further apart are a burst, if so many follow each other
+
+
+def bursts(time_s: ArrayLike) -> list[NDArray[np.intp]]:
+    """Which shots belong to each burst, as indices into their times [s], ascending."""
+    since_s = np.diff(time_s)
+    runs = np.split(np.arange(since_s.size + 1), np.flatnonzero(since_s > BURST_S) + 1)
+    return [run for run in runs if run.size >= SHORTEST_BURST]
 
 
 def falls_at(times_s: list[float]) -> str:

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.constants import ANR_DENSITY_KG_PER_M3, ANR_TEMPERATURE_K, R_AIR_J_PER_KG_K
 from analysis.detector import ShotDetector
 from analysis.estimate import Estimate
-from analysis.record import Event, Shot, ShotRecord
+from analysis.record import Event, Shot, ShotRecord, bursts
 from analysis.recovered import HELD_S
 from analysis.statistics import Z_95, Survival, kaplan_meier, median_interval
 
@@ -158,7 +158,7 @@ FEWEST_ALIKE = 3  # shots that have a spread
 FEWEST_DRAWN = 4  # shots in a stretch
 DRAWN_SHARE = 0.15  # of the dips that must stay gone
 BALANCE_U = 0.12  # half-width of the interval that more shots do not reduce: exponent, leak, temperature
-BURST_S, FEWEST_BURSTS, SHORTEST_BURST = 0.6, 3, 3  # shots closer than this are a burst; bursts, and shots in one, worth a word
+FEWEST_BURSTS = 3  # are worth a word
 REST_S = 2.0  # after so long without a shot a run of work begins
 CADENCE_S = (0.0, 0.3, 0.5, 1.0, REST_S, 5.0, float("inf"))
 
@@ -314,12 +314,12 @@ def _cadence(shots: tuple[Shot, ...], turned: NDArray[np.intp]) -> tuple[Cadence
 
 def _sag(shots: tuple[Shot, ...]) -> BurstSag | None:
     since = np.diff([s.time_s for s in shots])
-    bursts = np.split(np.arange(len(shots)), np.flatnonzero(since > BURST_S) + 1)
-    lengths = sorted((b.size for b in bursts if b.size >= SHORTEST_BURST), reverse=True)
+    runs = bursts([s.time_s for s in shots])
+    lengths = sorted((b.size for b in runs), reverse=True)
     if len(lengths) < FEWEST_BURSTS:
         return None
     nth = lengths[FEWEST_BURSTS - 1]  # the latest shot that enough bursts reached
-    these = [b[:nth] for b in bursts if b.size >= nth]
+    these = [b[:nth] for b in runs if b.size >= nth]
     return BurstSag(
         shots_per_s=1.0 / float(np.median(np.concatenate([since[b[:-1]] for b in these]))),
         nth=int(nth),

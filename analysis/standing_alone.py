@@ -17,15 +17,13 @@ from numpy.typing import NDArray
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SAME_FALL_S
 from analysis.measures import Fall
-from analysis.plugged import PAUSE_S, TELLS_HZ, air_drawn
-from analysis.record import Event, Kind, Shot
+from analysis.plugged import PAUSE_S, RESTED_S, TELLS_HZ, air_drawn
+from analysis.record import BURST_S, Event, Kind, Shot, bursts
 from analysis.units import significant
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-BURST_S, BURST = 0.6, 3  # shots no further apart are a burst, if so many follow each other
-RESTED_S = 2.0  # since the fall before, by when the line has come back from it, if that was not seen
 # So many others like a shot vouch for it; one that is fired sooner than a tool can be changed, and the first of a burst, are worth so many.
 ENOUGH, BY_THE_PACE, BY_A_BURST = 5, 2, 3
 # How far shots of one tool differ in depth, as a share of absolute pressure, and in the air that they draw, in logarithms: at least, at
@@ -91,8 +89,8 @@ def doubts(shots: Sequence[Shot], rate_hz: float) -> list[str]:
 def _bursts(time_s: Floats) -> tuple[Flags, Flags]:
     """Which shots belong to a burst, and which begin one."""
     burst, first = np.zeros((2, time_s.size), dtype=bool)
-    for run in np.split(np.arange(time_s.size), np.flatnonzero(np.diff(time_s) > BURST_S) + 1):
-        burst[run], first[run[0]] = run.size >= BURST, run.size >= BURST
+    for run in bursts(time_s):
+        burst[run], first[run[0]] = True, True
     return burst, first
 
 

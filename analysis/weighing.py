@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis import triggers
-from analysis.burst_search import FASTEST_S, BurstSearch
+from analysis.burst_search import BurstSearch
 from analysis.coarse import near_a_step, smears
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.measures import DEEP_SHARE, Fall, comes_back, measure, on_slope, slides, swing_s
+from analysis.overlapping import CLOSEST_S
 from analysis.pump_ripple import MOST_RIPPLE
 from analysis.rounded_fall import fit_rounded_fall
 from analysis.sensor_lag import grown, span, unlagged
@@ -110,7 +111,7 @@ class Weighing:
         if self._swings_before(fall, mark, view.ready) or self._from_gap(fall, view, noise):
             return
         small = fall.dip_pa < MOST_RIPPLE * (fall.before_pa + ATMOSPHERE_ABS_PA)
-        if small and swing_s(view.t_s, view.p_pa, fall.half_s, 2.0 * FASTEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < FASTEST_S:
+        if small and swing_s(view.t_s, view.p_pa, fall.half_s, 2.0 * CLOSEST_S, fall.before_pa, fall.dip_pa, noise, w.step_s) < CLOSEST_S:
             return  # the ripple of a pump
         # In a burst the line before a fall is the bent recovery from the last, and no slope; nor do a few steps show one.
         apart = so_far.last is None or fall.time_s - so_far.last.time_s > BURST_FAINT_S
@@ -167,7 +168,7 @@ class Weighing:
             back = comes_back(p, top, b, int(w.lag[-1]), float(other[4]), noise)
             # On a staircase nothing comes back. A wide filter is still going down one step where the next begins.
             alike = other[1] == mark[1] and other[4] > 0.5 * size
-            step = alike and begins > top_s + (0.05 if other[1] > 0 else FASTEST_S)
+            step = alike and begins > top_s + (0.05 if other[1] > 0 else CLOSEST_S)
             close = alike and scale == w.lag.size - 1 and float(other[3]) > top_s + CLOSE_STEPS_S
             if back or ((step or close) and _rests(t, p, top, b, noise)):
                 return min(view.until_s, begins if back or step else max(begins, top_s + 0.03))
