@@ -222,6 +222,7 @@ def plugs(count: int, rng: random.Random, *, restart: bool) -> Row:
         sent: list[float] = []
         for i, (t_s, p_kpa) in enumerate(pieces):
             device = VirtualDevice(t_s, {"tool": p_kpa}, speed=20.0, ends=False, start_us=at_us)
+            before = status[-1].readings if status else 0  # taken now: later it may count the new piece already
             with device:
                 link.unlink()
                 link.symlink_to(device.port)
@@ -234,7 +235,6 @@ def plugs(count: int, rng: random.Random, *, restart: bool) -> Row:
                 if i:
                     slowest = max(slowest, time.monotonic() - back)
                 sent += p_kpa.tolist()
-                before = status[-1].readings if status else 0
                 expected = before + t_s.size - (restart and i > 0)  # the first stamp after a restart is believed with the second only
                 _wait(lambda expected=expected: bool(status) and status[-1].readings >= expected)  # type: ignore[misc]
                 gone_on += i > 0
