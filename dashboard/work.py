@@ -203,14 +203,15 @@ class Work(Shelf):
 
     def shots_csv(self, name: str, channel: str | None, unit: str) -> str:
         """Write the shots of a session as CSV, pressures in `unit`; what was taken out by hand stands among them without a number."""
-        rows = [f"shot,time_s,before_{unit},minimum_{unit},dip_{unit},recovery_s,outcome,by_hand".lower()]
+        rows = [f"shot,time_s,before_{unit},minimum_{unit},dip_{unit},recovery_s,outcome,by_hand,doubtful".lower()]
         record = self.shots(name, channel)[0]
         shots = [(s, str(i), str(s.outcome), "added" if s.by_hand else "") for i, s in enumerate(record.shots, start=1)]
         taken_out = [(s, "", "not a shot", "taken out") for s in record.taken_out]
         for s, number, outcome, by_hand in sorted([*shots, *taken_out], key=lambda row: row[0].time_s):
             pressures = ",".join(f"{from_si(p, unit):.6g}" for p in (s.before_pa, s.minimum_pa, s.dip_pa))
             recovery = f"{s.recovery_s:.4f}" if outcome == "recovered" else ""
-            rows.append(f"{number},{s.time_s:.4f},{pressures},{recovery},{outcome},{by_hand}")
+            doubtful = "yes" if s.doubtful and number else ""
+            rows.append(f"{number},{s.time_s:.4f},{pressures},{recovery},{outcome},{by_hand},{doubtful}")
         return "\n".join(rows) + "\n"
 
     def air_per_shot(self, name: str, channel: str | None, volume_m3: float) -> Estimate:

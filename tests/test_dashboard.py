@@ -153,7 +153,7 @@ def test_shots_are_handed_out_as_csv(work: Work) -> None:
     client = create_app(work.home).server.test_client()
     answer = client.get("/download/shots.csv", query_string={"session": BEFORE, "unit": "psi"}, headers={"Host": "localhost"})
     lines = answer.text.splitlines()
-    assert lines[0] == "shot,time_s,before_psi,minimum_psi,dip_psi,recovery_s,outcome,by_hand"
+    assert lines[0] == "shot,time_s,before_psi,minimum_psi,dip_psi,recovery_s,outcome,by_hand,doubtful"
     assert len(lines) == 1 + len(work.shots(BEFORE)[0].shots)
     assert float(lines[1].split(",")[2]) == pytest.approx(92.8, abs=0.5)
     assert client.get("/download/shots.csv", query_string={"session": "../x"}, headers={"Host": "localhost"}).status_code == 404
@@ -297,14 +297,15 @@ def test_a_shot_is_taken_out_and_added_by_hand_and_undone(tmp_path: Path) -> Non
     assert "Corrected by hand" in words
     rows = [line.split(",") for line in work.shots_csv(BEFORE, None, "kPa").splitlines()]
     assert [r[0] for r in rows[3:6]] == ["3", "", "4"]
-    assert [r[-2:] for r in rows[3:6]] == [["recovered", ""], ["not a shot", "taken out"], ["recovered", ""]]
+    assert [r[-3] for r in rows[3:6]] == ["recovered", "not a shot", "recovered"]
+    assert [r[-2:] for r in rows[3:6]] == [["", ""], ["taken out", ""], ["", ""]]
     assert float(rows[4][1]) == pytest.approx(found[3].time_s, abs=1e-4)
     # Taken out and added again a little beside: both are told.
     marks = work.session(BEFORE).folder / "marks.jsonl"
     with marks.open("a", encoding="utf-8") as file:
         file.write(json.dumps({"time_s": found[6].time_s - 0.05, "kind": "not a shot"}) + "\n")
         file.write(json.dumps({"time_s": found[6].time_s + 0.02, "kind": "shot"}) + "\n")
-    assert [line.split(",")[-1] for line in work.shots_csv(BEFORE, None, "kPa").splitlines()].count("added") == 1
+    assert [line.split(",")[-2] for line in work.shots_csv(BEFORE, None, "kPa").splitlines()].count("added") == 1
     marks.write_text("".join(marks.read_text(encoding="utf-8").splitlines(keepends=True)[:-2]), encoding="utf-8")
     # Near what was taken out, "a shot here" is the undo, also where the moment is not quite the same.
     assert correct("shot", found[3].time_s + 0.03) == ""

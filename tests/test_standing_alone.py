@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +15,13 @@ from analysis.corrections import correct, corrected_shots, time_to_mark
 from analysis.shots import ShotRecord, find_shots, summarise
 from dashboard.reader import Reader
 from dashboard.wording import shots as words
+from dashboard.work import Work
+from logger.channel import Channel
+from logger.session import save_session
 from tests.shot_scores import Floats, Scene, dip_shape
 
 RATE_HZ = 200.0
+BEGAN = datetime(2026, 6, 3, 7, 12, tzinfo=UTC)
 TOOL = Scene(name="a nailer")
 OTHER = Scene(name="another", dip_pa=110_000.0, bottom_s=0.11)
 PUFFS = [Scene(name="a puff", dip_pa=dip_pa, bottom_s=lasts_s, fall_s=0.02) for dip_pa, lasts_s in ((55e3, 0.07), (75e3, 0.13))]
@@ -102,6 +107,13 @@ def test_a_shot_whose_nail_was_judged_is_not_doubtful() -> None:
     found = corrected_shots(t, p, [{"time_s": at, "kind": "judged", "depth": "flush"} for at in (11.0, 33.0)])
     assert [s.doubtful for s in found.shots] == [False, True, False]
     assert any("1 of 3 shots (at 20.0 s) stands alone" in w for w in found.warnings)
+
+
+def test_the_table_handed_out_says_which(tmp_path: Path) -> None:
+    t, p = line([5.0 + 3.1 * i for i in range(12)], [(46.0, PUFFS[0])])
+    save_session(tmp_path, "few", started=BEGAN, channels=[Channel(name="tool", unit="kPa")], raw={"time_s": t, "tool": p / 1e3})
+    rows = [row.split(",") for row in Work(tmp_path).shots_csv("few", None, "bar").splitlines()]
+    assert [row[-1] for row in rows] == ["doubtful", *[""] * 12, "yes"]
 
 
 def test_the_answer_says_which_and_how_many(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
