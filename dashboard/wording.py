@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import operator
 from typing import TYPE_CHECKING, Final
 
 from analysis.schedule import air_asked
@@ -61,7 +62,7 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
     if doubtful := sum(s.doubtful for s in record.shots):
         head += ", doubtful" if summary.shots == 1 else f", {doubtful} of them doubtful"
     if not record.countable:
-        head = f"At {rate} shots go unseen between two of them; seen {'was' if summary.shots == 1 else 'were'} {head}"
+        head = f"At {rate} shots go unseen between two of them; seen {_were(summary.shots)} {head}"
     if summary.steadiness_set_pa is not None:
         where = "at one setting of the regulator " if summary.turns else ""
         head += f"; {where}four in five started within {reader.pressure(summary.steadiness_set_pa)} of each other"
@@ -85,10 +86,14 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
     if summary.air_per_shot_m3.value is not None:
         out.append(air_per_shot(summary.air_per_shot_m3, reader))
     out.append(
-        f"Seen at {rate}: {summary.recovered} recovered, {summary.cut_off} were cut off by what came next, "
+        f"Seen at {rate}: {summary.recovered} recovered, {summary.cut_off} {_were(summary.cut_off)} cut off by what came next, "
         f"{summary.not_recovered} did not recover."
     )
     return [*out, *_events(record)]
+
+
+def _were(count: int) -> str:
+    return "was" if count == 1 else "were"
 
 
 def _unseen(record: ShotRecord) -> str:
@@ -110,11 +115,13 @@ def air_per_shot(air: Estimate, reader: Reader) -> str:
 
 
 def _sag(sag: BurstSag, reader: Reader) -> str:
-    """How much lower the last shots of bursts start."""
+    """How much lower the last shots of bursts start, or higher: quick work may catch the swing back of the shot before."""
     ends = {1: "st", 2: "nd", 3: "rd"}
     nth = f"{sag.nth}{'th' if sag.nth % 100 in (11, 12, 13) else ends.get(sag.nth % 10, 'th')}"
     bursts = f"In {counted(sag.bursts, 'burst')} at {significant(sag.shots_per_s, 2)} a second the {nth} shot started"
-    low, value = sag.low_pa.low, sag.low_pa.value or 0.0
+    low, value, high = sag.low_pa.low, sag.low_pa.value or 0.0, sag.low_pa.high
+    if value < -SMALLER_PA and (high is None or high < 0.0):
+        return f"{bursts} {reader.estimate(sag.low_pa.map(operator.neg), reader.pressure)} higher than the first."
     if value <= 0.0 or (low is not None and low <= 0.0):
         return f"{bursts} as high as the first, as far as these shots can tell."
     return f"{bursts} {reader.estimate(sag.low_pa, reader.pressure)} lower than the first."

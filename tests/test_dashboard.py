@@ -13,7 +13,7 @@ import pytest
 
 import dashboard.once
 from analysis.estimate import Estimate
-from analysis.shots import find_shots, summarise
+from analysis.shots import BurstSag, find_shots, summarise
 from dashboard import line_editor, wording
 from dashboard.app import PAGES, create_app, read_address, render
 from dashboard.pages import compare, leakdown, sessions, shots
@@ -279,6 +279,22 @@ def test_what_keeps_a_recovery_from_being_seen_is_the_pace_or_the_line(every_s: 
     record = find_shots(t_s, p_pa)
     words = " ".join(wording.shots(record, summarise(record), Reader("bar")))
     assert f"fewer than half of the shots were seen to recover. {why}" in words
+
+
+@pytest.mark.parametrize(
+    ("low_pa", "said"),
+    [
+        (Estimate(value=14e3, low=10e3, high=18e3), "0.140 bar (95 % between 0.100 bar and 0.180 bar) lower than the first"),
+        (Estimate(value=14e3, low=-4e3, high=18e3), "as high as the first, as far as these shots can tell"),
+        (Estimate(value=-1e3), "as high as the first, as far as these shots can tell"),
+        (Estimate(value=-14e3, low=-30e3, high=2e3), "as high as the first, as far as these shots can tell"),
+        (Estimate(value=-14e3), "0.140 bar higher than the first"),
+        (Estimate(value=-14e3, low=-18e3, high=-10e3), "0.140 bar (95 % between 0.100 bar and 0.180 bar) higher than the first"),
+    ],
+)
+def test_later_shots_of_bursts_start_lower_or_higher_or_neither(low_pa: Estimate, said: str) -> None:
+    sag = BurstSag(shots_per_s=3.0, nth=5, bursts=4, low_pa=low_pa)
+    assert wording._sag(sag, Reader("bar")) == f"In 4 bursts at 3.0 a second the 5th shot started {said}."
 
 
 def test_a_shot_is_taken_out_and_added_by_hand_and_undone(tmp_path: Path) -> None:
