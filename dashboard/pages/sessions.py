@@ -135,10 +135,10 @@ def _session(session: Session) -> html.Li:
                 [
                     ui.link("/shots", ask, "Shots"),
                     ui.link("/leakdown", ask, "Leak-down"),
+                    html.Button("Edit", id={"edit": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Edit {name}"}),
                     dmc.Checkbox(
                         id={"pick": name}, label="Compare", checked=False, size="md", className="pick", **{"aria-label": f"Compare {name}"}
                     ),
-                    html.Button("Edit", id={"edit": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Edit {name}"}),
                     _take_away(session),
                     html.Button("Delete", id={"delete": name}, className="button quiet", n_clicks=0, **{"aria-label": f"Delete {name}"}),
                 ],
