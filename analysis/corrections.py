@@ -15,7 +15,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis import triggers
 from analysis.judgements import match_judged
-from analysis.measures import BEFORE_S, BOTTOM_S, measure
+from analysis.level_before import BEFORE_S
+from analysis.measures import BOTTOM_S, measure
 from analysis.record import Outcome, Shot, ShotRecord
 from analysis.recovered import RECOVERED, recovery
 from analysis.sensor_lag import span, unlagged

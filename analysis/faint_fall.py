@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.edge import EDGE_POWER, HALF_WIDTH
 from analysis.jit import jit
-from analysis.measures import EDGE_POWER, HALF_WIDTH, Fall
+from analysis.measures import Fall
 
 Floats = NDArray[np.float64]
 

@@ -11,9 +11,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.edge import EDGE_POWER
 from analysis.faint_fall import FaintFall
 from analysis.jit import jit
-from analysis.measures import EDGE_POWER
 
 Floats = NDArray[np.float64]
 

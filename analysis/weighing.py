@@ -14,13 +14,14 @@ from analysis.burst_search import BurstSearch
 from analysis.coarse import near_a_step, smears
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.faint_fall import FaintFall, falling, fit_faint_fall
-from analysis.measures import DEEP_SHARE, Fall, comes_back, measure, on_slope, slides, swing_s
+from analysis.measures import DEEP_SHARE, Fall, measure, on_slope
 from analysis.overlapping import CLOSEST_S
 from analysis.pump_ripple import MOST_RIPPLE
 from analysis.rounded_fall import fit_rounded_fall
 from analysis.sensor_lag import grown, span, unlagged
 from analysis.so_far import FAINT_SIGMA, RING_S, RING_SHARE, Found, SoFar
 from analysis.stream import VIEW_S, Stream, View
+from analysis.swings import comes_back, slides, swing_s
 
 Floats = NDArray[np.float64]
 

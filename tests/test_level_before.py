@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.measures import level_before
+from analysis.level_before import level_before
 
 Floats = NDArray[np.float64]
 

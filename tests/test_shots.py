@@ -11,10 +11,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analysis.line_file import parse_line
-from analysis.measures import measure, on_slope, slides
+from analysis.measures import measure, on_slope
 from analysis.model import Nozzle, simulate
 from analysis.recovered import HELD_S, recovery
 from analysis.shots import ShotDetector, ShotRecord, air_per_shot, find_shots, summarise
+from analysis.swings import slides
 from tests.shot_scores import (
     PLACES,
     PUMP,

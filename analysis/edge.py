@@ -1,0 +1,129 @@
+"""The falling edge of a dip: where it begins, among many readings or hidden by noise, and how steep it is."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.jit import jit
+from analysis.stretch import highest, position
+
+Floats = NDArray[np.float64]
+
+MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.1, 0.14), 20, 0.008
+EDGE_POWER = 1.4
+HALF_WIDTH = math.log(2.0) ** (1.0 / EDGE_POWER)  # of a matched fall, until half of it is lost
+TRIED = 45  # onsets
+CLIMB_S = 0.04  # a falling edge has no level stretch this long
+JUMP_S = 0.008
+
+
+@jit
+def climb(t: Floats, y: Floats, start: int, first: int, noise_pa: float) -> int:
+    """Walk back up the falling edge to where it begins: until nothing within `CLIMB_S` before is higher."""
+    i = start
+    while i > first:
+        a = max(position(t, t[i] - CLIMB_S), first)
+        if a >= i:
+            return i
+        j = highest(y, a, i)
+        if y[j] <= y[i] + 2.0 * noise_pa:
+            return i
+        i = j
+    return i
+
+
+@jit
+def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s: float, middle_s: float) -> float:
+    """Onset of a fall that has many readings on its edge: where a line that turns into a power of time fits best [s].
+
+    Parameters
+    ----------
+    before_pa, slope_pa_per_s : float
+        The line before the fall, at `onset_s` [Pa, Pa/s].
+    onset_s, middle_s : float
+        First guess of the onset, and when half of the dip is lost [s].
+    """
+    edge = max(middle_s - onset_s, 1e-6)
+    a, z = position(t, onset_s - 1.2 * edge), position(t, middle_s)
+    step = 1.4 * edge / (TRIED - 1)
+    explained = np.zeros(TRIED)
+    for k in range(TRIED):
+        from_s = onset_s - 0.8 * edge + k * step
+        both, weight = 0.0, 0.0
+        for i in range(a, z):
+            if t[i] > from_s:
+                shape = (t[i] - from_s) ** EDGE_POWER
+                both += shape * (before_pa + slope_pa_per_s * (t[i] - onset_s) - p[i])
+                weight += shape * shape
+        if weight > 0.0:
+            explained[k] = both * both / weight
+    k = highest(explained, 0, TRIED)
+    best = onset_s - 0.8 * edge + k * step
+    if 0 < k < TRIED - 1:
+        bend = explained[k - 1] - 2.0 * explained[k] + explained[k + 1]
+        if bend < 0.0:
+            best += 0.5 * (explained[k - 1] - explained[k + 1]) / bend * step
+    return best
+
+
+@jit
+def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float, slope_pa_per_s: float) -> tuple[float, float, float, float, float]:
+    """Fit falls of several widths, each at every moment near the first guess, to readings in which noise hides the edge.
+
+    Parameters
+    ----------
+    a, z : int
+        The readings: from a level stretch before the fall to its bottom.
+    onset_s, slope_pa_per_s : float
+        First guess of the onset [s]; slope of the line before it [Pa/s], on which the fall is laid.
+
+    Returns
+    -------
+    tuple of float
+        Onset [s], level before it [Pa], how far the pressure has fallen at the end [Pa], and by how many of its own standard
+        deviations that differs from no fall at all; width [s].
+    """
+    best, onset, level, fallen, sure, width = np.inf, onset_s, p[a], 0.0, 0.0, 0.0
+    n = z - a
+    shape = np.empty(n)
+    for width_s in MATCHED_S:
+        for k in range(-MATCHED_STEPS, MATCHED_STEPS + 1):
+            from_s = onset_s + k * MATCHED_STEP_S
+            s1, s2, v1, v2, both = 0.0, 0.0, 0.0, 0.0, 0.0
+            for i in range(n):
+                x = max((t[a + i] - from_s) / width_s, 0.0)
+                shape[i] = 1.0 - math.exp(-(x**EDGE_POWER))
+                v = p[a + i] - p[a] - slope_pa_per_s * (t[a + i] - t[a])
+                s1 += shape[i]
+                s2 += shape[i] ** 2
+                v1 += v
+                v2 += v * v
+                both += shape[i] * v
+            spread = s2 - s1 * s1 / n
+            if spread < 1.0:
+                continue
+            depth = -(both - s1 * v1 / n) / spread
+            rest = v2 - v1 * v1 / n - depth * depth * spread
+            if depth > 0.0 and rest < best:
+                best, onset, level = rest, from_s, p[a] + (v1 + depth * s1) / n + slope_pa_per_s * (from_s - t[a])
+                fallen = depth * shape[n - 1] - slope_pa_per_s * (t[z - 1] - from_s)
+                sure = depth / math.sqrt(max(rest, 1e-9) / max(n - 4, 1) / spread)
+                width = width_s
+    return onset, level, fallen, sure, width
+
+
+@jit
+def sharpest(t: Floats, p: Floats, first: int, end: int, step_s: float) -> tuple[float, float, float]:
+    """Largest drop within `JUMP_S` [Pa], the time it took [s], and the drop in the same time after it [Pa]."""
+    n = max(1, round(JUMP_S / step_s))
+    size = end - first
+    if size < 2 * n + 1:
+        return 0.0, step_s, 0.0
+    best = first
+    for i in range(first, end - 2 * n):
+        if p[i] - p[i + n] > p[best] - p[best + n]:
+            best = i
+    return p[best] - p[best + n], t[best + n] - t[best], p[best + n] - p[best + 2 * n]
