@@ -10,7 +10,8 @@ from analysis.overlapping import CLOSEST_S, Shape, common_shape, fit_falls
 from analysis.so_far import Found, SoFar
 from analysis.stream import Stream
 
-SLOW_FALL_S, FEWEST = 0.05, 4  # where shots fall more slowly, those of a burst overlap; so many are to be known
+# Where shots take longer to fall than this and a reading, those of a burst overlap; so many are to be known.
+SLOW_FALL_S, FEWEST = 0.03, 2
 # Those from so long before to so long after are fitted together. Their shape is found anew after so many shots.
 BEHIND_S, AHEAD_S, RENEWED = 0.5, 0.1, 4
 KNOWN_S = 0.8  # before the view; a shot there still shows in it
@@ -36,7 +37,7 @@ class BurstSearch:
         """Find shots about a time that overlap others, where the line falls slowly at a shot."""
         so_far = self._so_far
         before = so_far.last
-        if before is None or len(so_far.usual) < FEWEST or so_far.usual.fall_s < SLOW_FALL_S:
+        if before is None or len(so_far.usual) < FEWEST or so_far.usual.fall_s < SLOW_FALL_S + self._stream.step_s:
             return
         shape = self._common_shape()
         if shape is None:

@@ -21,7 +21,7 @@ from analysis.stretch import smooth
 Floats = NDArray[np.float64]
 
 NODE_S, LONGEST_S = 0.008, 0.8  # of a shape
-FEWEST, MOST = 4, 24  # shots that show one
+FEWEST, MOST = 2, 24  # shots that show one
 FEWEST_READINGS = 16
 AFTER_S, DRIFT_S = 0.7, 1.0  # after a shot the line has come back and shows its drift over so long
 BIN_S = 0.008  # readings closer than this are averaged

@@ -43,7 +43,8 @@ GAP_S = 0.15
 NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
 RIPPLES = 3.75  # times the ripple that the means show on other stretches than shots
-SHOT_S, APART_S = 1.0, 0.25  # a fall may be a shot, from which nothing is learnt of the ripple, unless one has begun just before
+# A fall of this share of the threshold may be a shot, from which nothing is learnt of the ripple, unless one has begun just before.
+SHOT_S, APART_S, MAY_BE = 1.0, 0.25, 0.8
 CHAIN_S, CHAIN_STEPS = 0.15, 15.0  # big jumps this close belong together
 TURN_S = 0.03  # and turn back within this; a shot stays down longer
 FEWEST_TURNS, TURNS_S, TURNS_STEPS = 5, 0.12, 14.0  # turns, and the time for them: quick shots seen by a slow logger turn too, but later
@@ -110,9 +111,9 @@ MARK_COLUMNS = 12
 )
 FLOATS = 33 + FEWEST_TURNS - 1
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
-# the threshold, where it went above, where its peak is
-NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS = 0, 1, 2, 5, 8, 11, 12, 13, 14
-INTS = 15
+# the threshold, where it went above, where its peak is, and whether it may be a shot
+NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS, MAY_0 = 0, 1, 2, 5, 8, 11, 12, 13, 14, 15
+INTS = 18
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -395,15 +396,21 @@ def scan(
                 fall = away
                 threshold = max(white, RIPPLES * 1.4826 * state[RIPPLE_0 + s])
                 phase = places[ABOVE_0 + s]
+                # Noise may leave a shot below the threshold; it must not raise it for those after it.
+                if fall > MAY_BE * threshold:
+                    if places[MAY_0 + s] == 0:
+                        if t[j] - state[RISE_0 + s] > APART_S:
+                            state[AGAIN_0 + s] = t[j] + SHOT_S
+                        state[RISE_0 + s] = t[j]
+                    places[MAY_0 + s] = 1
+                elif fall < 0.0:
+                    places[MAY_0 + s] = 0
                 if phase == 0:
                     if fall > threshold:
                         places[ABOVE_0 + s] = 1
                         places[ROSE_0 + s] = here
                         places[TOP_0 + s] = here
                         state[PEAK_0 + s] = fall
-                        if t[j] - state[RISE_0 + s] > APART_S:
-                            state[AGAIN_0 + s] = t[j] + SHOT_S
-                        state[RISE_0 + s] = t[j]
                 elif phase == 1:
                     if fall > state[PEAK_0 + s]:
                         state[PEAK_0 + s] = fall
