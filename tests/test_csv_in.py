@@ -204,6 +204,13 @@ def test_thousands_are_told_from_decimals_by_the_rest_of_the_file() -> None:
     assert kpa(got) == [1000.5, 999.5, 998.5]
 
 
+def test_thousands_that_the_time_reaches_late_are_read() -> None:
+    got = read_csv(text_of('"Elapsed (s)","Line (Pa)"', [f'"{3 * i:,}","{610_000 + 7 * i:,}"' for i in range(600)]))
+    assert len(seconds(got)) == 600
+    assert seconds(got)[-1] == 1797.0
+    assert kpa(got)[-1] == pytest.approx(614.193)
+
+
 def test_a_comma_that_can_be_read_in_two_ways_is_said() -> None:
     got = read_csv(text_of("time_s;tool_bar", ["1,000;6,125", "1,005;6,250", "1,010;6,375"]))
     assert kpa(got) == [612.5, 625.0, 637.5]
