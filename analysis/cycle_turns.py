@@ -22,6 +22,8 @@ LEAST_TO_BEND: Final = 14  # readings on a side from which its bend can be told 
 SHORT_DIP_S: Final = 2.5  # dips shorter than this are no pause of the pump [s]; common practice, no source
 TOP_SHARE: Final = 0.4  # a run regains at least this share of the usual one [-]; common practice, no source
 HIDDEN: Final = 0.3  # noise above this share of what the pressure moves from reading to reading hides its turns; by choice
+TOP_BAND: Final = 0.15  # share of the pressure's range that is its top; by choice
+KEPT: Final = 0.3  # share of the time in it, where evenly rising and falling pressure spends as much as `TOP_BAND`; by choice
 GAP_READINGS: Final = 6.0  # readings that are missing in a row make a gap; by choice
 GAP_S: Final = 15.0  # and it lasts at least this long [s]; by choice
 
@@ -66,11 +68,7 @@ def pieces_of(r: Readings) -> list[Readings]:
 def find_runs(r: Readings) -> list[tuple[float | None, float | None]]:
     """Start and stop of each run of the pump [s]; None where the record cuts it."""
     noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
-    smooth = median_filter(r.p_pa, 3, mode="nearest")
-    # Dips of a second or two are shots or blow guns; no pump is off for so short a time.
-    short = round(SHORT_DIP_S / float(np.median(np.diff(r.t_s))))
-    if short >= 3:
-        smooth = np.asarray(grey_closing(smooth, (short,), mode="nearest"), dtype=np.float64)
+    smooth = _without_short_dips(r)
     band = max(LEAST_RISE_PA, 10.0 * noise)
     turns = _turns(smooth, band)
     rises = [(a, z) for a, z in itertools.pairwise(turns) if smooth[z] - smooth[a] >= band]
@@ -101,6 +99,13 @@ def find_runs(r: Readings) -> list[tuple[float | None, float | None]]:
         stop = _knee(r, z, turns) if whole else None
         runs.append((start, stop))
     return runs
+
+
+def _without_short_dips(r: Readings) -> Array:
+    """Fill dips of a second or two, which are shots or blow guns: no pump is off for so short a time."""
+    smooth = median_filter(r.p_pa, 3, mode="nearest")
+    short = round(SHORT_DIP_S / float(np.median(np.diff(r.t_s))))
+    return np.asarray(grey_closing(smooth, (short,), mode="nearest"), dtype=np.float64) if short >= 3 else np.asarray(smooth)
 
 
 def _knee(r: Readings, i: int, turns: list[int]) -> float:
@@ -219,6 +224,12 @@ def _corner(r: Readings, i: int, first: int, last: int) -> int:
 def wanders(r: Readings) -> bool:
     """Whether pressure rises at times though no run ends: a pump that never unloads."""
     noise = r.noise_pa / np.sqrt(float(np.median(r.weight)))
-    smooth = median_filter(r.p_pa, 5, mode="nearest")
+    smooth = median_filter(_without_short_dips(r), 5, mode="nearest")
     lowest_so_far = np.minimum.accumulate(smooth)
     return bool(np.max(smooth - lowest_so_far) > max(LEAST_RISE_PA, 10.0 * noise))
+
+
+def keeps_to_its_top(r: Readings) -> bool:
+    """Whether the pressure comes back to one level and stands there, as a regulator holds it; under a pump it is on its way up."""
+    low, high = np.quantile(r.p_pa, (0.02, 0.98))
+    return bool(np.mean(r.p_pa > high - TOP_BAND * (high - low)) > KEPT)

@@ -24,7 +24,7 @@ from analysis.constants import (
     R_AIR_J_PER_KG_K,
 )
 from analysis.cycle_trend import change_over, leak_by_time, like_a_pump
-from analysis.cycle_turns import GAP_READINGS, GAP_S, LEAST_RISE_PA, find_runs, pieces_of, wanders
+from analysis.cycle_turns import GAP_READINGS, GAP_S, LEAST_RISE_PA, find_runs, keeps_to_its_top, pieces_of, wanders
 from analysis.estimate import Estimate
 from analysis.leak_breaks import Readings, coarsen, condense
 from analysis.leakdown import leak_at, refuse_reference
@@ -160,19 +160,21 @@ def find_cycles(
     warnings: list[str] = []
     nothing = Estimate(value=None)
     step_s = float(np.median(np.diff(r.t_s)))
-    if not runs and step_s > SLOWEST_S and float(np.diff(r.p_pa).max()) > LEAST_RISE_PA:
-        warnings.append(f"Readings {step_s:.0f} s apart are too slow to show how the pump runs. Record one each 10 s or faster.")
+    apart_s = float(np.nanmedian(np.abs(np.diff(np.asarray(t_s, dtype=np.float64)))))
+    if not runs and apart_s > SLOWEST_S and float(np.diff(r.p_pa).max()) > LEAST_RISE_PA:
+        warnings.append(f"Readings {apart_s:.0f} s apart are too slow to show how the pump runs. Record one each 10 s or faster.")
         return _answer((), nothing, None, nothing, nothing, None, reference_pa, volume_m3, False, warnings)
     if not runs:
         moving = bool(found) or wanders(r)
-        running = not found and moving
+        running = not found and moving and not keeps_to_its_top(r)
         warnings.append(
             "The pressure never reaches a cut-out: the pump runs all the time and does not keep up, or is switched by hand."
             if running
             else "Cannot tell how the pump runs: the pressure comes back by levelling off, as behind a regulator, or under a pump that "
             "runs on and just balances what is drawn. Record at the compressor's tank, and note whether it runs."
             if moving
-            else "No run of the pump is in this recording: it stays off. Use the leak-down for the leak."
+            else "No run of the pump begins or ends in this recording: it stays off, runs on and just balances what is drawn, or a "
+            "regulator hides it. Use the leak-down for the leak where it was off; else record longer, at the compressor's tank."
         )
         return _answer((), nothing, None, nothing, nothing, None, reference_pa, volume_m3, running, warnings)
     cycles = tuple(_cycle(r, start, stop) for start, stop in runs)

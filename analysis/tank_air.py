@@ -220,7 +220,7 @@ def _leak(y: Array, phi: Array, t: Array, windows: list[tuple[int, int]], noise:
     tt = t[inside] - t[inside].mean(axis=1, keepdims=True)
     slope = -(tt * y[inside]).sum(axis=1) / (tt**2).sum(axis=1)
     rates = slope / np.maximum(phi[inside].mean(axis=1), 0.05)
-    error = noise[inside].mean(axis=1) / np.sqrt((tt**2).sum(axis=1)) + 0.01 * float(np.quantile(rates, 0.3))
+    error = noise[inside].mean(axis=1) / np.sqrt((tt**2).sum(axis=1)) + 0.01 * abs(float(np.quantile(rates, 0.3)))
     k = float(np.quantile(rates, 0.15))
     for _ in range(12):
         quiet = rates < k + 3.0 * error

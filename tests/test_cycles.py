@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from analysis.cycle_trend import change_over
 from analysis.cycles import Cycles, find_cycles
 from analysis.estimate import Estimate
+from analysis.leakdown import leak_at
 from analysis.tank_air import air_temperature
 from analysis.trend import trend_of_estimates
 from tests.nights import Pumping, simulate_night, simulate_pumping
@@ -99,6 +100,14 @@ def test_pump_that_never_unloads_is_an_answer() -> None:
     assert any("does not keep up" in w for w in answer.warnings)
 
 
+def test_pressure_that_rises_between_the_runs_tells_no_leak() -> None:
+    tank = simulate_pumping(
+        3, minutes=16.574, start_pa=645_864.0, conductance=1.47668e-9, delivery=3.42365e-3, work=7.38564e-4, never_unloads=True
+    )
+    answer = judge(tank)
+    assert answer.leak_m3_per_s.value is None or number(answer.leak_m3_per_s.low) < leak_at(1.47668e-9, answer.reference_pa)
+
+
 def test_pump_that_stays_off_is_an_answer() -> None:
     night = simulate_night(1, conductance=5e-12, hours=2.0)
     answer = find_cycles(night.t_s, night.p_pa, volume_m3=0.05)
@@ -122,6 +131,23 @@ def test_line_behind_a_regulator_that_recovers_is_no_pump() -> None:
     assert answer.cycles == ()
     assert not answer.never_unloads
     assert any("levelling off" in w for w in answer.warnings)
+
+
+@pytest.mark.parametrize(
+    ("step_s", "back_s", "depth_pa", "burst"), [(0.02, 0.1, 68e3, 2), (0.1, 20.0, 28e3, 2), (1.0, 6.0, 33e3, 7), (2.0, 20.0, 65e3, 11)]
+)
+def test_shots_behind_a_regulator_are_no_pump_that_never_unloads(step_s: float, back_s: float, depth_pa: float, burst: int) -> None:
+    rng = np.random.default_rng(3)
+    t = np.arange(0.0, 1800.0, step_s)
+    p = 600e3 + rng.normal(0.0, 500.0, t.size)
+    for begins in np.cumsum(rng.exponential(40.0, 30) + 5.0):
+        for at in begins + 0.4 * np.arange(burst):
+            later = t >= at
+            p[later] -= depth_pa / (1.0 if at == begins else 3.0) * np.exp(-(t[later] - at) / back_s)
+    answer = find_cycles(t, p, volume_m3=0.05)
+    assert not answer.never_unloads
+    assert answer.cycles == ()
+    assert any("regulator" in w for w in answer.warnings)
 
 
 def test_leak_that_grows_within_a_recording_is_seen() -> None:
