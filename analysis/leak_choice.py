@@ -7,23 +7,37 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.leak_breaks import SETTLED, Readings, Span, coarsen, merge, part, settling_s
 from analysis.leak_fit import ZERO_U_PA
 
 UNSEEN_WARMTH: Final = 0.004  # of filling that is not seen but cannot be excluded: 1.2 K of the air; common practice, no source
 AIR_SETTLING_S: Final = 90.0  # time in which still air takes on its tank's temperature, where the recording does not show it [s]
+EMPTY: Final = "empty: no pressure left to lose"
 STEP_WARMTH: Final = 0.3  # a quick change of pressure changes the air's temperature by 0.286 of it; isentropic relation
 
 
 def refuse_what_is_no_line(r: Readings) -> None:
     """Raise ValueError where a recording begins without pressure."""
-    if float(np.median(r.p_pa[: max(5, r.p_pa.size // 20)])) < 20_000.0:
+    # A large leak may leave little of it even so early: three readings are enough, one may be a spike.
+    if float(np.sort(r.p_pa[: max(5, r.p_pa.size // 20)])[-3]) < 20_000.0:
         msg = (
             f"The recording begins at {r.p_pa[0] / 1000:.1f} kPa gauge: there is no pressure to lose. "
             "Fill the line, shut it in, and record from then on."
         )
         raise ValueError(msg)
+
+
+def until_empty(r: Readings) -> tuple[Readings, list[Span]]:
+    """Set apart what comes long after the line has emptied for good: a night of nothing would hide the minutes of the fall."""
+    under_pressure = np.flatnonzero(~_low(r))
+    if not under_pressure.size:
+        return r, []
+    until_s = float(r.t_s[0] + 2.0 * (r.t_s[under_pressure[-1]] - r.t_s[0]))
+    if until_s >= r.t_s[-1]:
+        return r, []
+    return part(r, r.t_s <= until_s), [Span(from_s=until_s, until_s=float(r.t_s[-1]), why=EMPTY)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,11 +135,16 @@ def _overlaps(span: Span, others: Sequence[Span]) -> bool:
     return any(o.from_s < span.until_s and span.from_s < o.until_s for o in others)
 
 
+def _low(r: Readings) -> NDArray[np.bool_]:
+    """Where the line holds next to nothing."""
+    return np.asarray(r.p_pa < max(0.02 * float(r.p_pa.max()), 4000.0), dtype=bool)
+
+
 def _empty_end(r: Readings) -> tuple[tuple[float, float], Span | None]:
     """Find the end in which nothing is left to leak; it tells the sensor's zero and how well."""
     unknown = (0.0, ZERO_U_PA)
     r = coarsen(r, 400)  # single readings' noise must not pass for pressure
-    low = r.p_pa < max(0.02 * float(r.p_pa.max()), 4000.0)
+    low = _low(r)
     if not low[-1]:
         return unknown, None
     first = int(np.flatnonzero(~low)[-1]) + 1
@@ -140,7 +159,7 @@ def _empty_end(r: Readings) -> tuple[tuple[float, float], Span | None]:
     zero = float(p.mean())
     above = np.flatnonzero(r.p_pa > zero + max(0.004 * float(r.p_pa.max()), 3.0 * error))
     empty = int(above[-1]) + 1
-    return (zero, float(error)), Span(from_s=float(r.t_s[empty]), until_s=float(r.t_s[-1]), why="empty: no pressure left to lose")
+    return (zero, float(error)), Span(from_s=float(r.t_s[empty]), until_s=float(r.t_s[-1]), why=EMPTY)
 
 
 def _step_before(r: Readings, when: float) -> float:

@@ -11,6 +11,7 @@ That difference is a Gaussian process whose size and pace the recording itself t
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import product
 from typing import Final
@@ -33,16 +34,23 @@ FIT_BLOCKS: Final = 140  # blocks in the fit; more do not add knowledge, slow re
 LAGS_S: Final = (0.0, 20.0, 45.0, 90.0, 150.0, 240.0, 400.0, 650.0, 1000.0, 1500.0, 2200.0, 3200.0, 4500.0, 6500.0, 9500.0)
 PACES_S: Final = (400.0, 1500.0, 5000.0)  # correlation times tried for the slow residual [s]
 SIZES: Final = (1.0, 2.5, 6.0, 15.0)  # sizes tried for the slow residual, times the least possible one
+RESTLESS: Final = (*SIZES, 40.0, 100.0)  # the same where something warms the air that the thermometer does not feel: 3 K, sun on a tank
 THERMOMETER_DRIFT_K: Final = 0.03  # least slow difference between air and thermometer [K]; common practice, no source
 RATIOS: Final = (0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.528, 0.56)  # critical ratios tried where the end of a recording tells them
 RATIO_MEAN: Final = 0.45  # holes that are no nozzles lie lower than 0.528; as does this page's default for a test nozzle
 RATIO_U: Final = 0.08  # and differ by about this much; common practice, no source
 SETTLING_TRIED_S: Final = (60.0, 240.0)  # time constants that stand for a settling not seen [s]; common practice, no source
+WALL_TRIED_S: Final = (1000.0, 3000.0)  # likewise of a tank that filling has warmed, and no thermometer tells; common practice, no source
+WALL_WARMTH: Final = 0.015  # how much of that there may be, of absolute temperature: 4.4 K; common practice, no source
 LEAST_NOISE_PA: Final = 1.0  # no sensor is quieter than this [Pa]; keeps simulated readings solvable, no source
 SMALL_DIFFERENCE: Final = 1.6  # a leak cools the air by little, and convection is the weaker then: fourth root of 9 K over 1.3 K [-]
+COOLING_U: Final = (
+    0.4  # of what a leak cools its air, as a share of the leak: the tank's wall cools too, unseen; common practice, no source
+)
 SCALE_U: Final = 0.005  # what humidity, an offset of the thermometer and the gas law leave open, relative; common practice, no source
+UNKNOWN_WARMTH_U: Final = 0.017  # likewise of a temperature not told, 20 degC give or take 10 K: flow goes with its root (ISO 6358)
 GAIN_U: Final = 0.01  # a thermometer's spot may swing a little more or less than the air does [-]; common practice, no source
-WEATHER_PA: Final = 150.0  # slow wander of an unmeasured barometer over a night [Pa]; common practice, no source
+WEATHER_PA: Final = 300.0  # slow wander of an unmeasured barometer: 4 hPa from evening to morning [Pa]; common practice, no source
 UNKNOWN_SWING_K: Final = 6.5  # standard deviation of an unmeasured temperature over a day [K]: a shop whose heating goes off; no source
 UNKNOWN_PACE_S: Final = 6 * 3600.0  # its correlation time [s]; goes with a daily swing
 SWINGS_K: Final = (0.5, 1.5, 4.0, 10.0)  # the same, of air that the thermometer does not tell of: from a cellar to a sunny yard; no source
@@ -184,9 +192,10 @@ class Posterior:
         settling_s: float,
         b: float | None,
         swings_k: tuple[float, ...] = (UNKNOWN_SWING_K,),
+        sizes: tuple[float, ...] = SIZES,
     ) -> Posterior:
         """Weigh lags, critical ratios and residual processes; once more where the leak is quick enough to cool its own air."""
-        whiten = whiteners(d, measured=measured, swings_k=swings_k)
+        whiten = whiteners(d, measured=measured, swings_k=swings_k, sizes=sizes)
         ratios = [b if b is not None else CRITICAL_RATIO]
         lowest = float(np.max(d.p_amb_pa / np.maximum(d.p_pa - zero[0] + d.p_amb_pa, 1.0)))
         if b is None and lowest > RATIOS[0]:
@@ -277,13 +286,14 @@ class Posterior:
         w = np.exp(table[:, 0] - table[:, 0].max())
         log_evidence = float(table[:, 0].max() + np.log(w.sum() / tried))
         w /= w.sum()
+        scale_u = SCALE_U if measured else math.hypot(SCALE_U, UNKNOWN_WARMTH_U)
         told = zero[1] < 0.9 * ZERO_U_PA
         zero_estimate = (
             Estimate(value=zero[0], low=zero[0] - Z_95 * zero[1], high=zero[0] + Z_95 * zero[1]) if told else Estimate(value=None)
         )
         return Posterior(
             means=table[:, 1],
-            sds=np.hypot(table[:, 2], SCALE_U * table[:, 1]),
+            sds=np.hypot(table[:, 2], math.hypot(scale_u, COOLING_U * float(np.ptp(cooling))) * table[:, 1]),
             sd_of_none=float(np.sqrt(w @ (table[:, 2] ** 2 + (table[:, 1] - w @ table[:, 1]) ** 2))),
             weights=w,
             log_evidence=log_evidence,
@@ -332,6 +342,10 @@ def nuisance(
         for tau in SETTLING_TRIED_S:
             columns.append(np.where(mine, np.exp(-np.clip((d.t_s - d.t_s[mine][0]) / tau, 0.0, 500.0)), 0.0))
             prior.append(1.0 / left)
+    if not measured:
+        for tau in WALL_TRIED_S:
+            columns.append(np.exp(-(d.t_s - d.t_s[0]) / tau))
+            prior.append(1.0 / WALL_WARMTH)
     if measured:
         columns.append(np.log(temp / temp.mean()))
         prior.append(1.0 / GAIN_U)
@@ -342,7 +356,9 @@ def nuisance(
     return columns, np.array(prior)
 
 
-def whiteners(d: Blocks, *, measured: bool, swings_k: tuple[float, ...] = (UNKNOWN_SWING_K,)) -> list[tuple[float, Array]]:
+def whiteners(
+    d: Blocks, *, measured: bool, swings_k: tuple[float, ...] = (UNKNOWN_SWING_K,), sizes: tuple[float, ...] = SIZES
+) -> list[tuple[float, Array]]:
     """Residual processes to be weighed against each other: log of the root determinant, and whitening.
 
     Where temperature was not measured, each goes with each of the air's likely swings, `swings_k` [K].
@@ -362,7 +378,7 @@ def whiteners(d: Blocks, *, measured: bool, swings_k: tuple[float, ...] = (UNKNO
     least = THERMOMETER_DRIFT_K / ANR_TEMPERATURE_K
     shapes = [matern(apart, pace) for pace in PACES_S]
     out: list[tuple[float, Array]] = []
-    for swing, shape, size in product(likely, shapes, SIZES):
+    for swing, shape, size in product(likely, shapes, sizes):
         # Plain LAPACK, which stays on one core at this size; threads only wait for each other here.
         root, failed = lapack.dpotrf(fixed + swing + (least * size) ** 2 * shape, lower=1)
         if failed:

@@ -17,9 +17,9 @@ from analysis.constants import (
     R_AIR_J_PER_KG_K,
 )
 from analysis.estimate import Estimate
-from analysis.leak_breaks import Readings, Span, coarsen, condense, find_breaks, without_temperature
-from analysis.leak_choice import Choice, choose, refuse_what_is_no_line
-from analysis.leak_fit import SWINGS_K, Blocks, Posterior, lagged
+from analysis.leak_breaks import Readings, Span, coarsen, condense, find_breaks, merge, without_temperature
+from analysis.leak_choice import Choice, choose, refuse_what_is_no_line, until_empty
+from analysis.leak_fit import RESTLESS, SIZES, SWINGS_K, Blocks, Posterior, lagged
 from analysis.leak_hidden import Hidden, hidden_break
 from analysis.leak_verdict import Rates, judged
 from analysis.statistics import Z_95
@@ -34,6 +34,10 @@ MORE_LIKELY: Final = 1.5  # natural logarithm of the odds, five to one, against 
 FOREIGN: Final = (
     "The pressure does not follow the thermometer: it hangs elsewhere, or something moves the air's temperature that it does not feel. "
     "It is not used. Fix it to the tank's wall under some foam."
+)
+RESTLESS_AIR: Final = (
+    "The pressure wanders in a way that no thermometer of this recording tells: sun on the tank, a heater, or air drawn or let in slowly. "
+    "The interval reckons with it. Fix a thermometer to the tank's wall under some foam."
 )
 MOST_HIDDEN: Final = 6  # breaks looked for in what the fit leaves over; by choice
 
@@ -203,20 +207,28 @@ def fit_readings(
     if behind is not None:
         fine = replace(fine, temp_k=behind.at(fine.t_s), rounded=behind)
     refuse_what_is_no_line(fine)
+    fine, later = until_empty(fine)
     chosen = [Span(from_s=a, until_s=z, why="left out by you") for a, z in leave_out]
     wanted = [Span(from_s=a, until_s=z) for a, z in use]
     breaks = [*find_breaks(fine), *untold]
     hidden: Hidden | None = None
     fits: list[Posterior] = []
     warnings = [said] if said else []
+    sizes: tuple[float, ...] = SIZES
     for _ in range(MOST_HIDDEN):
         choice = choose(fine, breaks, chosen, wanted)
         data = Blocks.of(fine, choice.stretches, choice.warmth)
-        fit = Posterior.of(data, measured=measured, zero=choice.zero, settling_s=choice.settling_s, b=b)
+        fit = Posterior.of(data, measured=measured, zero=choice.zero, settling_s=choice.settling_s, b=b, sizes=sizes)
         fits.append(fit)
         hidden = hidden_break(data, fit, wanted)
         if hidden is None:
             break
+        if sizes is SIZES:
+            # Sun on the tank is likelier than a slow draw: only what stands out of that too is a break.
+            sizes = RESTLESS
+            fits.clear()
+            warnings.append(RESTLESS_AIR)
+            continue
         breaks.append(hidden.span)
         if hidden.bend:
             warnings.append(_said_of_bend(hidden))
@@ -231,14 +243,16 @@ def fit_readings(
         warnings.append("Without a temperature the likely swing of a day is in the interval. Record the air's or the tank wall's.")
     b = fit.critical_ratio
 
-    # Where something goes on moving the pressure none of the fits is to be believed more than another.
-    believed = [fit] if hidden is None else fits
+    # Where something goes on moving the pressure, none of the fits is to be believed more than another.
+    believed = [fit] if hidden is None and sizes is SIZES else fits
     k = Estimate(value=fit.mean, low=min(f.quantile(0.025) for f in believed), high=max(f.quantile(0.975) for f in believed))
     to_c = (volume_m3 if volume_m3 is not None else NOMINAL_VOLUME_M3) / (R_AIR_J_PER_KG_K * ANR_DENSITY_KG_PER_M3)
     amb_mean = float(np.mean(data.p_amb_pa))
     to_flow = to_c * leak_at(1.0, reference_pa, p_amb_pa=amb_mean, b=b)
     smallest = Z_95 * 1.5 * fit.sd_of_none * to_flow
-    verdict, why = judged(fit, to_flow, tight_m3_per_s, smallest, measured=measured, known=volume_m3 is not None, hours=data.hours)
+    known = volume_m3 is not None
+    each = [judged(f, to_flow, tight_m3_per_s, smallest, measured=measured, known=known, hours=data.hours) for f in believed]
+    verdict, why = next((one for one in each if one[0] == "cannot tell"), each[-1])
     if hidden is not None:
         verdict, why = (
             "cannot tell",
@@ -272,7 +286,7 @@ def fit_readings(
         lag_s=fit.lag_s if measured else None,
         zero_pa=fit.zero,
         used=tuple(Span(from_s=s.from_s, until_s=s.until_s) for s in choice.stretches),
-        left_out=choice.left_out,
+        left_out=merge([*choice.left_out, *later]),
         fall_start_pa_per_s=rates.fall(0),
         fall_now_pa_per_s=rates.fall(-1),
         time_constant_s=rates.time_constant(),

@@ -78,6 +78,7 @@ def simulate_night(
     zero_pa: float = 0.0,
     weather_pa: float = 150.0,
     filled_k: float = 6.0,
+    wall_k: float = 0.0,
     drawn_at_s: float | None = None,
     spikes: int = 4,
     valves: tuple[Valve, ...] = (),
@@ -86,7 +87,8 @@ def simulate_night(
     """Simulate one shut-in night.
 
     `channel` is what the thermometer touches: "wall", "room" or None; `filled_k` is how much warmer than the wall the air is at
-    the start; at `drawn_at_s` somebody opens a valve for a minute, at `valves` others are opened, at `pumps` the pump runs.
+    the start, and `wall_k` how much that is warmer than usual; at `drawn_at_s` somebody opens a valve for a minute, at `valves`
+    others are opened, at `pumps` the pump runs.
     """
     rng = np.random.default_rng(seed)
     dt = float(np.clip(every_s, 1.0, 5.0))
@@ -104,7 +106,7 @@ def simulate_night(
     amb = 101325.0 + weather_pa * np.sin(2 * np.pi * t / 86400.0 * rng.uniform(1.0, 2.5) + rng.uniform(0, 2 * np.pi))
     wall_lag = float(rng.uniform(1200.0, 4500.0))
     wall = np.empty(n)
-    wall[0] = room[0] + rng.normal(0.0, 0.6)
+    wall[0] = room[0] + rng.normal(0.0, 0.6) + wall_k
     for i in range(1, n):
         wall[i] = wall[i - 1] + dt * (room[i - 1] - wall[i - 1]) / wall_lag
     area = 5.5 * volume_m3 ** (2.0 / 3.0) * 1.15

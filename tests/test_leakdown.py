@@ -214,6 +214,33 @@ def test_cold_shop_without_a_thermometer_is_no_leak() -> None:
         assert answer.verdict == "cannot tell"
 
 
+def test_tank_warm_from_filling_is_no_leak_without_a_thermometer() -> None:
+    for seed in (11, 12, 13):
+        answer = judge(simulate_night(seed, conductance=0.0, channel=None, filled_k=15.0, wall_k=7.0))
+        assert answer.verdict == "cannot tell"
+        assert covers(answer.leak_m3_per_s, 0.0)
+
+
+@pytest.mark.parametrize("seed", [52, 53, 55])
+def test_sun_at_noon_that_the_thermometer_does_not_feel_is_in_the_interval(seed: int) -> None:
+    night = simulate_night(seed, conductance=8e-12, channel="room")
+    day = night.t_s / night.t_s[-1]
+    cloud = 1.0 - 0.8 * ((day > 0.5) & (day < 0.56))
+    warming = lagged(night.t_s, 6.0 * np.exp(-(((day - 0.5) / 0.25) ** 2)) * cloud, 1200.0) / 290.0
+    answer = judge(replace(night, p_pa=(night.p_pa + ATMOSPHERE_ABS_PA) * (1.0 + warming) - ATMOSPHERE_ABS_PA))
+    assert any("sun on the tank" in w for w in answer.warnings)
+    assert covers(answer.leak_m3_per_s, leak_at(8e-12, answer.reference_pa))
+
+
+def test_line_that_empties_in_minutes_is_judged_whatever_comes_after() -> None:
+    night = simulate_night(54, conductance=4e-10, volume_m3=0.01, hours=10.0, channel="room", zero_pa=900.0)
+    answer = judge(night)
+    assert answer.verdict == "leak"
+    assert covers(answer.leak_m3_per_s, leak_at(4e-10, answer.reference_pa))
+    assert answer.left_out[-1].until_s == pytest.approx(night.t_s[-1])
+    assert answer.left_out[-1].why.startswith("empty")
+
+
 def test_door_that_opens_by_air_twenty_times_is_no_leak() -> None:
     doors = tuple(Valve(from_s=1000.0 * i, until_s=1000.0 * i + 1.5, conductance=1.5e-9) for i in range(3, 23))
     answer = judge(simulate_night(46, conductance=0.0, valves=doors))
