@@ -37,6 +37,7 @@ EVEN_RUNS: Final = 0.04  # the strong runs stand above the middle one by no more
 WORK_U: Final = 0.25  # standard uncertainty of the strong runs where they stand above it by more, as a share of that; by choice
 EFFICIENCY_DROP: Final = 0.06  # loss of a piston pump's delivery per unit of compression ratio^0.8; common practice, no source
 USUAL_COUNTS: Final = 0.6  # of the difference that the usual heat of the air would make, as a standard uncertainty; by choice
+UNUSUAL_COUNTS: Final = 0.4  # the same for each standard deviation by which the fitted heat is unlike the usual one; by choice
 EVEN_U: Final = 0.012  # what else may make the thirds of a run differ, relative; common practice, no source
 EFFICIENCY_SPREAD: Final = 0.03  # standard deviation of it; common practice, no source
 
@@ -160,8 +161,10 @@ def tank_flows(
         m = masses(x, max(rough, 0.0))
         _, _, cost, _ = _leak(np.log(m), phi, t_s, windows, noise_pa / p_abs)
         cost += _evenness(t_s, m, p_abs, p_amb_pa, runs, noise_pa)
-        prior = ((x[0] - np.log(TAU_S)) / TAU_SPREAD) ** 2 + ((x[1] - WARM_IN) / WARM_IN_SPREAD) ** 2
-        return cost + float(prior)
+        return cost + unusual(x)
+
+    def unusual(x: Array) -> float:
+        return float(((x[0] - np.log(TAU_S)) / TAU_SPREAD) ** 2 + ((x[1] - WARM_IN) / WARM_IN_SPREAD) ** 2)
 
     start = np.array([np.log(TAU_S), WARM_IN])
     found = minimize(
@@ -176,11 +179,13 @@ def tank_flows(
     # How far leak and delivery go along when the air's heat is known no better than this.
     shaken = [best + np.array(d) for d in ((0.2, 0.0), (0.0, 0.03))]
     k_heat = [(_leak(np.log(masses(x, max(rough, 0.0))), phi, t_s, windows, noise_pa / p_abs)[0] - k) for x in shaken]
-    # Idle times too short for the air to settle leave leak and cooling hardly apart: then what is usual counts for as much.
-    k_usual = (_leak(np.log(masses(start, max(rough, 0.0))), phi, t_s, windows, noise_pa / p_abs)[0] - k) * USUAL_COUNTS
+    # Idle times too short for the air to settle leave leak and cooling hardly apart: then what is usual counts for as much, and for
+    # more where the air's heat comes out as no pump's does, as in a small tank that fills in some seconds.
+    counts = max(USUAL_COUNTS, UNUSUAL_COUNTS * math.sqrt(unusual(best)))
+    k_usual = (_leak(np.log(masses(start, max(rough, 0.0))), phi, t_s, windows, noise_pa / p_abs)[0] - k) * counts
     delivery = delivered(t_s, best_masses, p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)
-    d_usual = delivered(t_s, masses(start, k), p_abs, p_amb_pa, (k + k_usual / USUAL_COUNTS) * phi, runs, reference_pa, temp_k)[0]
-    d_usual = (d_usual - delivery[0]) * USUAL_COUNTS
+    d_usual = delivered(t_s, masses(start, k), p_abs, p_amb_pa, (k + k_usual / counts) * phi, runs, reference_pa, temp_k)[0]
+    d_usual = (d_usual - delivery[0]) * counts
     d_heat = [delivered(t_s, masses(x, k), p_abs, p_amb_pa, k * phi, runs, reference_pa, temp_k)[0] - delivery[0] for x in shaken]
     return TankFlows(
         leak_per_s=k,
