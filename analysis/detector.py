@@ -193,9 +193,10 @@ class ShotDetector:
                 self._close(fall.time_s)
             return
         drawn = found.slope or self._so_far.usual.drags(fall)
-        alone = last is None or (fall.time_s - last.time_s > RING_S and fall.before_pa > last.minimum_pa + CAME_BACK * last.dip_pa)
+        apart = last is None or fall.time_s - last.time_s > RING_S
+        alone = last is None or (apart and fall.before_pa > last.minimum_pa + CAME_BACK * last.dip_pa)
         # What is too small beside the others, or the tail of a draw.
-        if not drawn and (self._so_far.usual.small(fall, noise, alone=alone) or self._slow.tail(fall)):
+        if not drawn and (self._so_far.usual.small(fall, noise, apart=apart, alone=alone) or self._slow.tail(fall)):
             return
         timed = self._timer.strikes(fall, shot=not drawn)
         if timed:

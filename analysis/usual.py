@@ -20,6 +20,8 @@ LARGE, STAYED_S, STAYS_SHARE = 2.0, 0.5, 0.5  # times the usual dip, of which le
 SMALL_SHARE = 0.2  # of the shots before: what is smaller is none, unless it is
 SHARP, CLEAR_SIGMA, LEAST_SHARE = 1.5, 10.0, 0.04  # hardly slower than they are, so clear, and no smaller than this share of them
 PASSED = 4  # clear falls that were too small are worth a word
+# Behind a receiver no fall comes back at once, but all take about as long as usual, which is longer than this.
+SLOW_S, AS_SLOW, STAYS = 0.05, 1.7, 0.2
 
 
 class Usual:
@@ -63,10 +65,11 @@ class Usual:
         least_pa = LEAST_SHARE * self.dip_pa
         return [s for s in self._shots if s.dip_pa < least_pa]
 
-    def small(self, fall: Fall, noise_pa: float, *, alone: bool) -> bool:
+    def small(self, fall: Fall, noise_pa: float, *, apart: bool, alone: bool) -> bool:
         """Whether a fall is too small for a shot, and not clearly one by a small tool: as sharp as the others, and all by itself.
 
-        Clear ones that are not as sharp are counted, for `doubts`.
+        It is by itself where it is apart from the last shot and the line has come back from that. Clear ones that are not as sharp, or
+        apart behind a receiver, are counted, for `doubts`.
         """
         if not self._shots:
             return False
@@ -74,9 +77,11 @@ class Usual:
         if fall.dip_pa >= SMALL_SHARE * usual_pa:
             return False
         sharp = fall.fall_s < SHARP * self.fall_s and fall.back > RECOVERED
-        clear = alone and fall.dip_pa > CLEAR_SIGMA * noise_pa and fall.dip_pa > LEAST_SHARE * usual_pa
-        small = not (clear and sharp)
-        if small and clear and fall.back > RECOVERED and fall.time_s > self._passed_s + SAME_FALL_S:
+        clear = fall.dip_pa > CLEAR_SIGMA * noise_pa and fall.dip_pa > LEAST_SHARE * usual_pa
+        small = not (alone and clear and sharp)
+        slow = self.fall_s > SLOW_S and self.fall_s / AS_SLOW < fall.fall_s < AS_SLOW * self.fall_s and fall.back > STAYS
+        passed = (alone and fall.back > RECOVERED) or (apart and slow and len(self) >= FEWEST)
+        if small and clear and passed and fall.time_s > self._passed_s + SAME_FALL_S:
             self._passed, self._passed_s, self._passed_share = self._passed + 1, fall.time_s, self._passed_share + fall.dip_pa / usual_pa
         return small
 
@@ -86,8 +91,8 @@ class Usual:
             return []
         percent = 100.0 * self._passed_share / self._passed
         return [
-            f"At least {self._passed} falls by themselves, of about {percent:.0f} % of the usual dip and slower, are not counted: they may "
-            "be shots of another tool on the line, or puffs of air. To count them, record with the sensor at that tool."
+            f"At least {self._passed} falls by themselves, of about {percent:.0f} % of the usual dip, are not counted: they may be shots "
+            "of another tool on the line, or puffs of air. To count them, record with the sensor at that tool."
         ]
 
     def drags(self, fall: Fall) -> bool:

@@ -721,6 +721,16 @@ def test_steady_work_that_pauses_seldom_is_counted(fall_s: float, noise_pa: floa
     assert np.mean(scores) > 0.95
 
 
+def test_a_small_tool_behind_a_receiver_is_said() -> None:
+    scene = Scene(name="receiver", dip_pa=9e3, noise_pa=120.0, step_pa=100.0, fall_s=0.08, bottom_s=0.2, recovery_s=0.2, overshoot=0.0,
+                  kept=0.6, single=20, apart_s=(4.0, 6.0), bursts=0, pump_pa_per_s=4000.0)  # fmt: skip
+    made = record(scene, 4)
+    between = 0.5 * (made.times_s[5:-1] + made.times_s[6:])[::2]
+    p = made.p_pa + 0.17 * scene.dip_pa * sum(dip_shape(made.t_s - at, scene) for at in between)
+    assert any("18 % of the usual dip, are not counted" in said for said in find_shots(made.t_s, p).warnings)
+    assert not any("not counted" in said for said in find_shots(made.t_s, made.p_pa).warnings)
+
+
 @pytest.mark.parametrize("power", [0.5, 0.9])
 def test_noise_of_which_more_is_slow_hardly_ever_looks_like_a_shot(power: float) -> None:
     rate_hz, n = 100.0, 30_000
