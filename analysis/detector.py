@@ -24,6 +24,7 @@ from analysis.stream import VIEW_S, Stream
 from analysis.strokes import Strokes
 from analysis.timed_draws import TimerWatch
 from analysis.units import significant
+from analysis.unresolved import unresolved
 from analysis.weighing import GOES_ON, Weighing
 
 Floats = NDArray[np.float64]
@@ -378,6 +379,7 @@ class ShotDetector:
                 *self._warnings(rate),
                 *self._timer.doubts(),
                 *doubts(shots, rate),
+                *unresolved(shots, events, self._so_far.usual.fall_s if self._so_far.usual else 0.0),
                 *self._plugs.doubts(rate),
                 *self._so_far.usual.doubts(),
                 *self._ringing.doubts(),

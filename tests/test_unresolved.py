@@ -1,0 +1,50 @@
+"""Shots that follow each other too fast to be told one by one are said to be missing."""
+
+from __future__ import annotations
+
+from analysis.record import Event, Shot
+from analysis.shots import find_shots
+from analysis.unresolved import unresolved
+from tests.shot_scores import Scene, record, refilled
+
+
+def shot(time_s: float, before_pa: float) -> Shot:
+    """A shot of 5 kPa."""
+    return Shot(
+        time_s=time_s,
+        before_pa=before_pa,
+        minimum_pa=before_pa - 5e3,
+        dip_pa=5e3,
+        recovery_s=float("nan"),
+        censored_s=0.2,
+        outcome="cut off",
+    )
+
+
+SUNK = (shot(10.0, 620e3), shot(10.8, 600e3), shot(11.2, 596e3))  # 15 kPa lower than the first one left it
+
+
+def test_what_a_line_sinks_by_between_two_shots_was_taken_by_others() -> None:
+    (said,) = unresolved(SUNK, (), 0.02)
+    assert "missing from 10.0 s on" in said
+    assert "record with the sensor at the tool" in said
+
+
+def test_slow_falls_that_are_hardly_apart_merge_and_sharp_ones_do_not() -> None:
+    stapler = [shot(10.0 + 0.14 * i, 620e3) for i in range(8)]
+    assert unresolved(stapler, (), 0.08) != []
+    assert unresolved(stapler, (), 0.01) == []
+    assert unresolved([shot(10.0 + 0.3 * i, 620e3 - 4e3 * i) for i in range(9)], (), 0.08) == []
+
+
+def test_an_event_or_a_long_pause_says_by_itself_why_the_line_sank() -> None:
+    assert unresolved(SUNK, (Event(kind="air draw", time_s=10.3, until_s=10.7),), 0.02) == []
+    assert unresolved(SUNK, (Event(kind="pump start", time_s=10.3, until_s=10.3),), 0.02) != []
+    assert unresolved((shot(5.0, 620e3), *SUNK[1:]), (), 0.02) == []
+
+
+def test_a_stapler_on_a_receiver_is_said_to_be_fired_more_often_than_told() -> None:
+    scene = Scene(name="stapler", dip_pa=10e3, noise_pa=900.0, fall_s=0.08, bottom_s=0.18, recovery_s=0.2, overshoot=0.0, kept=0.6,
+                  bursts=8, per_burst=12, every_s=1.0 / 7.0)  # fmt: skip
+    made = refilled(record(scene, 1), 6e3, 1.0)
+    assert any("Shots are likely missing" in said for said in find_shots(made.t_s, made.p_pa).warnings)
