@@ -97,6 +97,11 @@ class Fall:
         """Depth of the dip [Pa]."""
         return self.before_pa - self.minimum_pa
 
+    @property
+    def before_abs_pa(self) -> float:
+        """Pressure just before [Pa abs]; next to none where a sensor without its zero says less than a vacuum."""
+        return max(self.before_pa + ATMOSPHERE_ABS_PA, 1.0)
+
     @classmethod
     def fitted(
         cls, *, time_s: float, before_pa: float, minimum_pa: float, minimum_s: float, half_s: float, fall_s: float, sure: float

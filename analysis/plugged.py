@@ -22,7 +22,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.jit import jit
 from analysis.measures import Fall
 from analysis.record import falls_at
@@ -152,7 +151,7 @@ class PlugWatch:
         until_s = min(fall.minimum_s, fall.time_s + FIT_S)
         fits = likelihoods(t, p, fall.time_s, until_s, fall.before_pa, fall.dip_pa, noise_pa, MISFIT * fall.dip_pa, SHAPES)
         shot, tool = _mean(fits[:SHOTS].reshape(len(WIDTHS_S), -1)), float(_mean(fits[SHOTS:]))
-        depth = math.log(fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)) if rested else math.nan
+        depth = math.log(fall.dip_pa / fall.before_abs_pa) if rested else math.nan
         air, over_s = air_drawn(fall, t, p) if rested else (math.nan, math.inf)
         self._seen.append(_Seen(fall.time_s, fall.minimum_s, over_s, shot, tool, may, depth, air))
         chance = float(self._chances()[-1]) if may and len(self._seen) > FEWEST else 0.0
@@ -288,7 +287,7 @@ def air_drawn(fall: Fall, t: Floats, p: Floats) -> tuple[float, float]:
     z = int(back[0]) + 1
     low = np.maximum(low[:z], 0.0)
     area = float(np.sum(0.5 * (low[1:] + low[:-1]) * np.diff(t[a : a + z])))
-    return math.log(area / (fall.before_pa + ATMOSPHERE_ABS_PA)) if area > 0.0 else math.nan, float(t[a + z - 1])
+    return math.log(area / fall.before_abs_pa) if area > 0.0 else math.nan, float(t[a + z - 1])
 
 
 def stays_low(fall: Fall, noise_pa: float) -> bool:

@@ -14,7 +14,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.events import SAME_FALL_S
 from analysis.measures import Fall
 from analysis.plugged import PAUSE_S, RESTED_S, TELLS_HZ, air_drawn
@@ -47,7 +46,7 @@ class Company:
 
     def add(self, fall: Fall, t: Floats, p: Floats) -> None:
         """Keep a fall in these readings."""
-        depth = math.log(max(fall.dip_pa, 1.0) / (fall.before_pa + ATMOSPHERE_ABS_PA))
+        depth = math.log(max(fall.dip_pa, 1.0) / fall.before_abs_pa)
         self._falls.append((fall.time_s, depth, air_drawn(fall, t, p)[0]))
 
     def doubted(self, shots: Sequence[Shot], events: Sequence[Event], also_s: Sequence[float]) -> tuple[Shot, ...]:

@@ -326,7 +326,14 @@ def _without_vacuum(body: Body, used: Sequence[Column]) -> list[str]:
     for column in used:
         if column.quantity == "pressure":
             lowest = (0.0 if column.absolute else -ATMOSPHERE_ABS_PA) - _SLACK_PA
-            none = body.numbers[column.index] < lowest / Channel(name="x", unit=column.unit).si(1.0)
+            read = body.numbers[column.index]
+            none = read < lowest / Channel(name="x", unit=column.unit).si(1.0)
+            if none.any() and (none | np.isnan(read)).all():
+                msg = (
+                    f"every reading of {column.shown} is below a vacuum (the highest is {np.nanmax(read):g} {column.unit}). Needed is a "
+                    "pressure of air: say another unit with --unit, or log it again once the sensor's zero is right."
+                )
+                raise CsvRefused(msg)
             if none.any():
                 body.numbers[column.index][none] = np.nan
                 said.append(f"{int(none.sum())} readings of {column.shown} are below a vacuum (a word for no reading?); taken as missing.")

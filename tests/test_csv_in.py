@@ -435,6 +435,8 @@ def test_a_pressure_below_a_vacuum_is_no_reading() -> None:
     assert any("10 readings of tool (kPa) are below a vacuum" in w for w in got.warnings)
     # A gauge sensor that shows a little less than nothing, and a weak vacuum, are readings.
     assert kpa(read_csv(text_of("time_s,tool (kPa)", ["0,-3", "1,-60", "2,0"]))) == [-3.0, -60.0, 0.0]
+    with pytest.raises(CsvRefused, match=r"every reading of tool \(kPa\) is below a vacuum \(the highest is -250 kPa\)\. Needed is"):
+        read_csv(text_of("time_s,tool (kPa)", ["0,-300", "1,", "2,-250"]))
 
 
 def test_more_than_a_tenth_bad_lines_is_too_much() -> None:

@@ -53,6 +53,11 @@ def test_a_few_lone_falls_may_be_anything(count: int) -> None:
     assert "Mark “not a shot” on the Shots page what was none. Next time fire a few bursts: they show" in said
 
 
+def test_a_sensor_without_its_zero_is_no_obstacle() -> None:
+    t, p = line([9.003 + 9.37 * i for i in range(5)])
+    assert len(find_shots(t, p - 1e6).shots) == 5
+
+
 def test_a_slow_logger_is_told_to_log_more() -> None:
     t, p = line([9.003])
     (said,) = find_shots(t[::2], p[::2]).warnings
