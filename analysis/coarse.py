@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from analysis.jit import jit
+
 DITHER = 0.46  # steps; noise from so much on smears them
-NEAR_STEPS, HIDDEN = 3.0, 0.8  # and noise of so many steps is hardly rounded
+NEAR_STEPS, HIDDEN = 3.0, 1.0  # and noise of so many steps is hardly rounded
 
 
 def smears(noise_pa: float, resolution_pa: float) -> bool:
@@ -11,6 +13,7 @@ def smears(noise_pa: float, resolution_pa: float) -> bool:
     return noise_pa >= DITHER * resolution_pa
 
 
+@jit
 def near_a_step(size_pa: float, noise_pa: float, resolution_pa: float) -> bool:
     """Whether a fall is of few steps of the resolution, of which noise leaves something to see."""
     return size_pa < NEAR_STEPS * resolution_pa and noise_pa < HIDDEN * resolution_pa

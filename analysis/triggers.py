@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.coarse import near_a_step
 from analysis.jit import jit
 from analysis.slopes import BIN_S
 
@@ -43,7 +44,8 @@ GAP_S = 0.15
 NOISE_S, RIPPLE_S, TREND_S = 2.0, 3.0, 0.3  # times over which noise, ripple and slope are followed
 GAP_STEPS = 6.0
 RIPPLES = 3.75  # times the ripple that the means show on other stretches than shots
-# A fall of this share of the threshold may be a shot, from which nothing is learnt of the ripple, unless one has begun just before.
+# A fall of this share of the threshold may be a shot, from which nothing is learnt of the ripple, unless one has begun just before. A wide
+# one of few steps is marked from there on: it is weighed as rounded readings before it is believed, which tell more than means.
 SHOT_S, APART_S, MAY_BE = 1.0, 0.25, 0.8
 CHAIN_S, CHAIN_STEPS = 0.15, 15.0  # big jumps this close belong together
 TURN_S = 0.03  # and turn back within this; a shot stays down longer
@@ -395,9 +397,12 @@ def scan(
                     state[RIPPLE_0 + s] = ripple + (move if abs(away) > ripple else -move)
                 fall = away
                 threshold = max(white, RIPPLES * 1.4826 * state[RIPPLE_0 + s])
+                may_be = MAY_BE * threshold
+                if s == scales - 1 and near_a_step(threshold, sigma, state[RESOLUTION]):
+                    threshold = may_be
                 phase = places[ABOVE_0 + s]
                 # Noise may leave a shot below the threshold; it must not raise it for those after it.
-                if fall > MAY_BE * threshold:
+                if fall > may_be:
                     if places[MAY_0 + s] == 0:
                         if t[j] - state[RISE_0 + s] > APART_S:
                             state[AGAIN_0 + s] = t[j] + SHOT_S

@@ -17,7 +17,7 @@ from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.measures import DEEP_SHARE, Fall, measure, on_slope
 from analysis.overlapping import CLOSEST_S
 from analysis.pump_ripple import MOST_RIPPLE
-from analysis.rounded_fall import fit_rounded_fall
+from analysis.rounded_fall import RoundedFalls
 from analysis.sensor_lag import grown, span, unlagged
 from analysis.so_far import FAINT_SIGMA, RING_S, RING_SHARE, Found, SoFar
 from analysis.stream import VIEW_S, Stream, View
@@ -40,11 +40,12 @@ FAINT, FAINT_BEFORE_S, FAINT_AFTER_S, SURE_FAINT, UNLIKE_LINE = 16.0, 0.3, (0.12
 FAINT_VIEW_S, FAINT_END_S = 0.45, 0.15  # where it stands so long after it shows whether it goes on falling
 BURST_FAINT_S = 0.45  # the falls of a burst follow each other so closely that they look like a slope, where the line would recover
 SMEARED_STEPS = 0.7  # noise shows dips of less than a step
-ROUNDED_STEPS, ROUNDED_SURE = 0.5, 6.0  # so many steps at least has one that rounded readings show, and so many times how sure it is
+ROUNDED_STEPS = 0.5  # at least has one that rounded readings show
 # A fall of few steps is weighed as rounded readings, seen until so long after it, and from when on the line has come back from the last
 # shot, but from so long before it at least. A narrower mark of a wide one is no larger than this times that, and none as large follows so
-# long after it or later, as in a burst, of which the wide sees two.
-NEAR_AFTER_S, BACK_S, LEVEL_S, NO_LARGER, AGAIN_S = 0.45, 0.3, 0.15, 1.1, 0.1
+# long after it or later, as in a burst, of which the wide sees two. Where another mark follows, it is seen until it is over and
+# so long after.
+NEAR_AFTER_S, BACK_S, LEVEL_S, NO_LARGER, AGAIN_S, OVER_S = 0.45, 0.3, 0.15, 1.1, 0.1, 0.05
 SEES = 3.0  # times what the widest filter has seen of it, no shot is deeper
 LARGER = 2.0  # times a swing of the hose is the shot after it, at least
 
@@ -66,6 +67,7 @@ class Weighing:
         self._stream, self._so_far, self._lag_s = stream, so_far, lag_s
         self._bursts = BurstSearch(stream, so_far)
         self._noise_pa, self._resolution_pa = 0.0, 0.0  # at the mark weighed last
+        self._rounded_falls = RoundedFalls()
         self._before_s = -np.inf  # top of the last faint fall [s]
         self._sharper = -np.inf, 0.0  # top of the last narrower mark [s], and its size [Pa]
 
@@ -210,7 +212,8 @@ class Weighing:
         if plain or (self._sharper[0] > top_s - 1.5 * lag and self._sharper[1] > mark[4]):
             return None
         t, p, last = view.t_s, view.p_pa, self._so_far.last
-        until = min((float(o[3]) for o in others), default=np.inf) - lag
+        of_others = (float(o[3]) for o in others if o[4] > 0.5 * mark[4] and not (coarse and o[3] < top_s + 1.3 * lag))
+        until = min(of_others, default=np.inf) - lag  # on coarse steps a wide fall may be marked twice
         since_s = last.minimum_s if last is not None else -np.inf
         over_s = max(since_s, self._before_s)
         self._before_s = top_s
@@ -220,11 +223,12 @@ class Weighing:
         fits = [fit for fit in (fit_faint_fall(t[a:z], q[a:z], noise) for z in ends) if fit is not None]
         found = max(fits, key=lambda fit: fit.sure, default=None)
         if found is not None and coarse:
-            a, z = (int(i) for i in t.searchsorted([self._level_s(found.time_s), min(until, top_s + NEAR_AFTER_S)]))
-            found = fit_rounded_fall(t[a:z], p[a:z], found, resolution, float(mark[11]))
+            end_s = min(max(until, found.over_s + OVER_S), top_s + NEAR_AFTER_S)
+            a, z = (int(i) for i in t.searchsorted([self._level_s(found.time_s), end_s]))
+            found = self._rounded_falls.fit(t[a:z], p[a:z], found, resolution, float(mark[11]))
         if found is None or (found.sure < SURE_FAINT and not coarse):
             return []
-        if found.dip_pa < (_least_rounded(found.sure, resolution) if coarse else max(SMEARED_STEPS * resolution, LEAST_PA)):
+        if found.dip_pa < max((ROUNDED_STEPS if coarse else SMEARED_STEPS) * resolution, LEAST_PA):
             return []
         if found.dip_pa > DEEP_SHARE * (found.before_pa + ATMOSPHERE_ABS_PA):
             return None
@@ -250,8 +254,8 @@ class Weighing:
         first_pa = float(view.p_pa[0])
         near = FaintFall(time_s=top_s - 0.5 * (lag + mean), width_s=mean, before_pa=first_pa, dip_pa=size, sure=0.0, unlike_line=0.0)
         a, z = (int(i) for i in view.t_s.searchsorted([self._level_s(near.time_s), until]))
-        found = fit_rounded_fall(view.t_s[a:z], view.p_pa[a:z], near, resolution, float(mark[11]))
-        if found is None or found.dip_pa < _least_rounded(found.sure, resolution):
+        found = self._rounded_falls.fit(view.t_s[a:z], view.p_pa[a:z], near, resolution, float(mark[11]))
+        if found is None or found.dip_pa < max(ROUNDED_STEPS * resolution, LEAST_PA):
             return []
         fall = found.as_fall()
         deep = found.dip_pa > DEEP_SHARE * (found.before_pa + ATMOSPHERE_ABS_PA)
@@ -290,11 +294,6 @@ def _rests(t: Floats, p: Floats, a: int, b: int, noise_pa: float) -> bool:
     falls = -np.diff(means)
     unsure = 4.0 * noise_pa * (2.0 / max(float(np.diff(at).min()), 1.0)) ** 0.5
     return bool(falls.size == 0 or falls.min() < TREAD_SHARE * falls.max() + unsure)
-
-
-def _least_rounded(sure: float, resolution_pa: float) -> float:
-    """Depth of a fall that rounded readings show, below which it is none [Pa]: a small one looks like a drift across a step."""
-    return max(max(ROUNDED_STEPS, ROUNDED_SURE / sure) * resolution_pa, LEAST_PA)
 
 
 def _clear(mark: Floats, noise_pa: float, w: triggers.Widths) -> float:
