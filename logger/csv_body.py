@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from logger.csv_cells import COMMA_GROUPED, COMMA_NUMBER, INFINITE, MISSING, POINT_GROUPED, POINT_NUMBER, is_missing, is_number, split
 from logger.csv_header import COMMENT
 from logger.csv_layout import Layout
+from logger.csv_tables import refuse_other_units
 from logger.csv_torn import torn_lines
 
 Floats = NDArray[np.float64]
@@ -298,7 +299,9 @@ def _from_text(
         body.numbers[i] = values
         body.infinite += endless
         for at in np.flatnonzero(wrong & good).tolist():
-            if not _says_nothing(data[starts[at] : ends[at]], layout):
+            line = data[starts[at] : ends[at]]
+            if not _says_nothing(line, layout):
+                refuse_other_units(line.decode("utf-8", "replace"), int(number[at]), layout)
                 bad.add(int(number[at]), f"{_shown(cells[at].as_py())} is no number")
         good &= ~wrong
     return body, good

@@ -64,7 +64,7 @@ def find_header(before: Sequence[str], delimiter: str, width: int, kinds: Sequen
             if _names_units(line, delimiter):
                 break
             continue
-        if not units and _is_units_row(cells):
+        if not units and is_units_row(cells):
             units = tuple(cells)
             lines.append(line)
         elif not all(is_number(c) or is_missing(c) for c in cells):
@@ -120,7 +120,7 @@ def _units_above(before: Sequence[str], header: str, delimiter: str, width: int,
     above = [s for s in before[:at] if s.strip() and not COMMENT.match(s)][-1:]
     for line in above:
         cells = _padded(split(line, delimiter), width, kinds)
-        if len(cells) == width and _is_units_row(cells) and not any(c.unit for c in describe(split(header, delimiter))):
+        if len(cells) == width and is_units_row(cells) and not any(c.unit for c in describe(split(header, delimiter))):
             return tuple(cells), [line]
     return (), []
 
@@ -152,7 +152,8 @@ def _padded(cells: list[str], width: int, kinds: Sequence[str]) -> list[str]:
     return cells
 
 
-def _is_units_row(cells: Sequence[str]) -> bool:
+def is_units_row(cells: Sequence[str]) -> bool:
+    """Whether cells are units, or formats of time, and at least one is a unit."""
     full = [c.strip() for c in cells if c.strip()]
     known = [bool(unit_of(c.strip("()[]"))[0]) for c in full]
     formats = [bool(re.fullmatch(r"[(\[]?[YyMmDdHhSsJjTt:.\-/ f+z]+[)\]]?", c)) for c in full]  # such as hh:mm:ss

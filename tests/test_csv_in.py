@@ -417,6 +417,26 @@ def test_a_tail_of_zeros_left_by_a_power_loss_is_left_out() -> None:
     assert any("4096 zero bytes" in w for w in got.warnings)
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "units"),
+    [
+        ("time_s,line_bar", "time_s,line_psi", "in psi from there on, and in bar before"),
+        ("time_s,line_bar", "time_s,line_bar_abs", "in bar absolute from there on, and in bar before"),
+        ("time_s,line_bar", "time_ms,line_bar", "in ms from there on, and in s before"),
+        ("time,line\ns,bar", "time,line\ns,psi", "in psi from there on, and in bar before"),
+    ],
+)
+def test_another_header_with_other_units_is_another_table(first: str, second: str, units: str) -> None:
+    rows = [f"{i},{6 + i % 7 / 100}" for i in range(60)]
+    with pytest.raises(CsvRefused, match=f"is another header .*{units} it. Needed is one table to a file: cut it in two"):
+        read_csv(text_of(first, [*rows[:50], second, *rows[50:]]))
+    # The same once more, one that is torn, and a word for no reading are nothing but that.
+    for line in (first, "time_s,lin", "9,psi", "2026-06-03T07:12:01,fault (psi)"):
+        got = read_csv(text_of(first, [*rows[:50], line, *rows[50:]]))
+        assert kpa(got)[:2] == pytest.approx([600.0, 601.0])
+        assert got.rows == 60
+
+
 def test_missing_readings_are_nan_and_infinite_ones_too() -> None:
     rows = [f"{i},{600 + i}.5,{20 + i}.5" for i in range(30)]
     rows[4], rows[5], rows[6], rows[7] = "4,NaN,24.5", "5,605.5,", "6,inf,26.5", "7,NaN,NaN"
