@@ -5,6 +5,7 @@ They are followed on means over 0.1 s, in order, one bin after the other, so tha
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,15 +29,22 @@ FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, wh
 REGAINS = 0.1  # and what regains no more than this share of itself
 DRAW_MAX_S = 60.0
 COMES_BACK_S = 1.5  # a rise that begins this soon after a draw, to no more than before it, is the line that comes back
-STEADY_BINS = 15
+STEADY_BINS, RESTS_BINS = 15, 8  # a level is held before a regulator is turned, and after it, for so long at least
+LONGEST_TURN_BINS = 80  # a rise or fall that still goes on is waited for, up to so long
 STEADY_SHARE = 0.2  # of its change, which a level that a regulator holds wanders less than
 TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
 LET_GO_S, HALF_WAY = 0.45, 0.6  # what rises so far within so short a time after it began was let go, and not turned up by hand
+EASED = 0.53  # of the time of the whole, by which `HALF_WAY` is reached: 0.67 where it goes evenly, 0.4 as it decays
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
 RUN_UP_S = 0.35  # a pump takes so long to come up to speed
 # A switch starts the pump where the pressure falls. What rises off a level that was held for so long, and for no longer than a hand turns,
 # is a regulator that is turned up.
 RESTED_BINS, HAND_S = 30, 8.0
+# A switch lets the pump raise the line by 1 to 2 bar (common practice, no source), a refill or a regulator that sticks often by less than
+# this; on a receiver, where shots show little of their dip, it is enough that it is more than theirs.
+LEAST_RUN_PA, DIPS = 25_000.0, 9
+WORKS = 0.3  # of the time that shots take: a tool at work, which may need all that the pump, once seen, gives
+LEVEL_BINS = 10  # of which the highest is the line's level, whatever shots there are
 LEAK_PA_PER_S = 50.0  # a line that sinks more slowly calls for the pump every half hour or less often
 LATEST_S = 0.1 * (slopes.SIDE + slopes.LATER + 5)  # the end of a rise is noticed so much later
 SHORTEST_RUN_S, SHORTEST_REST_S = 4.0, 5.0  # no pump stops or starts again sooner
@@ -84,6 +92,7 @@ class SlowWatch:
         self._lowered: _Drop | None = None  # the last drop that was taken for a regulator turned down
         self.events: list[Event] = []
         self.shot_times: list[float] = []
+        self._dips: deque[float] = deque(maxlen=DIPS)  # of the last shots [Pa]
         self._masked: list[float] = []  # those before, of the bins that are kept
 
     def drop(self, fall: Fall) -> bool:
@@ -95,9 +104,10 @@ class SlowWatch:
         self._drop = _Drop(fall.time_s, fall.minimum_s, fall.before_pa, fall.minimum_pa)
         return True
 
-    def shot(self, time_s: float) -> None:
+    def shot(self, time_s: float, dip_pa: float) -> None:
         """Take note of a shot, also of one that seemed to be a drop where less of it was in view."""
         self.shot_times.append(time_s)
+        self._dips.append(dip_pa)
         if self._drop is not None and abs(self._drop.time_s - time_s) < SAME_FALL_S:
             self._drop = None
 
@@ -168,10 +178,10 @@ class SlowWatch:
             k = int(self._places[slopes.NEXT]) - 1 - self._base
             if self._drop is not None and self._t[k] > self._drop.time_s:
                 self._look(k)
-            if self._rose is not None and k + self._base >= self._rose + RISE_BINS:
+            if self._rose is not None and not self._goes_on(self._rose - self._base, k, RISE_BINS):
                 self._rise(self._rose - self._base, k)
                 self._rose = None
-            if self._sank is not None and k + self._base >= self._sank + SINK_BINS:
+            if self._sank is not None and not self._goes_on(self._sank - self._base, k, SINK_BINS):
                 self._sink(self._sank - self._base, k)
                 self._sank = None
             if (
@@ -179,6 +189,8 @@ class SlowWatch:
                 and self._t[k] > self._start_s + slopes.BIN_S * (1.5 * slopes.SIDE + slopes.LATER + 5) + SHORTEST_RUN_S
             ):
                 rises = pumped(self._seen(k), self._start_s, k) if i % LOOK_BINS == 0 else None
+                if rises and not self._risen(self._start_s, k):
+                    rises = None
                 if rises and self._t[k] < self._start_s + HAND_S + LATEST_S and self._rested(self._start_s):
                     continue
                 if rises:
@@ -223,7 +235,7 @@ class SlowWatch:
         if begun_s is None and not self._runs:  # it ran before the first reading, or was not seen to start
             run: bool | None = then == "sinks" and pumped(seen, float(self._t[max(k - LONGEST_BINS, 0)]), k)
         else:
-            run = begun_s is None or pumped(seen, begun_s, k)
+            run = begun_s is None or (self._risen(begun_s, k) and pumped(seen, begun_s, k))
         if run is False or (begun_s is not None and time_s - begun_s <= SHORTEST_RUN_S):
             self._start_s = None
         elif then == "level":  # a regulator holds it
@@ -241,6 +253,15 @@ class SlowWatch:
             self._pump_seen = True
             self._stop_seen_s = float(self._t[k])
             self._start_s = None
+
+    def _risen(self, start_s: float, k: int) -> bool:
+        """Whether the line stands so much higher at bin k than at a time as a pump raises it, or is held by one while the tool works."""
+        start = int(np.searchsorted(self._t, start_s))
+        if self._pump_seen and self._busy[start : k + 1].mean() > WORKS:
+            return True
+        least = min(LEAST_RUN_PA, sorted(self._dips)[len(self._dips) // 2]) if self._dips else LEAST_RUN_PA
+        before, now = (float(self._p[max(i - LEVEL_BINS, 0) : i + 1].max()) for i in (start, k))
+        return now - before > least
 
     def _rested(self, time_s: float) -> bool:
         """Whether the line stood at a level before a time, or rose, without a shot."""
@@ -262,8 +283,8 @@ class SlowWatch:
         return self._rested(begun_s)
 
     def _turn(self, a: int, z: int, *, up: bool) -> Turn | None:
-        """Find the one clear turn of the slope within bins a to z, after the pump turned last."""
-        a = max(a, int(np.searchsorted(self._t, self._turned_s + RUN_UP_S)), 0)
+        """Find the one clear turn of the slope within bins a to z, after the pump turned last and after the last other event."""
+        a = max(a, int(np.searchsorted(self._t, max(self._turned_s + RUN_UP_S, self._until_s))), 0)
         turn = fit_turn(self._t[a:z], self._p[a:z], (*self._masked, *self.shot_times), up=up)
         return turn if turn is not None and turn.sure > SURE_TURN else None
 
@@ -304,6 +325,7 @@ class SlowWatch:
             begin = int(np.flatnonzero(course >= high - 0.1 * (high - drop.low_pa))[-1])
             fell = begin + int(np.argmax(course[begin:] < high - 0.9 * (high - drop.low_pa)))
             took = float(self._t[a + fell] - self._t[a + begin])
+            eased = _eases(high - course[begin : fell + 1])
             began_s = min(drop.time_s, float(self._t[a + begin]))
             # By the slow course: a valve that opens fast shows a deeper dip for an instant, and is still open.
             lowest_pa = float(course[begin:].min())
@@ -312,7 +334,7 @@ class SlowWatch:
                 let_go = a + int(np.flatnonzero(course < lowest_pa + 0.5 * rebound)[-1])
                 self._emit("air draw", drop.time_s, float(self._t[let_go]))
                 self._drop = None
-            elif took > TURN_S and not self._pump_seen:
+            elif took > TURN_S and not eased and not self._pump_seen:
                 self._lower(began_s, took)
             elif self._pump_seen:
                 # No regulator holds this line: air that was drawn does not come back.
@@ -340,12 +362,14 @@ class SlowWatch:
 
     def _rise(self, k: int, now: int) -> None:
         """Name a rise that was seen at bin k, looking from bin `now`."""
-        a = max(k - slopes.RISE_FROM, 0)
-        low = float(self._p[a : k - slopes.RISE_UNTIL].max())
-        size = float(np.median(self._p[now - slopes.RISE_NOW : now + 1])) - low
+        a, now = max(k - slopes.RISE_FROM, 0), max(self._quiet(k, now + 1) - 1, k)
+        course, level = self._p[a : now + 1], float(np.median(self._p[now - slopes.RISE_NOW : now + 1]))
+        low, lowest = float(self._p[a : k - slopes.RISE_UNTIL].max()), float(course.min())
+        if lowest < min(EMPTY_PA, EMPTY_SHARE * level):
+            low = lowest  # it may have been emptied just before
+        size = level - low
         if size <= 0.0:
             return
-        course = self._p[a : now + 1]
         last_low = int(np.flatnonzero(course[: k - a + 1] <= low + 0.1 * size)[-1])
         began_s = float(self._t[a + last_low])
         if began_s < self._until_s or (began_s < self._until_s + COMES_BACK_S and low + 0.9 * size < self._stood_pa):
@@ -353,7 +377,8 @@ class SlowWatch:
         high = last_low + int(np.argmax(course[last_low:] >= low + 0.9 * size))
         took = max(float(self._t[a + high] - self._t[a + last_low]), slopes.BIN_S)
         half_way = last_low + int(np.argmax(course[last_low:] >= low + HALF_WAY * size))
-        if self._t[a + half_way] - began_s < LET_GO_S and self._draws(low + size, began_s):
+        let_go = self._t[a + half_way] - began_s < LET_GO_S or _eases(course[last_low : high + 1] - low)
+        if let_go and self._draws(level, began_s):
             return
         if 0.8 * size / took < REGULATOR_PA_PER_S and not self._turned(a + last_low, a + high, now):
             return
@@ -363,28 +388,57 @@ class SlowWatch:
         self._emit(kind, float(self._t[a + last_low]), float(self._t[a + high]))
 
     def _sink(self, k: int, now: int) -> None:
-        """Name a slow fall that was seen at bin k, looking from bin `now`: a regulator that is turned down, or nothing."""
+        """Name a slow fall that was seen at bin k, looking from bin `now`: a regulator that is turned down, air drawn, or nothing."""
         a = max(k - slopes.RISE_FROM, 0)
-        high = float(np.median(self._p[a : k - slopes.RISE_UNTIL]))
-        size = high - float(np.median(self._p[now - slopes.RISE_NOW : now + 1]))
-        course = self._p[a : now + 1]
-        upper = np.flatnonzero(course >= high - 0.1 * size)
-        if self._drop is not None or self._pump_seen or size <= 0.0 or not upper.size:
+        z = self._quiet(k, now + 1)
+        if self._drop is not None or self._pump_seen or z <= k or self._busy[a:k].any():
+            return
+        high, course = float(np.median(self._p[a : k - slopes.RISE_UNTIL])), self._p[a:z]
+        bottom = int(course.argmin())
+        size = high - float(course[bottom])
+        upper = np.flatnonzero(course[:bottom] >= high - 0.1 * size)
+        if size <= 0.0 or not upper.size:
             return
         begin = int(upper[-1])
         end = begin + int(np.argmax(course[begin:] <= high - 0.9 * size))
         begins_s = float(self._t[a + begin])
-        if begins_s >= self._until_s and self._turned(a + begin, a + end, now):
+        if begins_s < self._until_s:
+            return
+        if course[-1] > high - BACK_SHARE * size:
+            let_go = int(np.flatnonzero(course < high - 0.5 * size)[-1])
+            if self._t[a + let_go] - begins_s > TURN_S:  # a shorter one falls fast, and is seen as a drop
+                self._emit("air draw", begins_s, float(self._t[a + let_go]))
+                self._stood_pa = high
+        elif _eases(high - course[begin : end + 1]):
+            self._drop = _Drop(begins_s, float(self._t[a + end]), high, high - size)
+        elif self._turned(a + begin, a + end, now):
             self._emit("regulator change", begins_s, float(self._t[a + end]))
 
     def _turned(self, begin: int, end: int, now: int) -> bool:
         """Whether the line went from one steady level to another between two bins, without a shot or a pump: a regulator was turned."""
+        if self._start_s is not None or self._busy[begin:end].any():
+            return False
         a = max(begin - slopes.RISE_FROM, 0)
-        before, after = self._p[a:begin], self._p[end + 2 : now + 1]
-        if before.size < STEADY_BINS or after.size < STEADY_BINS or self._start_s is not None or self._busy[a : now + 1].any():
+        taken = np.flatnonzero(self._busy[a:begin])
+        before = self._p[a + int(taken[-1]) + 1 if taken.size else a : begin]
+        after = self._p[end + 2 : self._quiet(end, now + 1)]
+        if before.size < STEADY_BINS or after.size < RESTS_BINS:
             return False
         size = abs(float(self._p[end]) - float(self._p[begin]))
         return max(float(np.ptp(before)), float(np.ptp(after))) < STEADY_SHARE * size
+
+    def _quiet(self, k: int, z: int) -> int:
+        """The first bin after bin k, or z, in which a shot is under way."""
+        taken = np.flatnonzero(self._busy[k:z])
+        return k + int(taken[0]) if taken.size else z
+
+    def _goes_on(self, seen: int, k: int, bins: int) -> bool:
+        """Whether it is too early, at bin k, to judge what was seen to rise or sink: so many bins have not passed, or it still does."""
+        if k < seen + bins:
+            return True
+        size = abs(float(self._p[k]) - float(self._p[max(seen - slopes.RISE_FROM, 0)]))
+        moves = abs(float(self._p[k]) - float(self._p[k - RESTS_BINS])) > STEADY_SHARE * size
+        return moves and k < seen + LONGEST_TURN_BINS and self._quiet(k - RESTS_BINS, k) == k
 
     def _end(self) -> None:
         if self._runs:
@@ -396,6 +450,11 @@ class SlowWatch:
             if now > self._drop.time_s + 1.0:
                 self._emit("air draw", self._drop.time_s, now)
             self._drop = None
+
+
+def _eases(change: Floats) -> bool:
+    """Whether a change that begins at 0 slows down from early on, as where a valve was opened or shut, and not as a hand turns."""
+    return bool(np.argmax(change >= HALF_WAY * change[-1]) < EASED * (change.size - 1))
 
 
 def ends(draw: Event, rise: Event) -> bool:

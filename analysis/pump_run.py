@@ -59,13 +59,13 @@ def pumped(course: Course, start_s: float, k: int) -> bool | None:
         return None
     now = float(p[end - STRETCH_BINS : end].max())
     pressure = now + ATMOSPHERE_ABS_PA
-    if now - float(p[long_before:begin].max()) > RISE_SHARE * pressure:
-        return True
     stretches = list(_stretches(course.busy, begin, end, STRETCH_BINS))
     if stretches and stretches[-1][1] == end:
         slope, doubt = slope_of(course, *stretches[-1])
         if slope < SURE * doubt:
             return False
+    if now - float(p[long_before:begin].max()) > RISE_SHARE * pressure:
+        return True
     if now - float(p[just_before:begin].max()) > WORK_SHARE * pressure:
         middle = (begin + k) // 2
         return bool(course.free_pa[k] - course.free_pa[middle] > KEPT_UP * (course.free_pa[middle] - course.free_pa[begin]))

@@ -13,7 +13,9 @@ from analysis.recovered import RECOVERED
 
 KNOWN, FEWEST = 15, 3  # of the last shots show what is usual, if there are more than so few
 SLOWEST_FALL_S = 0.3
+HALF_SLOWER = 2.0  # times the usual time to half of the dip
 SLOWER, LEAST_SLOW_S, SHARP_S = 3.5, 0.06, 0.04  # times the usual time that a fall takes, but at least so long; and of a line of sharp ones
+BACK_SHARE, BURST_S = 0.6, 0.45  # of the dip, regained within the view of it; longest between shots of a burst
 LONGEST_LOW_S = 0.3  # of a deep dip, or on a line of sharp ones, unless it
 REFILLS, LOWEST_AFTER_S = 0.03, 0.25  # regains this much at once and goes on: a thin hose; what somebody draws keeps it down
 LARGE, STAYED_S, STAYS_SHARE = 2.0, 0.5, 0.5  # times the usual dip, of which less than this share of what is usual is regained
@@ -52,6 +54,11 @@ class Usual:
     def dip_pa(self) -> float:
         """How deep a shot goes [Pa]; there must be shots."""
         return _middle(s.dip_pa for s in self._shots)
+
+    @property
+    def _half_s(self) -> float:
+        """How long a shot takes to half of its dip [s]; there must be shots."""
+        return _middle(s.half_s - s.time_s for s in self._shots)
 
     @property
     def _back(self) -> float:
@@ -102,14 +109,20 @@ class Usual:
         share = fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)
         refills = fall.refill > REFILLS and fall.minimum_s < fall.time_s + LOWEST_AFTER_S
         stays_low = fall.low_s > LONGEST_LOW_S and not refills
-        if share > DEEP_SHARE and ((fall.fall_s > DEEP_FALL_S and not refills) or stays_low):
+        known = len(self) >= FEWEST
+        # A reflection may deepen a shot that is half way down as soon as usual. Air that somebody lets flow has not come back by then, and
+        # nobody opens a valve between the shots of a burst.
+        returns = (fall.back > BACK_SHARE and fall.low_s < LONGEST_LOW_S) or (known and fall.time_s < self._shots[-1].time_s + BURST_S)
+        deepened = known and returns and fall.half_s - fall.time_s < HALF_SLOWER * self._half_s
+        if share > DEEP_SHARE and ((fall.fall_s > DEEP_FALL_S and not refills and not deepened) or stays_low):
             return True
-        if len(self) < FEWEST:
+        if not known:
             return False
         usual = self.fall_s
         large = fall.low_s > STAYED_S and fall.dip_pa > LARGE * self.dip_pa
         stays = large and fall.back < STAYS_SHARE * self._back
-        return fall.fall_s > max(SLOWER * usual, LEAST_SLOW_S) or (usual < SHARP_S and stays_low) or stays
+        slow = fall.fall_s > max(SLOWER * usual, LEAST_SLOW_S) and not deepened
+        return slow or (usual < SHARP_S and stays_low) or stays
 
 
 def _middle(values: Iterable[float]) -> float:

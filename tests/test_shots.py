@@ -656,6 +656,55 @@ def test_hum_hides_neither_the_steps_of_a_burst_nor_a_straight_slope(seed: int) 
     assert not slides(t, steps + hum, 0.0, 1.0, 3e3, noise)
 
 
+def test_a_regulator_turned_down_two_seconds_before_work_begins() -> None:
+    t, p = line(40.0)
+    p += np.interp(t, [0, 10.0, 13.0, 40.0], [0, 0, -5e4, -5e4])
+    for at in np.arange(15.2, 24.0, 1.5):
+        p -= 6e4 * np.where(t > at, (1.0 - np.exp(-np.maximum(t - at, 0.0) / 0.01)) * np.exp(-np.maximum(t - at, 0.0) / 0.15), 0.0)
+    found = find_shots(t, p)
+    assert kinds(found) == ["regulator change"]
+    assert found.events[0].time_s == pytest.approx(10.0, abs=0.5)
+    assert len(found.shots) == 6
+
+
+@pytest.mark.parametrize("down_s", [0.5, 1.0])
+def test_a_line_that_sags_slowly_while_air_is_drawn_and_comes_back_slowly(down_s: float) -> None:
+    t, p = line(40.0)
+    drawn = np.where(t < 17.0, 1.0 - np.exp(-np.maximum(t - 10.0, 0.0) / down_s), np.exp(-np.maximum(t - 17.0, 0.0) / 0.6))
+    found = find_shots(t, p - 1e5 * drawn)
+    assert found.shots == ()
+    assert kinds(found) == ["air draw"]
+    assert (found.events[0].time_s, found.events[0].until_s) == pytest.approx((10.0, 17.5), abs=1.0)
+
+
+def test_a_hose_that_is_connected_again_as_soon_as_it_is_empty() -> None:
+    t, noise = line(40.0)
+    empty = np.where(t < 15.5, np.exp(-np.maximum(t - 10.0, 0.0) / 1.3), 1.0 - 0.985 * np.exp(-np.maximum(t - 15.5, 0.0) / 0.9))
+    found = find_shots(t, 6.2e5 * empty + noise - 6.2e5)
+    assert found.shots == ()
+    assert kinds(found) == ["disconnected", "connected"]
+
+
+def test_a_regulator_that_rests_higher_after_each_use_is_no_pump() -> None:
+    t, p = line(60.0)
+    for at in (10.0, 10.3, 10.6, 10.9, 24.0, 24.3, 24.6, 40.0, 44.0):
+        x = np.maximum(t - at, 0.0)
+        p -= np.where(x > 0.0, 8e4 * (1.0 - np.exp(-x / 0.01)) * np.exp(-x / 0.15), 0.0)
+    p += np.interp(t, [0.0, 11.0, 18.0, 60.0], [0.0, 0.0, 1.6e4, 1.6e4])
+    assert "pump start" not in kinds(find_shots(t, p))
+
+
+def test_a_shot_that_its_reflection_deepens_is_no_air_drawn() -> None:
+    t, p = line(60.0)
+    for i, at in enumerate(np.arange(5.0, 55.0, 2.0)):
+        x = np.maximum(t - at, 0.0)
+        p -= np.where(x > 0.0, 6e4 * (1.0 - np.exp(-x / 0.012)) * np.exp(-((x / 0.19) ** 6)), 0.0)
+        p -= (2.5e4 if i % 6 == 5 else 0.0) * np.exp(-(((t - at - 0.14) / 0.035) ** 2))
+    found = find_shots(t, p)
+    assert len(found.shots) == 25
+    assert found.events == ()
+
+
 def test_a_line_that_is_emptied_is_disconnected_once() -> None:
     t, noise = line(40.0)
     found = find_shots(t, 6.2e5 * np.where(t < 10.0, 1.0, np.exp(-np.maximum(t - 10.0, 0.0) / 0.3)) + noise - 6.2e5)
