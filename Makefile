@@ -24,10 +24,10 @@ BIN = .venv/bin
 demo: .venv/.app
 	$(BIN)/farend demo $(if $(NO_SERVE),--no-serve)
 
-# Compiled first, so that the two workers need not both do it.
+# Compiled first, so that the three workers need not all do it.
 test: .venv/.dev
 	$(BIN)/python -m analysis.warm
-	$(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m pytest -n 3 --dist loadfile
 
 # What CI runs before the tests.
 check: .venv/.dev
