@@ -44,9 +44,7 @@ WALL_TRIED_S: Final = (1000.0, 3000.0)  # likewise of a tank that filling has wa
 WALL_WARMTH: Final = 0.015  # how much of that there may be, of absolute temperature: 4.4 K; common practice, no source
 LEAST_NOISE_PA: Final = 1.0  # no sensor is quieter than this [Pa]; keeps simulated readings solvable, no source
 SMALL_DIFFERENCE: Final = 1.6  # a leak cools the air by little, and convection is the weaker then: fourth root of 9 K over 1.3 K [-]
-COOLING_U: Final = (
-    0.4  # of what a leak cools its air, as a share of the leak: the tank's wall cools too, unseen; common practice, no source
-)
+COOLING_U: Final = 0.4  # of what a leak cools its air, as a share of it: the tank's wall cools too, unseen; common practice, no source
 SCALE_U: Final = 0.005  # what humidity, an offset of the thermometer and the gas law leave open, relative; common practice, no source
 UNKNOWN_WARMTH_U: Final = 0.017  # likewise of a temperature not told, 20 degC give or take 10 K: flow goes with its root (ISO 6358)
 GAIN_U: Final = 0.01  # a thermometer's spot may swing a little more or less than the air does [-]; common practice, no source

@@ -14,17 +14,7 @@ Floats = NDArray[np.float64]
 # Like readings so close count together, about the fall and further from it; where a ripple was taken out, to so fine a part of a step.
 TOGETHER_S, FURTHER_S, ABOUT_S, FINE = 0.008, 0.032, (-0.15, 0.25), 8.0
 ALIKE_S = 0.002  # noise of readings closer than this is the same: they count less
-NOISES = (
-    1.3,
-    0.9,
-    0.64,
-    0.45,
-    0.28,
-    0.17,
-    0.1,
-    0.06,
-    0.035,
-)  # steps; tried one after the other, as each fit starts from where the last ended
+NOISES = (1.3, 0.9, 0.64, 0.45, 0.28, 0.17, 0.1, 0.06, 0.035)  # steps; one after the other: each fit starts where the last ended
 SHARED_S, LEAST_SHARED = 0.08, 0.05  # noise is shared over so long, as where air flows by; fewer readings that tell anything tell no less
 NEWTON, SETTLED = 8, 0.1
 FAR, UNLIKELY = 5.0, -14.0  # standard deviations from where on a tail is a formula; no reading counts as less likely than a spike
