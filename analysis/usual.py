@@ -12,7 +12,7 @@ from analysis.measures import DEEP_FALL_S, DEEP_SHARE, Fall
 from analysis.recovered import RECOVERED
 
 KNOWN, FEWEST = 15, 3  # of the last shots show what is usual, if there are more than so few
-SLOWEST_FALL_S = 0.3
+SLOWEST_FALL_S, SLOWEST = 0.3, 2.5
 HALF_SLOWER = 2.0  # times the usual time to half of the dip
 SLOWER, LEAST_SLOW_S, SHARP_S = 3.5, 0.06, 0.04  # times the usual time that a fall takes, but at least so long; and of a line of sharp ones
 BACK_SHARE, BURST_S = 0.6, 0.45  # of the dip, regained within the view of it; longest between shots of a burst
@@ -104,12 +104,12 @@ class Usual:
 
     def drags(self, fall: Fall) -> bool:
         """Whether a fall is too slow for a shot: a valve that somebody opens, a regulator, an open end."""
-        if fall.fall_s > SLOWEST_FALL_S:
+        known = len(self) >= FEWEST
+        if fall.fall_s > max(SLOWEST_FALL_S, SLOWEST * self.fall_s if known else 0.0):
             return True
         share = fall.dip_pa / (fall.before_pa + ATMOSPHERE_ABS_PA)
         refills = fall.refill > REFILLS and fall.minimum_s < fall.time_s + LOWEST_AFTER_S
         stays_low = fall.low_s > LONGEST_LOW_S and not refills
-        known = len(self) >= FEWEST
         # A reflection may deepen a shot that is half way down as soon as usual. Air that somebody lets flow has not come back by then, and
         # nobody opens a valve between the shots of a burst.
         returns = (fall.back > BACK_SHARE and fall.low_s < LONGEST_LOW_S) or (known and fall.time_s < self._shots[-1].time_s + BURST_S)

@@ -15,6 +15,7 @@ from analysis.coarse import near_a_step, smears
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.measures import DEEP_SHARE, Fall, measure, on_slope
+from analysis.on_a_rise import laid_on_the_rise
 from analysis.overlapping import CLOSEST_S
 from analysis.pump_ripple import MOST_RIPPLE
 from analysis.rounded_fall import RoundedFalls
@@ -46,6 +47,7 @@ ROUNDED_STEPS = 0.5  # at least has one that rounded readings show
 # long after it or later, as in a burst, of which the wide sees two. Where another mark follows, it is seen until it is over and
 # so long after.
 NEAR_AFTER_S, BACK_S, LEVEL_S, NO_LARGER, AGAIN_S, OVER_S = 0.45, 0.3, 0.15, 1.1, 0.1, 0.05
+COMES_BACK_S = 0.5  # after a shot a line no longer rises but because it is filled
 SEES = 3.0  # times what the widest filter has seen of it, no shot is deeper
 LARGER = 2.0  # times a swing of the hose is the shot after it, at least
 
@@ -241,7 +243,11 @@ class Weighing:
         if slope or slides(t, p, found.time_s, min(until, top_s + VIEW_S), found.dip_pa, noise):
             return None
         fall = found.as_fall()
-        return [] if self._from_gap(fall, view, noise) else [self._found(fall, fall, view, noise)]
+        if self._from_gap(fall, view, noise):
+            return []
+        since_s = max(over_s, last.time_s + COMES_BACK_S) if last is not None else over_s
+        true = fall if coarse else laid_on_the_rise(t, p, found, noise, since_s, until).as_fall()
+        return [self._found(fall, true, view, noise)]
 
     def _rounded(self, mark: Floats, view: View, noise: float) -> list[Found]:
         """Find a fall of few steps whose edges do not show: none or one."""

@@ -1,0 +1,60 @@
+"""Faint falls of a line that rises before and after them, as a receiver does while its pump runs: when they begin and how deep they go."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.faint_fall import FaintFall
+from analysis.measures import Fall
+from analysis.on_a_rise import laid_on_the_rise
+from analysis.shots import find_shots
+from analysis.usual import Usual
+
+POWER = 1.4  # of the way in which a fall begins
+FOUND = FaintFall(time_s=6.03, width_s=0.1, before_pa=700e3, dip_pa=4e3, sure=12.0, unlike_line=9.0)
+
+
+def line(fired: np.ndarray, rise_pa_per_s: float, *, noise_pa: float = 900.0, width_s: float = 0.12) -> tuple[np.ndarray, np.ndarray]:
+    """A receiver that its pump fills while a tool draws from it through a narrow hose: 6 kPa a shot."""
+    t = np.arange(0.0, fired[-1] + 4.0, 0.008)
+    p = 700e3 + rise_pa_per_s * t + np.random.default_rng(5).normal(0.0, noise_pa, t.size)
+    for at in fired:
+        p -= 6e3 * (1.0 - np.exp(-((np.maximum(t - at, 0.0) / width_s) ** POWER)))
+    return t, p
+
+
+@pytest.mark.parametrize("rise_pa_per_s", [3e3, 4e3])
+def test_shots_on_a_rise_begin_when_they_are_fired(rise_pa_per_s: float) -> None:
+    fired = 6.0 + np.cumsum(np.random.default_rng(2).uniform(0.9, 2.2, 40))
+    t, p = line(fired, rise_pa_per_s)
+    found = find_shots(t, p)
+    off_s = np.array([s.time_s - fired[np.argmin(np.abs(fired - s.time_s))] for s in found.shots])
+    assert len(found.shots) >= 38
+    assert (np.abs(off_s) < 0.05).mean() > 0.95
+    assert abs(np.median(off_s)) < 0.008
+
+
+def test_what_was_found_is_laid_on_the_rise() -> None:
+    t, p = line(np.array([6.0]), 6e3, noise_pa=100.0)
+    found = laid_on_the_rise(t, p, FOUND, 100.0, 0.0, 9.0)
+    assert found.time_s == pytest.approx(6.0, abs=0.01)
+    assert found.before_pa == pytest.approx(736e3, abs=150.0)
+    assert found.dip_pa == pytest.approx(736e3 - p[(t > 6.0) & (t < 6.6)].min(), abs=300.0)
+
+
+@pytest.mark.parametrize(("rise_pa_per_s", "from_s"), [(0.0, 0.0), (-3e3, 0.0), (6e3, 5.95)])
+def test_where_no_rise_is_seen_it_stays_as_it_is(rise_pa_per_s: float, from_s: float) -> None:
+    t, p = line(np.array([6.0]), rise_pa_per_s)
+    assert laid_on_the_rise(t, p, FOUND, 900.0, from_s, 9.0) is FOUND
+
+
+def test_what_is_too_slow_goes_by_what_is_usual_on_the_line() -> None:
+    usual, slow = Usual(), Fall.fitted(time_s=9.0, before_pa=700e3, minimum_pa=694e3, minimum_s=9.5, half_s=9.2, fall_s=0.45, sure=0.0)
+    assert usual.drags(slow)
+    for i in range(3):
+        usual.add(replace(slow, time_s=2.0 * i, half_s=2.0 * i + 0.1, fall_s=0.19))
+    assert not usual.drags(slow)
+    assert usual.drags(replace(slow, fall_s=0.5))
