@@ -109,13 +109,18 @@ def fit_faint_fall(t: Floats, p: Floats, noise_pa: float) -> FaintFall | None:
 
 def falling(t: Floats, p: Floats, from_s: float, until_s: float, noise_pa: float) -> float:
     """Slope of a line that falls before a time, as a tank does that cools after its pump has stopped [Pa/s]; 0 where none stands out."""
+    return min(sloping(t, p, from_s, until_s, noise_pa), 0.0)
+
+
+def sloping(t: Floats, p: Floats, from_s: float, until_s: float, noise_pa: float, least_s: float = STRAIGHT_S) -> float:
+    """Slope of a line between two times, of readings over so long at least [Pa/s]; 0 where none stands out of the noise."""
     a, z = t.searchsorted([from_s, until_s])
-    if z - a < FEWEST_STRAIGHT or t[z - 1] - t[a] < STRAIGHT_S:
+    if z - a < FEWEST_STRAIGHT or t[z - 1] - t[a] < least_s:
         return 0.0
     x = t[a:z] - t[a:z].mean()
     spread = float(x @ x)
     slope = float(x @ (p[a:z] - p[a])) / spread
-    return slope if slope < -SLOPE_SIGMA * noise_pa / spread**0.5 else 0.0
+    return slope if abs(slope) > SLOPE_SIGMA * noise_pa / spread**0.5 else 0.0
 
 
 @jit

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.edge import EDGE_POWER
-from analysis.faint_fall import FaintFall
+from analysis.faint_fall import FEWEST_STRAIGHT, FaintFall, sloping
 from analysis.jit import jit
 
 Floats = NDArray[np.float64]
@@ -21,8 +21,7 @@ Floats = NDArray[np.float64]
 BEFORE_S, AFTER_S = 0.5, 0.1  # looked at, before the onset and after nearly all is lost
 WIDTHS_S = (0.03, 0.05, 0.075, 0.11, 0.16, 0.22)
 ONSET_S, ONSETS = 0.008, 20  # between onsets tried, and how many on either side
-FEWEST_S, FEWEST = 0.2, 12  # of the line before the fall, and readings
-RISES = 3.0  # standard deviations that the rise before stands out by
+LEAST_S = 0.2  # of the line before the fall
 
 
 def laid_on_the_rise(t: Floats, p: Floats, fall: FaintFall, noise_pa: float, from_s: float, until_s: float) -> FaintFall:
@@ -37,19 +36,16 @@ def laid_on_the_rise(t: Floats, p: Floats, fall: FaintFall, noise_pa: float, fro
     noise_pa : float
         Standard deviation of the noise of a reading [Pa].
     from_s, until_s : float
-        Nothing else falls between these [s].
+        From when on the line has come back from the last shot, and when the next begins [s].
 
     Returns
     -------
     FaintFall
         The same where no rise stands out.
     """
-    a, k, z = (int(i) for i in t.searchsorted([max(from_s, fall.time_s - BEFORE_S), fall.time_s, min(until_s, fall.over_s + AFTER_S)]))
-    if k - a < FEWEST or t[k - 1] - t[a] < FEWEST_S or z - k < FEWEST:
-        return fall
-    x = t[a:k] - t[a:k].mean()
-    spread = float(x @ x)
-    if float(x @ (p[a:k] - p[a])) / spread < RISES * noise_pa / spread**0.5:
+    from_s = max(from_s, fall.time_s - BEFORE_S)
+    a, k, z = (int(i) for i in t.searchsorted([from_s, fall.time_s, min(until_s, fall.over_s + AFTER_S)]))
+    if z - k < FEWEST_STRAIGHT or sloping(t, p, from_s, fall.time_s, noise_pa, LEAST_S) <= 0.0:
         return fall
     onset_s, width_s, before_pa, depth_pa, slope = _laid(t[a:z] - fall.time_s, p[a:z] - p[a], noise_pa)
     if depth_pa <= 0.0:

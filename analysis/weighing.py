@@ -47,7 +47,7 @@ ROUNDED_STEPS = 0.5  # at least has one that rounded readings show
 # long after it or later, as in a burst, of which the wide sees two. Where another mark follows, it is seen until it is over and
 # so long after.
 NEAR_AFTER_S, BACK_S, LEVEL_S, NO_LARGER, AGAIN_S, OVER_S = 0.45, 0.3, 0.15, 1.1, 0.1, 0.05
-COMES_BACK_S = 0.5  # after a shot a line no longer rises but because it is filled
+FILLS_S = 0.5  # after a shot a line that still rises does so because it is filled
 SEES = 3.0  # times what the widest filter has seen of it, no shot is deeper
 LARGER = 2.0  # times a swing of the hose is the shot after it, at least
 
@@ -245,7 +245,7 @@ class Weighing:
         fall = found.as_fall()
         if self._from_gap(fall, view, noise):
             return []
-        since_s = max(over_s, last.time_s + COMES_BACK_S) if last is not None else over_s
+        since_s = max(over_s, last.time_s + FILLS_S) if last is not None else over_s
         true = fall if coarse else laid_on_the_rise(t, p, found, noise, since_s, until).as_fall()
         return [self._found(fall, true, view, noise)]
 
