@@ -8,13 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.jit import jit
+from analysis.step_fit import EDGE_POWER, EXPLAINED, fallen, fit_steps
 from analysis.stretch import highest, position
 
 Floats = NDArray[np.float64]
 
 MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.1, 0.14), 20, 0.008
-EDGE_POWER = 1.4
-HALF_WIDTH = math.log(2.0) ** (1.0 / EDGE_POWER)  # of a matched fall, until half of it is lost
 TRIED = 45  # onsets
 CLIMB_S = 0.04  # a falling edge has no level stretch this long
 JUMP_S = 0.008
@@ -86,33 +85,17 @@ def matched(t: Floats, p: Floats, a: int, z: int, onset_s: float, slope_pa_per_s
         Onset [s], level before it [Pa], how far the pressure has fallen at the end [Pa], and by how many of its own standard
         deviations that differs from no fall at all; width [s].
     """
-    best, onset, level, fallen, sure, width = np.inf, onset_s, p[a], 0.0, 0.0, 0.0
-    n = z - a
-    shape = np.empty(n)
-    for width_s in MATCHED_S:
-        for k in range(-MATCHED_STEPS, MATCHED_STEPS + 1):
-            from_s = onset_s + k * MATCHED_STEP_S
-            s1, s2, v1, v2, both = 0.0, 0.0, 0.0, 0.0, 0.0
-            for i in range(n):
-                x = max((t[a + i] - from_s) / width_s, 0.0)
-                shape[i] = 1.0 - math.exp(-(x**EDGE_POWER))
-                v = p[a + i] - p[a] - slope_pa_per_s * (t[a + i] - t[a])
-                s1 += shape[i]
-                s2 += shape[i] ** 2
-                v1 += v
-                v2 += v * v
-                both += shape[i] * v
-            spread = s2 - s1 * s1 / n
-            if spread < 1.0:
-                continue
-            depth = -(both - s1 * v1 / n) / spread
-            rest = v2 - v1 * v1 / n - depth * depth * spread
-            if depth > 0.0 and rest < best:
-                best, onset, level = rest, from_s, p[a] + (v1 + depth * s1) / n + slope_pa_per_s * (from_s - t[a])
-                fallen = depth * shape[n - 1] - slope_pa_per_s * (t[z - 1] - from_s)
-                sure = depth / math.sqrt(max(rest, 1e-9) / max(n - 4, 1) / spread)
-                width = width_s
-    return onset, level, fallen, sure, width
+    x = t[a:z] - t[a]
+    y = p[a:z] - p[a] - slope_pa_per_s * x
+    onsets = onset_s - t[a] + MATCHED_STEP_S * np.arange(-MATCHED_STEPS, MATCHED_STEPS + 1)
+    around, steps = fit_steps(x, y, onsets, np.array(MATCHED_S), False, 1.0)
+    explained, onset, width, level, depth, _ = steps[:, highest(steps[EXPLAINED], 0, steps.shape[1])]
+    if depth <= 0.0:
+        return onset_s, p[a], 0.0, 0.0, 0.0
+    n, since = x.size, x[x.size - 1] - onset
+    sure = math.sqrt(explained * max(n - 4, 1) / max(around - explained, 1e-9))
+    lost = depth * fallen(since, width) - slope_pa_per_s * since
+    return t[a] + onset, p[a] + level + slope_pa_per_s * onset, lost, sure, width
 
 
 @jit

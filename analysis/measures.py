@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from analysis.bottom import bottom
 from analysis.constants import ATMOSPHERE_ABS_PA
-from analysis.edge import HALF_WIDTH, MATCHED_S, climb, hinge, matched, sharpest
+from analysis.edge import MATCHED_S, climb, hinge, matched, sharpest
 from analysis.jit import jit
 from analysis.level_before import level_before
+from analysis.step_fit import HALF_WIDTH, TO_FALL
 from analysis.stretch import crossing, highest, lowest, position, smooth, width_for
 
 Floats = NDArray[np.float64]
@@ -262,7 +263,7 @@ def _measure(
         begin, finish = position(t, max(onset - FAINT_BEFORE_S, earliest_s)), min(position(t, minimum_s) + 1, z)
         if finish - begin > 16:
             width_s = matched(t, p, begin, finish, onset, 0.0)[4]
-    shape[5] = 1.77 * width_s if 0.0 < width_s < MATCHED_S[-1] else fall_s
+    shape[5] = TO_FALL * width_s if 0.0 < width_s < MATCHED_S[-1] else fall_s
     shape[6] = t50 - t10
     shape[7] = t[min(i, z - 1)] - t60
     shape[8] = (y[highest(y, low, z)] - minimum) / dip

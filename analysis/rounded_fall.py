@@ -11,10 +11,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.edge import EDGE_POWER
 from analysis.faint_fall import FaintFall
 from analysis.jit import jit
 from analysis.rounded import ALIKE_S, NOISES, annealed, fit, shared_noise, together
+from analysis.step_fit import fallen
 
 Floats = NDArray[np.float64]
 
@@ -156,7 +156,7 @@ def _fall(
         depth, more = 0.0, factors[3] if turns else 0.0  # that comes back than the shape has
         for k in range(int(BOTTOM_S / FINE_S)):
             regained = min(max((k * FINE_S - after_s) / back_s, 0.0), 1.0)
-            depth = max(depth, factors[2] * (_fallen(k * FINE_S, width_s) - share * regained) - more * regained)
+            depth = max(depth, factors[2] * (fallen(k * FINE_S, width_s) - share * regained) - more * regained)
         told[j, 0], told[j, 1], told[j, 2], told[j, 3], told[j, 4] = onset_s, width_s, factors[0], depth, share * factors[2] + more
         if likely[j] + odds[j // onsets] > best:
             best, at, known = likely[j] + odds[j // onsets], j, factors.copy()
@@ -181,12 +181,6 @@ def _lay(x: Floats, onset_s: float, shape: int, columns: Floats) -> None:
         since_s = x[i] - onset_s
         regained = min(max((since_s - after_s) / back_s, 0.0), 1.0)
         columns[1, i] = since_s
-        columns[2, i] = share * regained - _fallen(since_s, width_s)
+        columns[2, i] = share * regained - fallen(since_s, width_s)
         if columns.shape[0] > 3:
             columns[3, i] = regained
-
-
-@jit
-def _fallen(since_s: float, width_s: float) -> float:
-    """Share of a fall that is lost some time after its onset."""
-    return 1.0 - math.exp(-((max(since_s, 0.0) / width_s) ** EDGE_POWER))

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.edge import EDGE_POWER
 from analysis.mean_dip import FARTHEST_STEPS, FEWEST, NOISIEST, UNLIKE_SHARE, MeanDip, Seen, superimpose
 from analysis.measures import BOTTOM_S, measure
 from analysis.record import Shot
 from analysis.recovered import RECOVERED, recovery
 from analysis.sensor_lag import span, unlagged
+from analysis.step_fit import EDGE_POWER
 from analysis.stretch import smooth, width_for
 from analysis.superposed import Under, freed
 
