@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
 from analysis.mean_dip import AFTER_S
-from analysis.measures import Fall
+from analysis.measures import BOTTOM_S, Fall
 from analysis.open_shot import KEPT_S, LONGEST_RECOVERY_S, OpenShot
 from analysis.overlapping import drift
 from analysis.plugged import PlugWatch
@@ -176,6 +176,17 @@ class ShotDetector:
             found = replace(self._open.found, fall=self._so_far.last, true=_ended(self._open.true, following))
             self._open = replace(self._open, found=found)
 
+    def _deepen(self, swing: Found) -> None:
+        """Let the open shot go as deep as the hose takes it, which swings before much of the dip is regained."""
+        last = self._so_far.last
+        if last is None or self._open is None or last is not self._open.fall:
+            return
+        soon = swing.fall.minimum_s < last.time_s + BOTTOM_S and swing.fall.before_pa < last.minimum_pa + CAME_BACK * last.dip_pa
+        if soon and swing.fall.minimum_pa < last.minimum_pa - swing.noise_pa:
+            self._so_far.last = _as_low(last, swing.fall)
+            found = replace(self._open.found, fall=self._so_far.last, true=_as_low(self._open.true, swing.true))
+            self._open = replace(self._open, found=found)
+
     def _accept(self, found: Found) -> None:
         """Take a fall for what it is, from what the sensor shows; a shot is then told without the sensor's lag."""
         fall, noise, last = found.fall, found.noise_pa, self._so_far.last
@@ -187,7 +198,10 @@ class ShotDetector:
             if disturbs(fall, noise):
                 self._slow.drop(replace(fall, time_s=last.time_s))
             return
-        if self._repeats(fall) or self._stream.disturbed(fall.time_s, fall.dip_pa, found.ready):
+        if self._repeats(fall):
+            self._deepen(found)
+            return
+        if self._stream.disturbed(fall.time_s, fall.dip_pa, found.ready):
             return
         if self._strokes.hammer(fall, self._stream.ahead(found.ready)):
             if self._slow.drop(fall):
@@ -404,6 +418,11 @@ class ShotDetector:
                 f"{200.0 * self._depth_u:.0f} %. Log {enough:.0f} a second, and more shots."
             )
         return warnings
+
+
+def _as_low(fall: Fall, other: Fall) -> Fall:
+    """A fall whose bottom is that of another."""
+    return replace(fall, minimum_s=other.minimum_s, minimum_pa=other.minimum_pa)
 
 
 def _ended(fall: Fall, following: Fall) -> Fall:
