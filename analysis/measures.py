@@ -24,6 +24,8 @@ RAGGED_S, RAGGED_SIGMA = 0.25, 15.0  # a fall that seems slow, among ripple or n
 DEEP_SHARE, DEEP_FALL_S = 0.05, 0.1
 DEEP_RAGGED_S = 0.9 * DEEP_FALL_S
 BOTTOM_MEAN_S = 0.03
+# The lowest of very many readings lies far below the bottom even in little noise; less than this share of the dip does nothing.
+DENSE_S, QUIET_SHARE = 0.002, 0.003
 REFILL_S = 0.2  # twice this after the lowest shows whether the pressure turns back at once and goes on
 SHORTEST_REFILL_S = 0.05  # and less than twice this does not
 BOTTOM_S = 0.35  # the lowest pressure comes within this time of the steepest fall, wherever the sensor sits
@@ -204,7 +206,8 @@ def _measure(
         n = narrower
     before, slope = y[high], 0.0
     # The lowest of many noisy readings is one that noise has pulled down: look for the bottom on a quieter average.
-    quiet = smooth(p, width_for(noise_pa, rough_dip, step_s, BOTTOM_MEAN_S, 0.02))
+    dense = 1 if noise_pa < QUIET_SHARE * rough_dip else int(DENSE_S / step_s) | 1
+    quiet = smooth(p, max(width_for(noise_pa, rough_dip, step_s, BOTTOM_MEAN_S, 0.02), dense))
     low = lowest(quiet, high, low_end)
     if low <= high:
         return False
