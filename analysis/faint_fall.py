@@ -83,13 +83,10 @@ def fit_faint_fall(t: Floats, p: Floats, noise_pa: float) -> FaintFall | None:
     """
     if t.size < 2 * FEWEST:
         return None
-    step_s = float(t[-1] - t[0]) / (t.size - 1)
-    per = max(round(BIN_S / step_s), 1)
-    bins = t.size // per
+    x, y, per = binned(t - t[0], p - p[0])
+    bins = x.size
     if bins < 2 * FEWEST + 2:
         return None
-    x = (t[: bins * per] - t[0]).reshape(bins, per).mean(axis=1)
-    y = (p[: bins * per] - p[0]).reshape(bins, per).mean(axis=1)
     onsets = np.arange(x[FEWEST - 1], x[-FEWEST] + 1e-9, ONSET_S)
     around, steps = fit_steps(x, y, onsets, WIDTHS_S, False, 0.0)
     best = float(steps[EXPLAINED].max())
@@ -111,6 +108,13 @@ def fit_faint_fall(t: Floats, p: Floats, noise_pa: float) -> FaintFall | None:
         sure=(best / variance) ** 0.5,
         unlike_line=(max(best - line, 0.0) / variance) ** 0.5,
     )
+
+
+def binned(x: Floats, y: Floats) -> tuple[Floats, Floats, int]:
+    """Means of times and pressure over `BIN_S` each, and of how many readings."""
+    per = max(round(BIN_S * (x.size - 1) / float(x[-1] - x[0])), 1)
+    bins = x.size // per
+    return x[: bins * per].reshape(bins, per).mean(axis=1), y[: bins * per].reshape(bins, per).mean(axis=1), per
 
 
 def falling(t: Floats, p: Floats, from_s: float, until_s: float, noise_pa: float) -> float:

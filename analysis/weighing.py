@@ -15,11 +15,11 @@ from analysis.coarse import near_a_step, smears
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.measures import DEEP_SHARE, Fall, measure, on_slope
-from analysis.on_a_rise import laid_on_the_rise
 from analysis.overlapping import CLOSEST_S
 from analysis.pump_ripple import MOST_RIPPLE
 from analysis.rounded_fall import RoundedFalls
 from analysis.sensor_lag import grown, span, unlagged
+from analysis.slow_falls import SlowFalls
 from analysis.so_far import FAINT_SIGMA, RING_S, RING_SHARE, Found, SoFar
 from analysis.stream import VIEW_S, Stream, View
 from analysis.swings import comes_back, slides, swing_s
@@ -47,6 +47,7 @@ ROUNDED_STEPS = 0.5  # at least has one that rounded readings show
 # long after it or later, as in a burst, of which the wide sees two. Where another mark follows, it is seen until it is over and
 # so long after.
 NEAR_AFTER_S, BACK_S, LEVEL_S, NO_LARGER, AGAIN_S, OVER_S = 0.45, 0.3, 0.15, 1.1, 0.1, 0.05
+NOISY, SLOW_FALL_S = 9.0, 0.1  # dips of less than so many times the noise, that take longer, begin where their readings do not tell
 FILLS_S = 0.5  # after a shot a line that still rises does so because it is filled
 SEES = 3.0  # times what the widest filter has seen of it, no shot is deeper
 LARGER = 2.0  # times a swing of the hose is the shot after it, at least
@@ -69,7 +70,7 @@ class Weighing:
         self._stream, self._so_far, self._lag_s = stream, so_far, lag_s
         self._bursts = BurstSearch(stream, so_far)
         self._noise_pa, self._resolution_pa = 0.0, 0.0  # at the mark weighed last
-        self._rounded_falls = RoundedFalls()
+        self._rounded_falls, self._slow_falls = RoundedFalls(), SlowFalls()
         self._before_s = -np.inf  # top of the last faint fall [s]
         self._sharper = -np.inf, 0.0  # top of the last narrower mark [s], and its size [Pa]
 
@@ -121,6 +122,8 @@ class Weighing:
         # In a burst the line before a fall is the bent recovery from the last, and no slope; nor do a few steps show one.
         apart = so_far.last is None or fall.time_s - so_far.last.time_s > BURST_FAINT_S
         true = on_slope(t, p, fall) if fall.sure > 0.0 and apart and not near else fall
+        if fall.dip_pa < NOISY * noise and fall.fall_s > SLOW_FALL_S and not near:
+            true = self._slow_falls.laid(view.t_s, view.p_pa, fall, noise, self._filled_s(), until)
         if self._lag_s:
             sharper = unlagged(t, p, self._lag_s, span(self._lag_s, w.step_s))
             known = grown(noise, self._lag_s, w.step_s)
@@ -245,8 +248,7 @@ class Weighing:
         fall = found.as_fall()
         if self._from_gap(fall, view, noise):
             return []
-        since_s = max(over_s, last.time_s + FILLS_S) if last is not None else over_s
-        true = fall if coarse else laid_on_the_rise(t, p, found, noise, since_s, until).as_fall()
+        true = fall if coarse else self._slow_falls.laid(t, p, fall, noise, max(over_s, self._filled_s()), until)
         return [self._found(fall, true, view, noise)]
 
     def _rounded(self, mark: Floats, view: View, noise: float) -> list[Found]:
@@ -266,6 +268,11 @@ class Weighing:
         fall = found.as_fall()
         deep = found.dip_pa > DEEP_SHARE * (found.before_pa + ATMOSPHERE_ABS_PA)
         return [] if deep or self._from_gap(fall, view, noise) else [self._found(fall, fall, view, noise)]
+
+    def _filled_s(self) -> float:
+        """From when on the line rises after the last shot only because it is filled [s]."""
+        last = self._so_far.last
+        return max(last.minimum_s, last.time_s + FILLS_S) if last is not None else -np.inf
 
     def _level_s(self, near_s: float) -> float:
         """From when on the line before a fall of few steps is level, but for the end of the recovery from the last shot [s]."""
