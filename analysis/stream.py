@@ -22,7 +22,7 @@ from analysis.repeats import Stairs, Unrepeat, answered_step
 
 Floats = NDArray[np.float64]
 
-FIRST_READINGS = 256  # settle the rate, the noise and the resolution
+FIRST_READINGS, FIRST_S = 256, 3.0  # settle the rate, the noise and the resolution, and what the widest means show of a ripple
 # Rows that come so slowly show none of that, but may be heartbeats of a line at rest: so many are waited for until so many come faster.
 SLOW_STEP_S, WAITED_FOR, FASTER = 0.1, 2048, 100
 SLAB = 1 << 16  # readings taken in at once, so that memory stays small whatever is fed
@@ -138,9 +138,11 @@ class Stream:
     def _first(self) -> int:
         """How many of the readings that wait show how they come; 0 while that is not known."""
         self._waiting = [(np.concatenate([t for t, _ in self._waiting]), np.concatenate([p for _, p in self._waiting]))]
-        step = np.diff(self._waiting[0][0])
+        t = self._waiting[0][0]
+        step = np.diff(t)
         if np.median(step[: FIRST_READINGS - 1]) < SLOW_STEP_S:
-            return FIRST_READINGS
+            first = max(FIRST_READINGS, int(t.searchsorted(t[0] + FIRST_S)))
+            return first if first < t.size else 0
         faster = np.flatnonzero(step[:WAITED_FOR] < SLOW_STEP_S)
         if faster.size >= FASTER:
             return max(int(faster[FASTER - 1]) + 2, FIRST_READINGS)

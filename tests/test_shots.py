@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from analysis.line_file import parse_line
 from analysis.measures import measure, on_slope
@@ -124,6 +126,15 @@ def test_a_pump_that_runs_from_the_first_reading_on_fires_no_shots(hz: float, ra
     shaken = replace(scene("a pump from the start"), ripple_hz=hz, rate_hz=rate_hz)
     made = record(shaken, 4)
     assert find_shots(made.t_s, made.p_pa).shots == ()
+
+
+@pytest.mark.parametrize("disturbed_pa", [lambda t: 2_400.0 * np.sin(4.6 * np.pi * t), lambda t: -3_200.0 * (t % 0.1024 < 0.012)])
+def test_a_regulator_that_hunts_and_a_radio_that_pulls_the_supply_down_fire_no_shots(
+    disturbed_pa: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+) -> None:
+    t = np.arange(60_000) / 1000.0
+    p = 620e3 + disturbed_pa(t) + np.random.default_rng(1).normal(0.0, 800.0, t.size)
+    assert len(find_shots(t, np.round(p / 300.0) * 300.0).shots) < 5
 
 
 @pytest.mark.parametrize("both_ways", [True, False])
