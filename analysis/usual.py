@@ -33,6 +33,7 @@ class Usual:
         self._shots: deque[Fall] = deque(maxlen=KNOWN)
         # Clear falls that were too small: how many, when the last was [s], and the sum of what they are of the usual dip.
         self._passed, self._passed_s, self._passed_share = 0, -math.inf, 0.0
+        self._slower: list[Fall] = []  # falls since the last shot that were too slow beside the shots known
 
     def __len__(self) -> int:
         return len(self._shots)
@@ -40,6 +41,7 @@ class Usual:
     def add(self, shot: Fall) -> None:
         """Learn from a shot."""
         self._shots.append(shot)
+        self._slower.clear()
 
     def forget(self, time_s: float) -> None:
         """Take back what was learnt from the shot at a time, if there was one."""
@@ -122,7 +124,21 @@ class Usual:
         large = fall.low_s > STAYED_S and fall.dip_pa > LARGE * self.dip_pa
         stays = large and fall.back < STAYS_SHARE * self._back
         slow = fall.fall_s > max(SLOWER * usual, LEAST_SLOW_S) and not deepened
-        return slow or (usual < SHARP_S and stays_low) or stays
+        return (slow or (usual < SHARP_S and stays_low) or stays) and not self._outvoted(fall)
+
+    def _outvoted(self, slower: Fall) -> bool:
+        """Whether slower falls have shown what is usual here, and the few shots known, which are then forgotten, were ripple or noise.
+
+        They are more than the shots known, as deep at least, and alike, as draws of air that somebody lets flow are not.
+        """
+        if not self._slower or slower.time_s > self._slower[-1].time_s + SAME_FALL_S:
+            self._slower.append(slower)
+        falls, dips = ([getattr(s, of) for s in self._slower] for of in ("fall_s", "dip_pa"))
+        alike = max(falls) < AS_SLOW * min(falls) and max(dips) < AS_SLOW * min(dips)
+        if len(self._slower) <= max(len(self), FEWEST) or not alike or min(dips) < self.dip_pa:
+            return False
+        self._shots.clear()
+        return True
 
 
 def _middle(values: Iterable[float]) -> float:

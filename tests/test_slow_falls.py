@@ -12,6 +12,7 @@ from analysis.shots import find_shots
 from analysis.slow_falls import SlowFalls
 from analysis.step_fit import TO_FALL
 from analysis.usual import Usual
+from tests.shot_scores import drawn, record, score
 
 POWER = 1.4  # of the way in which a fall begins
 FOUND = Fall.fitted(
@@ -76,3 +77,22 @@ def test_what_is_too_slow_goes_by_what_is_usual_on_the_line() -> None:
         usual.add(replace(slow, time_s=2.0 * i, half_s=2.0 * i + 0.1, fall_s=0.19))
     assert not usual.drags(slow)
     assert usual.drags(replace(slow, fall_s=0.5))
+
+
+def test_slower_falls_that_are_alike_outvote_a_few_shots_that_were_ripple() -> None:
+    usual = Usual()
+    ripple = Fall.fitted(time_s=1.0, before_pa=700e3, minimum_pa=698.5e3, minimum_s=1.05, half_s=1.01, fall_s=0.02, sure=0.0)
+    shot = Fall.fitted(time_s=9.0, before_pa=700e3, minimum_pa=697e3, minimum_s=9.3, half_s=9.07, fall_s=0.15, sure=0.0)
+    for i in range(3):
+        usual.add(replace(ripple, time_s=1.0 + i))
+    later = [replace(shot, time_s=9.0 + 3.0 * i) for i in range(4)]
+    assert [usual.drags(fall) for fall in later] == [True, True, True, False]
+    for i in range(3):
+        usual.add(replace(ripple, time_s=31.0 + i))
+    unlike = [replace(fall, minimum_pa=697e3 - 3e3 * i, time_s=40.0 + i) for i, fall in enumerate(later)]
+    assert all(usual.drags(fall) for fall in unlike)
+
+
+def test_shots_on_a_receiver_are_found_though_ripple_was_taken_for_the_first() -> None:
+    made = record(drawn("receiver, 11 gal", 44), 44)
+    assert score(find_shots(made.t_s, made.p_pa), made).missed <= 6
