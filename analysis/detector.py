@@ -75,6 +75,7 @@ class ShotDetector:
         self._depth_u = 0.0
         self._held: list[tuple[float, float]] = []  # shots that have turned out to be air drawn for a while: from and until [s]
         self._events: list[Event] = []
+        self._drawn: list[Fall] = []  # that were taken for the beginning of an event
         self._finished = False
 
     # Live view
@@ -224,6 +225,7 @@ class ShotDetector:
         if drawn or timed:
             if disturbs(fall, noise) and self._slow.drop(fall):
                 self._close(fall.time_s)
+                self._drawn.append(fall)
             return
         if self._plugs.plugged(fall, noise, self._stream.t_s, self._stream.p_pa):
             self._close(fall.time_s)
@@ -393,7 +395,7 @@ class ShotDetector:
                 *self._warnings(rate),
                 *self._timer.doubts(),
                 *doubts(shots, rate),
-                *unresolved(shots, events, self._so_far.usual.fall_s if self._so_far.usual else 0.0),
+                *unresolved(shots, events, self._so_far.usual.fall_s if self._so_far.usual else 0.0, self._drawn),
                 *self._plugs.doubts(rate),
                 *self._so_far.usual.doubts(),
                 *self._ringing.doubts(),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from analysis.measures import Fall
 from analysis.record import Event, Shot
 from analysis.shots import find_shots
 from analysis.unresolved import unresolved
@@ -41,6 +44,18 @@ def test_an_event_or_a_long_pause_says_by_itself_why_the_line_sank() -> None:
     assert unresolved(SUNK, (Event(kind="air draw", time_s=10.3, until_s=10.7),), 0.02) == []
     assert unresolved(SUNK, (Event(kind="pump start", time_s=10.3, until_s=10.3),), 0.02) != []
     assert unresolved((shot(5.0, 620e3), *SUNK[1:]), (), 0.02) == []
+
+
+def test_air_drawn_as_fast_as_tools_are_fired_may_be_a_burst_where_falls_are_slow() -> None:
+    apart = [shot(10.0 + 3.0 * i, 620e3) for i in range(4)]
+    slope = Fall.fitted(time_s=30.0, before_pa=620e3, minimum_pa=605e3, minimum_s=30.8, half_s=30.4, fall_s=0.8, sure=0.0)
+    air = Event(kind="air draw", time_s=30.0, until_s=32.0)
+    (said,) = unresolved(apart, (air,), 0.2, (slope,))
+    assert "air drawn at 30.0 s may be bursts" in said
+    assert unresolved(apart, (air,), 0.03, (slope,)) == []
+    assert unresolved(apart, (replace(air, kind="regulator change"),), 0.2, (slope,)) == []
+    assert unresolved(apart, (air,), 0.2, (replace(slope, minimum_s=30.2),)) == []
+    assert unresolved(apart, (air,), 0.2, (replace(slope, minimum_pa=612e3),)) == []
 
 
 def test_a_stapler_on_a_receiver_is_said_to_be_fired_more_often_than_told() -> None:
