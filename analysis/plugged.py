@@ -132,9 +132,12 @@ class PlugWatch:
         self._guessed: list[float] = []  # told as a tool, though not for certain [s]
         self._doubted: list[float] = []  # left as a shot, though not for certain [s]
 
-    def plugged(self, fall: Fall, noise_pa: float, t: Floats, p: Floats) -> bool:
-        """Whether this fall in these readings is surely a tool that was plugged in; else it is remembered as one that may be a shot."""
-        since_s, self._last_s = fall.time_s - self._last_s, fall.time_s
+    def plugged(self, fall: Fall, noise_pa: float, t: Floats, p: Floats, first_s: float) -> bool:
+        """Whether this fall in these readings is surely a tool that was plugged in; else it is remembered as one that may be a shot.
+
+        The record begins at `first_s`: what was before that was no pause that anybody saw.
+        """
+        since_s, self._last_s = fall.time_s - max(self._last_s, first_s), fall.time_s
         if self._seen and fall.time_s - self._seen[-1].time_s < SOON_S:
             last = replace(self._seen[-1], may=False)
             self._seen[-1] = last if fall.time_s > last.over_s else replace(last, air=math.nan)

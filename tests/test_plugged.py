@@ -114,6 +114,19 @@ def test_lone_shots_are_no_tools_plugged_in(count: int, rate_hz: float) -> None:
     assert found.events == ()
 
 
+@pytest.mark.parametrize("phase_s", [0.0, 0.004, 0.008, 0.012])
+def test_the_first_shot_of_a_record_comes_after_no_pause_that_anybody_saw(phase_s: float) -> None:
+    rng = np.random.default_rng(3)
+    t = np.arange(0.0, 60.0, 0.0165) + phase_s
+    shots = 4.0 + 3.1 * np.arange(16)
+    p = 620e3 + rng.normal(0.0, 2500.0, t.size)
+    for at, dip_pa in zip(shots, [88e3, *rng.uniform(57e3, 63e3, 15)], strict=True):  # on a line that is full
+        p += dip_pa * dip_shape(t - at, Scene(name="work", bottom_s=0.08))
+    found = find_shots(t, p)
+    assert connected(found) == []
+    assert len(found.shots) == shots.size
+
+
 @pytest.mark.parametrize("at_s", [30.0, 30.005, 30.01, 30.015])
 def test_a_tool_that_is_plugged_in_between_two_readings_is_said_to_be_doubtful(at_s: float) -> None:
     found = find_shots(*recording(8.0, np.empty(0), np.array([at_s]), 50.0))
