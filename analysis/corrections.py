@@ -21,7 +21,7 @@ from analysis.record import Outcome, Shot, ShotRecord
 from analysis.recovered import RECOVERED, recovery
 from analysis.sensor_lag import span, unlagged
 from analysis.shots import find_shots
-from analysis.standing_alone import doubts
+from analysis.standing_alone import doubts, with_all
 
 Floats = NDArray[np.float64]
 Kind = Literal["shot", "not a shot"]
@@ -62,6 +62,8 @@ def corrected_shots(
 
 def seen_by_somebody(record: ShotRecord, marks: Sequence[Mapping[str, Any]]) -> ShotRecord:
     """End the doubt about shots whose nails were judged."""
+    if match_judged(marks, record.unvouched)[0]:
+        record = with_all(record)
     judged = {j.shot.time_s for j in match_judged(marks, record.shots)[0] if j.shot.doubtful}
     if not judged:
         return record
@@ -108,6 +110,8 @@ def correct(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapping[f
     """
     if not made:
         return record
+    if any(kind == "shot" and nearest(record.unvouched, at) is not None for at, kind in made.items()):
+        record = with_all(record)
     t, p = np.asarray(t_s, dtype=np.float64).ravel(), np.asarray(p_pa, dtype=np.float64).ravel()
     good = np.isfinite(t) & np.isfinite(p)
     if not good.all():
@@ -182,6 +186,9 @@ def time_to_mark(record: ShotRecord, t_s: ArrayLike, p_pa: ArrayLike, made: Mapp
             return there.time_s
         msg = f"There is a shot at {there.time_s:.2f} s already."
         raise ValueError(msg)
+    fall = nearest(record.unvouched, at_s)
+    if fall is not None:
+        return fall.time_s
     t, p = np.asarray(t_s, dtype=np.float64), np.asarray(p_pa, dtype=np.float64)
     good = np.isfinite(t) & np.isfinite(p)
     shot = measured(record, t[good], p[good], at_s, among=record.shots)

@@ -19,7 +19,7 @@ from analysis.ringing import Ringing
 from analysis.sensor_lag import Fronts, checked_lag
 from analysis.sharpened import sharpened
 from analysis.so_far import FAINT_SIGMA, RING_S, Found, SoFar
-from analysis.standing_alone import Company, doubts
+from analysis.standing_alone import Company, doubts, uncounted
 from analysis.stream import VIEW_S, Stream
 from analysis.strokes import Strokes
 from analysis.timed_draws import TimerWatch
@@ -264,7 +264,7 @@ class ShotDetector:
         """Take a fall for a shot, learn from it, and watch its recovery."""
         fall, so_far = found.fall, self._so_far
         so_far.usual.add(fall)
-        self._company.add(fall, self._stream.t_s, self._stream.p_pa)
+        self._company.add(fall, found.noise_pa, self._stream.t_s, self._stream.p_pa)
         for odd in so_far.usual.tiny():
             self._take_back(odd.time_s)
         self._slow.shot(fall.time_s, fall.dip_pa)
@@ -382,7 +382,10 @@ class ShotDetector:
         self._settle(last=True)
         self._sharpen(len(self._so_far.seen))
         duration_s, rate, events = stream.last_s - stream.first_s, 1.0 / stream.step_s, self.events
-        shots = self._company.doubted(self._shots, events, self._plugs.left(duration_s))
+        shots, unvouched = self._company.doubted(self._shots, events, self._plugs.left(duration_s)), ()
+        if self._company.idle(shots, duration_s):
+            shots, unvouched = (), shots
+            events = tuple(sorted([*events, *self._company.filled(unvouched)], key=lambda e: e.time_s))
         return ShotRecord(
             readings=stream.readings,
             duration_s=duration_s,
@@ -395,6 +398,7 @@ class ShotDetector:
                 *self._warnings(rate),
                 *self._timer.doubts(),
                 *doubts(shots, rate),
+                *uncounted(unvouched, rate),
                 *unresolved(shots, events, self._so_far.usual.fall_s if self._so_far.usual else 0.0, self._drawn),
                 *self._plugs.doubts(rate),
                 *self._so_far.usual.doubts(),
@@ -403,6 +407,7 @@ class ShotDetector:
                 *stream.doubts(),
             ),
             depth_u=self._depth_u,
+            unvouched=unvouched,
         )
 
     def _warnings(self, rate_hz: float) -> list[str]:

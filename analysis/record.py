@@ -78,6 +78,8 @@ class ShotRecord:
         What the reader must know before trusting the numbers.
     taken_out : tuple of Shot
         What the detector took for shots and somebody has taken out by hand.
+    unvouched : tuple of Shot
+        Falls like shots where nothing shows that anybody worked, which are not counted (`analysis.standing_alone`).
     depth_u : float
         Standard uncertainty of their dips that readings too far apart for them leave, as a share; the same for all.
     """
@@ -91,6 +93,7 @@ class ShotRecord:
     events: tuple[Event, ...]
     warnings: tuple[str, ...]
     taken_out: tuple[Shot, ...] = ()
+    unvouched: tuple[Shot, ...] = ()
     depth_u: float = 0.0
 
     @property

@@ -109,7 +109,7 @@ class TimerWatch:
         if lone and self._falls == len(self._strokes) < FEWEST:
             return [
                 f"Whether {falls_at(lone)} was a shot far from the sensor, or a dryer that switched or a drain that opened, cannot be told "
-                "from so few; it counts as a shot. Record more of the work, or with the sensor at the tool."
+                "from so few. Record more of the work, or with the sensor at the tool."
             ]
         return []
 

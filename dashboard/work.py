@@ -364,12 +364,13 @@ class Work(Shelf):
     def beside(self, name: str, line: Line) -> tuple[Simulation, ShotSummary]:
         """Fire a session's shots at a line in the model, the first one after a second, and sum up what comes of it."""
         from analysis.shots import find_shots, summarise
+        from analysis.standing_alone import with_all
 
         times = [s.time_s for s in self.shots(name)[0].shots]
         times = [t for t in times if t - times[0] <= BESIDE_MOST_S]
         fired = tuple(1.0 + t - times[0] for t in times)
         simulation = self.simulate(line, fired, fired[-1] + 5.0)
-        summary = self._once(("beside", line, fired), lambda: summarise(find_shots(simulation.t_s, simulation.tool_pa)))
+        summary = self._once(("beside", line, fired), lambda: summarise(with_all(find_shots(simulation.t_s, simulation.tool_pa))))
         return simulation, summary
 
     def start_fit(self, name: str, line: Line, *, again: bool = False) -> None:

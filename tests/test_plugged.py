@@ -105,9 +105,9 @@ def test_tools_changed_among_bursts_are_told_by_the_air_that_the_first_shots_of_
     assert len(found.shots) == shots.size
 
 
-@pytest.mark.parametrize("count", [1, 3, 8])
+@pytest.mark.parametrize("count", [5, 8])
 @pytest.mark.parametrize("rate_hz", [50.0, 100.0, 200.0, 1000.0])
-def test_lone_shots_are_no_tools_plugged_in(count: int, rate_hz: float) -> None:
+def test_enough_lone_shots_are_no_tools_plugged_in(count: int, rate_hz: float) -> None:
     shots = np.array([10.003 + 9.37 * i for i in range(count)])
     found = find_shots(*recording(8.0, shots, np.empty(0), rate_hz))
     assert [s.time_s for s in found.shots] == pytest.approx(shots, abs=0.02)
@@ -130,9 +130,9 @@ def test_the_first_shot_of_a_record_comes_after_no_pause_that_anybody_saw(phase_
 @pytest.mark.parametrize("at_s", [30.0, 30.005, 30.01, 30.015])
 def test_a_tool_that_is_plugged_in_between_two_readings_is_said_to_be_doubtful(at_s: float) -> None:
     found = find_shots(*recording(8.0, np.empty(0), np.array([at_s]), 50.0))
-    assert len(found.shots) + len(connected(found)) == 1
+    assert found.shots == ()
+    assert connected(found) == pytest.approx([at_s], abs=0.03)
     assert any("at 30.0 s" in w and "a tool that was plugged in" in w for w in found.warnings)
-    assert all("counts as a shot" not in w for w in found.warnings if connected(found))
 
 
 @pytest.mark.parametrize("count", [1, 2])
