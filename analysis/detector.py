@@ -267,7 +267,7 @@ class ShotDetector:
         self._company.add(fall, found.noise_pa, self._stream.t_s, self._stream.p_pa)
         for odd in so_far.usual.tiny():
             self._take_back(odd.time_s)
-        self._slow.shot(fall.time_s, fall.dip_pa)
+        self._slow.shot(fall.time_s)
         self._close(fall.time_s)
         self._settle(last=False)
         last_s = so_far.last.time_s if so_far.last is not None else -np.inf

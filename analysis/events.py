@@ -5,7 +5,6 @@ They are followed on means over 0.1 s, in order, one bin after the other, so tha
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +13,7 @@ from numpy.typing import NDArray
 from analysis import slopes
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.measures import Fall
-from analysis.pump_run import SURE, Course, after_rise, pumped, slope_of
-from analysis.pump_turn import Turn, fit_turn
+from analysis.pump_run import PumpWatch
 from analysis.record import Event, Kind
 
 Floats = NDArray[np.float64]
@@ -32,28 +30,13 @@ COMES_BACK_S = 1.5  # a rise that begins this soon after a draw, to no more than
 STEADY_BINS, RESTS_BINS = 15, 8  # a level is held before a regulator is turned, and after it, for so long at least
 LONGEST_TURN_BINS = 80  # a rise or fall that still goes on is waited for, up to so long
 STEADY_SHARE = 0.2  # of its change, which a level that a regulator holds wanders less than
+GOES_ON = 0.5  # of the slope, with which a change has not ended
 TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
 LET_GO_S, HALF_WAY = 0.45, 0.6  # what rises so far within so short a time after it began was let go, and not turned up by hand
 EASED = 0.53  # of the time of the whole, by which `HALF_WAY` is reached: 0.67 where it goes evenly, 0.4 as it decays
 REGULATOR_PA_PER_S = 25_000.0  # a rise faster than this is no pump's
-RUN_UP_S = 0.35  # a pump takes so long to come up to speed
-# A switch starts the pump where the pressure falls. What rises off a level that was held for so long, and for no longer than a hand turns,
-# is a regulator that is turned up.
-RESTED_BINS, HAND_S = 30, 8.0
-# A switch lets the pump raise the line by 1 to 2 bar (common practice, no source), a refill or a regulator that sticks often by less than
-# this; on a receiver, where shots show little of their dip, it is enough that it is more than theirs.
-LEAST_RUN_PA, DIPS = 25_000.0, 9
-WORKS = 0.3  # of the time that shots take: a tool at work, which may need all that the pump, once seen, gives
-LEVEL_BINS = 10  # of which the highest is the line's level, whatever shots there are
-LEAK_PA_PER_S = 50.0  # a line that sinks more slowly calls for the pump every half hour or less often
-LATEST_S = 0.1 * (slopes.SIDE + slopes.LATER + 5)  # the end of a rise is noticed so much later
-SHORTEST_RUN_S, SHORTEST_REST_S = 4.0, 5.0  # no pump stops or starts again sooner
-BACK_BINS, END_BINS = 150, 120  # looked back on to see when it turned: from where that was noticed, or from the end of the record
-SURE_TURN = 10.0  # standard deviations of a turn; shots that were not found make smaller ones
-STILL = 0.35  # of the slope up before it: slope up or down after a stop at the very end
 BUSY_BEFORE_S, BUSY_AFTER_S = 0.1, 0.6  # around a shot, not looked at for the pump
-LOOK_BINS, PATIENCE_S = 5, 40.0  # how often and for how long a rise is asked whether a pump makes it
-KEEP_BINS, LONGEST_BINS = 600, 500  # kept, and looked back on at most
+KEEP_BINS = 600
 RISE_BINS, SINK_BINS = 25, 45  # a rise, and a slow fall, are judged this much later, when they are over
 
 
@@ -71,29 +54,28 @@ class SlowWatch:
     """Follow the line's slow course and name what happens to it."""
 
     def __init__(self) -> None:
-        self._t, self._p = np.empty(0), np.empty(0)
-        self._busy, self._course, self._sigma = np.empty(0), np.empty(0), np.empty(0)
+        self._t, self._p, self._busy, self._sigma = (np.empty(0) for _ in range(4))
         self._base = 0
         self._next = 0
         self._places = np.zeros(slopes.INTS, dtype=np.int64)
-        self._places[slopes.RUNNING] = self._places[slopes.BEST] = -1
         self._places[slopes.ROSE] = self._places[slopes.SANK] = -slopes.RISE_FROM
-        self._state = np.zeros(slopes.FLOATS)
-        self._found = np.zeros((64, 2), dtype=np.int64)
         self._drop: _Drop | None = None
-        self._start_s: float | None = None
         self._rose: int | None = None
         self._sank: int | None = None
-        self._pump_seen = False
-        self._runs = False
-        self._turned_s = self._stop_seen_s = -np.inf  # when it last turned, and where a stop was noticed last
+        self._pump = PumpWatch()
         self._until_s = -np.inf  # end of the last event
         self._stood_pa = -np.inf  # pressure before the last draw
         self._lowered: _Drop | None = None  # the last drop that was taken for a regulator turned down
-        self.events: list[Event] = []
+        self._events: list[Event] = []
         self.shot_times: list[float] = []
-        self._dips: deque[float] = deque(maxlen=DIPS)  # of the last shots [Pa]
         self._masked: list[float] = []  # those before, of the bins that are kept
+
+    @property
+    def events(self) -> list[Event]:
+        """What has been named so far."""
+        known = [e for e in self._events if e.kind != "regulator change" or not self._pump.starts_near(e.time_s)]
+        turned = [e for e in self._pump.turned_up if not any(e.time_s < o.until_s + COMES_BACK_S and o.time_s < e.until_s for o in known)]
+        return [*known, *turned, *self._pump.events]
 
     def drop(self, fall: Fall) -> bool:
         """Take note of a fall that was judged to be no shot; False where it belongs to one that is known already."""
@@ -104,10 +86,9 @@ class SlowWatch:
         self._drop = _Drop(fall.time_s, fall.minimum_s, fall.before_pa, fall.minimum_pa)
         return True
 
-    def shot(self, time_s: float, dip_pa: float) -> None:
+    def shot(self, time_s: float) -> None:
         """Take note of a shot, also of one that seemed to be a drop where less of it was in view."""
         self.shot_times.append(time_s)
-        self._dips.append(dip_pa)
         if self._drop is not None and abs(self._drop.time_s - time_s) < SAME_FALL_S:
             self._drop = None
 
@@ -126,7 +107,7 @@ class SlowWatch:
     def take(self, t: Floats, p: Floats) -> None:
         """Append bins."""
         self._t, self._p = np.concatenate([self._t, t]), np.concatenate([self._p, p])
-        self._busy, self._course, self._sigma = (np.concatenate([a, np.zeros(t.size)]) for a in (self._busy, self._course, self._sigma))
+        self._busy, self._sigma = (np.concatenate([a, np.zeros(t.size)]) for a in (self._busy, self._sigma))
 
     def advance(self, until_s: float, *, last: bool = False) -> None:
         """Look at all bins before a time; every shot before it must be known by now."""
@@ -143,7 +124,7 @@ class SlowWatch:
                 done_s = float(self._t[z - 1]) - BUSY_AFTER_S - 1.0
                 self._masked = [s for s in (*self._masked, *self.shot_times) if self._t[0] < s <= done_s]
                 self.shot_times = [s for s in self.shot_times if s > done_s]
-            self._kinks(z)
+            self._follow(z)
             self._next = self._base + z
         if last:
             self._end()
@@ -151,31 +132,22 @@ class SlowWatch:
         if self._drop is not None:
             cut = min(cut, int(np.searchsorted(self._t, self._drop.time_s)) - slopes.RISE_FROM)
         if cut > KEEP_BINS:
-            self._t, self._p, self._busy, self._course, self._sigma = (
-                a[cut:].copy() for a in (self._t, self._p, self._busy, self._course, self._sigma)
-            )
+            self._t, self._p, self._busy, self._sigma = (a[cut:].copy() for a in (self._t, self._p, self._busy, self._sigma))
             self._base += cut
 
-    def _kinks(self, z: int) -> None:
-        """Run the compiled pass up to bin z and, where something is awaited, look at each bin in turn."""
+    def _follow(self, z: int) -> None:
+        """Go on to bin z, in one go up to what is found or, where something is awaited, bin by bin."""
         while self._places[slopes.NEXT] < self._base + z:
-            # Bin by bin only while something is awaited; else in one go up to the next finding.
-            i = int(self._places[slopes.NEXT])
-            waits = self._drop is not None or self._start_s is not None or self._rose is not None or self._sank is not None
-            until = i + 1 if waits else self._base + z
-            count = slopes.kinks(
-                self._t, self._p, self._busy, self._course, self._sigma, self._base, until, self._places, self._state, self._found
-            )
-            for kind, position in self._found[:count].tolist():
-                if kind == slopes.RISE:
-                    if self._drop is None:
-                        self._rose = position
-                elif kind == slopes.SINK:
-                    if self._drop is None:
-                        self._sank = position
-                else:
-                    self._pump(kind, position - self._base)
+            waits = self._drop is not None or self._rose is not None or self._sank is not None
+            until = int(self._places[slopes.NEXT]) + 1 if waits else self._base + z
+            found = slopes.moves(self._t, self._p, self._busy, self._sigma, self._base, until, self._places)
             k = int(self._places[slopes.NEXT]) - 1 - self._base
+            self._pump.look(self._t, self._p, self._busy, (*self._masked, *self.shot_times), self._base, self._base + k + 1)
+            if found and self._drop is None:
+                if found == slopes.RISE:
+                    self._rose = self._base + k
+                else:
+                    self._sank = self._base + k
             if self._drop is not None and self._t[k] > self._drop.time_s:
                 self._look(k)
             if self._rose is not None and not self._goes_on(self._rose - self._base, k, RISE_BINS):
@@ -184,118 +156,10 @@ class SlowWatch:
             if self._sank is not None and not self._goes_on(self._sank - self._base, k, SINK_BINS):
                 self._sink(self._sank - self._base, k)
                 self._sank = None
-            if (
-                self._start_s is not None
-                and self._t[k] > self._start_s + slopes.BIN_S * (1.5 * slopes.SIDE + slopes.LATER + 5) + SHORTEST_RUN_S
-            ):
-                rises = pumped(self._seen(k), self._start_s, k) if i % LOOK_BINS == 0 else None
-                if rises and not self._risen(self._start_s, k):
-                    rises = None
-                if rises and self._t[k] < self._start_s + HAND_S + LATEST_S and self._rested(self._start_s):
-                    continue
-                if rises:
-                    self._emit("pump start", self._start_s, self._start_s)
-                    self._pump_seen = True
-                    self._start_s = None
-                elif rises is False or self._t[k] > self._start_s + PATIENCE_S:
-                    self._places[slopes.RUNNING] = 0
-                    self._start_s = None
 
     def _emit(self, kind: Kind, time_s: float, until_s: float) -> None:
-        self.events.append(Event(kind=kind, time_s=time_s, until_s=until_s))
-        if kind in ("pump start", "pump stop"):
-            self._turned_s, self._runs = time_s, kind == "pump start"
-        else:
-            self._until_s = until_s
-
-    def _pump(self, kind: int, k: int) -> None:
-        """Take note of a kink at bin k: the pump started or stopped, unless the line says otherwise."""
-        up, end = kind == slopes.START, k + slopes.SIDE + slopes.LATER
-        if up and not self._runs and self._t[k] < self._stop_seen_s + SHORTEST_REST_S:
-            # It did not stop; shots that were not all found held the line.
-            self.events.remove(next(e for e in reversed(self.events) if e.kind == "pump stop"))
-            self._runs = True
-            return
-        time_s = float(self._t[k])
-        if self._busy[k - slopes.LATER : k + slopes.LATER].any():
-            turn = self._turn(k - BACK_BINS, end, up=up)
-            if turn is None:
-                self._places[slopes.RUNNING] = 0 if up else 1
-                return
-            time_s = turn.time_s
-        if up:
-            self._start_s = time_s - RUN_UP_S
-            return
-        begun_s, seen = self._start_s, self._seen(k)
-        then = after_rise(seen, k, end)
-        if begun_s is not None and then != "rises" and time_s < begun_s + HAND_S and self._turned_up(begun_s, k):
-            self._emit("regulator change", begun_s + RUN_UP_S, time_s)
-            self._start_s = None
-            return
-        if begun_s is None and not self._runs:  # it ran before the first reading, or was not seen to start
-            run: bool | None = then == "sinks" and pumped(seen, float(self._t[max(k - LONGEST_BINS, 0)]), k)
-        else:
-            run = begun_s is None or (self._risen(begun_s, k) and pumped(seen, begun_s, k))
-        if run is False or (begun_s is not None and time_s - begun_s <= SHORTEST_RUN_S):
-            self._start_s = None
-        elif then == "level":  # a regulator holds it
-            if begun_s is None and self.events and self.events[-1].kind == "pump start":
-                self.events.pop()
-                self._runs = False
-                self._pump_seen = any(e.kind == "pump stop" for e in self.events)
-            self._start_s = None
-        elif run is None or then == "rises" or self._drawn(float(self._t[k - slopes.SIDE]), float(self._t[end - 1])):
-            self._places[slopes.RUNNING] = 1  # it may run on
-        else:
-            if begun_s is not None:
-                self._emit("pump start", begun_s, begun_s)
-            self._emit("pump stop", time_s, time_s)
-            self._pump_seen = True
-            self._stop_seen_s = float(self._t[k])
-            self._start_s = None
-
-    def _risen(self, start_s: float, k: int) -> bool:
-        """Whether the line stands so much higher at bin k than at a time as a pump raises it, or is held by one while the tool works."""
-        start = int(np.searchsorted(self._t, start_s))
-        if self._pump_seen and self._busy[start : k + 1].mean() > WORKS:
-            return True
-        least = min(LEAST_RUN_PA, sorted(self._dips)[len(self._dips) // 2]) if self._dips else LEAST_RUN_PA
-        before, now = (float(self._p[max(i - LEVEL_BINS, 0) : i + 1].max()) for i in (start, k))
-        return now - before > least
-
-    def _rested(self, time_s: float) -> bool:
-        """Whether the line stood at a level before a time, or rose, without a shot."""
-        end = int(np.searchsorted(self._t, time_s))
-        a = max(end - BACK_BINS, int(np.searchsorted(self._t, self._until_s)), 0)
-        taken = np.flatnonzero(self._busy[a:end])
-        a += int(taken[-1]) + 1 if taken.size else 0
-        if end - a < RESTED_BINS or self._pump_seen:
-            return False
-        up, doubt = slope_of(self._seen(end), a, end)
-        return up > -LEAK_PA_PER_S - SURE * doubt
-
-    def _turned_up(self, begun_s: float, k: int) -> bool:
-        """Whether a rise that ended at bin k was a regulator that was turned up."""
-        a = int(np.searchsorted(self._t, begun_s))
-        size = float(self._p[k] - self._p[a])
-        if size < slopes.RISE_SHARE * (self._p[k] + ATMOSPHERE_ABS_PA) or self._busy[a:k].any() or self._drop is not None:
-            return False
-        return self._rested(begun_s)
-
-    def _turn(self, a: int, z: int, *, up: bool) -> Turn | None:
-        """Find the one clear turn of the slope within bins a to z, after the pump turned last and after the last other event."""
-        a = max(a, int(np.searchsorted(self._t, max(self._turned_s + RUN_UP_S, self._until_s))), 0)
-        turn = fit_turn(self._t[a:z], self._p[a:z], (*self._masked, *self.shot_times), up=up)
-        return turn if turn is not None and turn.sure > SURE_TURN else None
-
-    def _drawn(self, from_s: float, until_s: float) -> bool:
-        """Whether air was drawn between two times."""
-        begun = self._drop is not None and self._drop.time_s < until_s
-        return begun or any(e.kind == "air draw" and e.time_s < until_s and e.until_s > from_s for e in self.events[-3:])
-
-    def _seen(self, k: int) -> Course:
-        """The line's slow course as it is known at bin k."""
-        return Course(t_s=self._t, p_pa=self._p, busy=self._busy, free_pa=self._course, sigma_pa=float(self._sigma[k]))
+        self._events.append(Event(kind=kind, time_s=time_s, until_s=until_s))
+        self._until_s = until_s
 
     def _look(self, k: int) -> None:
         """See whether the drop that is under way has come to an end."""
@@ -334,9 +198,9 @@ class SlowWatch:
                 let_go = a + int(np.flatnonzero(course < lowest_pa + 0.5 * rebound)[-1])
                 self._emit("air draw", drop.time_s, float(self._t[let_go]))
                 self._drop = None
-            elif took > TURN_S and not eased and not self._pump_seen:
+            elif took > TURN_S and not eased and not self._pump.seen:
                 self._lower(began_s, took)
-            elif self._pump_seen:
+            elif self._pump.seen:
                 # No regulator holds this line: air that was drawn does not come back.
                 self._emit("air draw", drop.time_s, drop.time_s + took)
                 self._drop = None
@@ -351,11 +215,11 @@ class SlowWatch:
     def _draws(self, level_pa: float, let_go_s: float) -> bool:
         """Whether the regulator that was turned down last was air drawn, as the line has just come back from it to a level."""
         drop, self._lowered = self._lowered, None
-        if drop is None or let_go_s > drop.time_s + DRAW_MAX_S or self.events[-1].kind != "regulator change":
+        if drop is None or let_go_s > drop.time_s + DRAW_MAX_S or self._events[-1].kind != "regulator change":
             return False
         if level_pa < drop.from_pa - BACK_SHARE * (drop.from_pa - drop.low_pa):
             return False
-        self.events.pop()
+        self._events.pop()
         self._emit("air draw", drop.time_s, let_go_s)
         self._stood_pa = drop.from_pa
         return True
@@ -382,7 +246,7 @@ class SlowWatch:
             return
         if 0.8 * size / took < REGULATOR_PA_PER_S and not self._turned(a + last_low, a + high, now):
             return
-        if self._pump_seen and low > EMPTY_PA:
+        if self._pump.seen and low > EMPTY_PA:
             return  # no regulator holds this line: it is a draw that ends
         kind: Kind = "connected" if low < EMPTY_PA and low < EMPTY_SHARE * (low + size) else "regulator change"
         self._emit(kind, float(self._t[a + last_low]), float(self._t[a + high]))
@@ -391,7 +255,7 @@ class SlowWatch:
         """Name a slow fall that was seen at bin k, looking from bin `now`: a regulator that is turned down, air drawn, or nothing."""
         a = max(k - slopes.RISE_FROM, 0)
         z = self._quiet(k, now + 1)
-        if self._drop is not None or self._pump_seen or z <= k or self._busy[a:k].any():
+        if self._drop is not None or self._pump.seen or z <= k or self._busy[a:k].any():
             return
         high, course = float(np.median(self._p[a : k - slopes.RISE_UNTIL])), self._p[a:z]
         bottom = int(course.argmin())
@@ -416,15 +280,16 @@ class SlowWatch:
 
     def _turned(self, begin: int, end: int, now: int) -> bool:
         """Whether the line went from one steady level to another between two bins, without a shot or a pump: a regulator was turned."""
-        if self._start_s is not None or self._busy[begin:end].any():
+        if self._busy[begin:end].any():
             return False
-        a = max(begin - slopes.RISE_FROM, 0)
-        taken = np.flatnonzero(self._busy[a:begin])
-        before = self._p[a + int(taken[-1]) + 1 if taken.size else a : begin]
-        after = self._p[end + 2 : self._quiet(end, now + 1)]
+        rested = max(begin - STEADY_BINS, 0)
+        before = self._p[rested if self._quiet(rested, begin) == begin else begin : begin]
+        after = self._p[end + 2 : self._quiet(end, now + 1)][:STEADY_BINS]
         if before.size < STEADY_BINS or after.size < RESTS_BINS:
             return False
         size = abs(float(self._p[end]) - float(self._p[begin]))
+        if float(np.ptp(after)) > GOES_ON * size * after.size / max(end - begin, 1):
+            return False
         return max(float(np.ptp(before)), float(np.ptp(after))) < STEADY_SHARE * size
 
     def _quiet(self, k: int, z: int) -> int:
@@ -441,10 +306,7 @@ class SlowWatch:
         return moves and k < seen + LONGEST_TURN_BINS and self._quiet(k - RESTS_BINS, k) == k
 
     def _end(self) -> None:
-        if self._runs:
-            turn = self._turn(self._t.size - END_BINS, self._t.size, up=False)
-            if turn is not None and abs(turn.after_pa_per_s) < STILL * turn.before_pa_per_s:
-                self._emit("pump stop", turn.time_s, turn.time_s)
+        self._pump.end(self._t, self._p, (*self._masked, *self.shot_times))
         if self._drop is not None and self._t.size:
             now = float(self._t[-1])
             if now > self._drop.time_s + 1.0:

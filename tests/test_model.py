@@ -247,7 +247,7 @@ def test_nozzle_that_opens_slowly_passes_as_much_later(line: Line) -> None:
 
 def test_warming_compiles_detector_and_model() -> None:
     warm()
-    compiled: tuple[Any, ...] = (network.run, triggers.scan, slopes.kinks)
+    compiled: tuple[Any, ...] = (network.run, triggers.scan, slopes.moves)
     assert all(function.signatures for function in compiled)
 
 
