@@ -35,9 +35,9 @@ SPREAD_OF = 12  # shots at least show how far they differ; of fewer, those that 
 NEAREST = 32  # shots in the order of depth are compared with so many on either side
 OTHERS: frozenset[Kind] = frozenset({"connected", "disconnected", "air draw", "gap"})  # what a line has to come back from, too
 NAMED = 8  # times in one sentence
-# Where no fall follows one within a pause that differs by less than this factor in depth, so few are no work, nor are so many with so long
-# to each.
-FIRES_AGAIN, QUIET, QUIET_S = 2.0, 8, 45.0
+# Where no fall follows one within a pause that differs by less than this factor in depth, one or two are no work, nor are so many with so
+# long to each.
+FIRES_AGAIN, TWO, QUIET, QUIET_S = 2.0, 2, 8, 45.0
 
 
 class Company:
@@ -75,7 +75,7 @@ class Company:
 
     def idle(self, shots: Sequence[Shot], span_s: float) -> bool:
         """Whether nobody seems to have worked in a record of so long: none of its few shots is soon followed by one like it."""
-        if not 0 < len(shots) <= QUIET or (len(shots) >= ENOUGH and span_s < QUIET_S * len(shots)):
+        if not 0 < len(shots) <= QUIET or (len(shots) > TWO and span_s < QUIET_S * len(shots)):
             return False
         time_s = np.array([s.time_s for s in shots])
         depth, _, _ = self._of(time_s)

@@ -17,7 +17,6 @@ from analysis.measures import measure, on_slope
 from analysis.model import Nozzle, simulate
 from analysis.recovered import HELD_S, recovery
 from analysis.shots import ShotDetector, ShotRecord, air_per_shot, find_shots, summarise
-from analysis.standing_alone import with_all
 from analysis.swings import slides
 from tests.shot_scores import (
     PLACES,
@@ -599,7 +598,7 @@ def test_a_shot_at_the_end_of_a_thin_hose_is_one_however_slowly_it_recovers(leng
     thin = parse_line(THIN.format(length=length, bore=bore))
     noise = np.random.default_rng(5)
     run = simulate(thin, [2.0, 11.0, 20.0, 29.0], duration_s=38.0, output_rate_hz=250.0)
-    found = with_all(find_shots(run.t_s, run.tool_pa + noise.normal(0.0, 800.0, run.t_s.size)))
+    found = find_shots(run.t_s, run.tool_pa + noise.normal(0.0, 800.0, run.t_s.size))
     assert [s.time_s for s in found.shots] == pytest.approx([2.0, 11.0, 20.0, 29.0], abs=0.01)
     assert found.events == ()
     assert [s.recovery_s for s in found.shots] == pytest.approx([s.recovery_s for s in run.shots], rel=0.05)
@@ -866,8 +865,8 @@ def test_a_few_shots_on_a_slow_logger_are_no_tool_that_is_plugged_in() -> None:
         few = Scene(name="few", rate_hz=50.0, noise_pa=500.0, fall_s=0.009, bottom_s=0.06, single=3, bursts=0, apart_s=(9.0, 12.0))
         made = record(few, seed)
         found = find_shots(made.t_s, made.p_pa)
-        assert len(found.unvouched) == 3  # and none is claimed for a tool by its shape
-        assert kinds(with_all(found)) == []
+        assert kinds(found) == []
+        assert len(found.shots) == 3
 
 
 def test_nails_at_rising_settings_of_the_regulator_are_all_shots() -> None:

@@ -42,7 +42,7 @@ def doubtful(found: ShotRecord) -> list[float]:
     return [s.time_s for s in found.shots if s.doubtful]
 
 
-@pytest.mark.parametrize("count", [1, 2, 4])
+@pytest.mark.parametrize("count", [1, 2])
 def test_a_few_falls_where_nobody_fires_again_soon_are_no_shots_and_that_is_said(count: int) -> None:
     at = [9.003 + 9.37 * i for i in range(count)]
     found = find_shots(*line(at))
@@ -56,7 +56,7 @@ def test_a_few_falls_where_nobody_fires_again_soon_are_no_shots_and_that_is_said
     assert said.endswith("Next time fire a few bursts: they show what a shot looks like.")
 
 
-@pytest.mark.parametrize("count", [5, 8])
+@pytest.mark.parametrize("count", [3, 5, 8])
 def test_more_of_them_count_unless_minutes_pass_between(count: int) -> None:
     t, p = line([9.003 + 11.37 * i for i in range(count)])
     assert len(find_shots(t, p).shots) == count
@@ -127,7 +127,7 @@ def test_enough_shots_of_a_second_tool_vouch_for_each_other() -> None:
 
 
 def test_what_somebody_knows_ends_the_doubt() -> None:
-    t, p = line([9.003, 20.0, 31.0])
+    t, p = line([9.003, 70.0, 131.0])
     found = find_shots(t, p)
     none, shot, other = (s.time_s for s in found.unvouched)
     assert time_to_mark(found, t, p, {}, "shot", shot + 0.01) == shot
@@ -139,7 +139,7 @@ def test_what_somebody_knows_ends_the_doubt() -> None:
     known = correct(found, t, p, {none: "not a shot", shot: "shot"})
     assert [s.doubtful for s in known.shots] == [False, True]
     assert not any("3 of 3" in w for w in known.warnings)
-    assert any("1 of 2 shots (at 31.0 s) stands alone" in w for w in known.warnings)
+    assert any("1 of 2 shots (at 131.0 s) stands alone" in w for w in known.warnings)
     assert "1 shot taken out by hand, 0 added, 1 confirmed." in known.warnings
     marks = [{"time_s": s.time_s, "kind": "shot"} for s in found.unvouched]
     assert corrected_shots(t, p, marks).warnings == ("0 shots taken out by hand, 0 added, 3 confirmed.",)
