@@ -33,7 +33,7 @@ class Usual:
         self._shots: deque[Fall] = deque(maxlen=KNOWN)
         # Clear falls that were too small: how many, when the last was [s], and the sum of what they are of the usual dip.
         self._passed, self._passed_s, self._passed_share = 0, -math.inf, 0.0
-        self._slower: list[Fall] = []  # falls since the last shot that were too slow beside the shots known
+        self._slower: deque[Fall] = deque(maxlen=KNOWN + 1)  # falls since the last shot that were too slow beside the shots known
 
     def __len__(self) -> int:
         return len(self._shots)
