@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,6 +74,7 @@ class PumpWatch:
         self.events: list[Event] = []
         self.turned_up: list[Event] = []  # rises to a level that is held then, as evenly as a hand turns a regulator
         self._recent: deque[tuple[float, float]] = deque(maxlen=USUAL)  # times and levels
+        self._changes: deque[float] = deque(maxlen=USUAL - 1)  # from level to level
         self._rise: _Rise | None = None
         self._next = 0
         self._run: _Rise | None = None  # the last that was told
@@ -93,9 +95,9 @@ class PumpWatch:
             a = self._next - base
             self._next += PER_LEVEL
             z = a + PER_LEVEL
-            free = busy[a:z] == 0.0
-            if free.sum() >= FEWEST:
-                self._level(float(t[a:z][free].mean()), float(np.median(p[a:z][free])), (t[:z], p[:z], shots_s))
+            free = np.flatnonzero(busy[a:z] == 0.0) + a
+            if free.size >= FEWEST:
+                self._level(float(t[free].sum()) / free.size, median(p[free].tolist()), (t[:z], p[:z], shots_s))
 
     def end(self, t: Floats, p: Floats, shots_s: Sequence[float]) -> None:
         """Name what the record ends in."""
@@ -106,12 +108,13 @@ class PumpWatch:
         rise = self._rise
         if rise is None or now > self._recent[-1][0] + NO_LEVEL_S:
             self._recent.clear()
+            self._changes.clear()
             self._recent.append((now, level))
             self._rise = _Rise(level, now, level, level, now)
             return
+        self._changes.append(abs(level - self._recent[-1][1]))
         self._recent.append((now, level))
-        changes = np.abs(np.diff([pa for _, pa in self._recent]))
-        rises_pa = max(RISES_PA, RISES_SIGMA * float(np.median(changes)))
+        rises_pa = max(RISES_PA, RISES_SIGMA * median(self._changes))
         if not rise.up:
             rise.whole |= level < rise.low_pa
             rise.low_pa = min(rise.low_pa, level)

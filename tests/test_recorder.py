@@ -262,7 +262,7 @@ def test_values_without_a_unit_are_refused(tmp_path: Path) -> None:
 
 
 def test_lines_that_nobody_explains_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.recorder.DESCRIBE_S", 0.2)
+    monkeypatch.setattr("logger.recorder.DESCRIBE_S", 2.0)
     with _Talker(b"12,93.2\n") as gauge, pytest.raises(ValueError, match=r"sends lines such as '12,93\.2' but does not say what they are"):
         record(port=gauge.port, home=tmp_path)
 
