@@ -56,7 +56,9 @@ def shots(record: ShotRecord, summary: ShotSummary, reader: Reader) -> list[str]
     rate = f"{significant(record.rate_hz, 3)} readings a second"
     if not summary.shots:
         unseen = "" if record.countable else ", but at so few one can go unseen between two"
-        return [f"No shot in {seconds(record.duration_s)} at {rate}{unseen}.", *_events(record)]
+        falls = len(record.unvouched)
+        perhaps = f"; {counted(falls, 'fall')} may have been {'one' if falls == 1 else 'some'}" if falls else ""
+        return [f"No shot in {seconds(record.duration_s)} at {rate}{unseen}{perhaps}.", *_events(record)]
     recovery, dip = summary.median_recovery_s, summary.median_dip_pa
     head = f"{counted(summary.shots, 'shot')} in {seconds(record.duration_s)}"
     if doubtful := sum(s.doubtful for s in record.shots):

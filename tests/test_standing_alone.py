@@ -54,6 +54,8 @@ def test_a_few_falls_where_nobody_fires_again_soon_are_no_shots_and_that_is_said
     assert "a tool that was plugged in, or a puff of a blow gun, and does not count as a shot" in said
     assert "mark “A shot here” on the Shots page" in said
     assert said.endswith("Next time fire a few bursts: they show what a shot looks like.")
+    head = words(found, summarise(found), Reader())[0]
+    assert head.endswith("; 1 fall may have been one." if count == 1 else "; 2 falls may have been some.")
 
 
 @pytest.mark.parametrize("count", [3, 5, 8])
