@@ -137,12 +137,13 @@ class SlowWatch:
 
     def _follow(self, z: int) -> None:
         """Go on to bin z, in one go up to what is found or, where something is awaited, bin by bin."""
+        shots_s = (*self._masked, *self.shot_times)
         while self._places[slopes.NEXT] < self._base + z:
             waits = self._drop is not None or self._rose is not None or self._sank is not None
             until = int(self._places[slopes.NEXT]) + 1 if waits else self._base + z
             found = slopes.moves(self._t, self._p, self._busy, self._sigma, self._base, until, self._places)
             k = int(self._places[slopes.NEXT]) - 1 - self._base
-            self._pump.look(self._t, self._p, self._busy, (*self._masked, *self.shot_times), self._base, self._base + k + 1)
+            self._pump.look(self._t, self._p, self._busy, shots_s, self._base, self._base + k + 1)
             if found and self._drop is None:
                 if found == slopes.RISE:
                     self._rose = self._base + k

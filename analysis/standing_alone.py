@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.events import SAME_FALL_S
 from analysis.measures import Fall
-from analysis.plugged import PAUSE_S, RESTED_S, TELLS_HZ, air_drawn, stays_low
+from analysis.plugged import PAUSE_S, QUIET_S, RESTED_S, TELLS_HZ, air_drawn, stays_low
 from analysis.record import BURST_S, Event, Kind, Shot, ShotRecord, bursts
 from analysis.units import significant
 
@@ -37,7 +37,7 @@ OTHERS: frozenset[Kind] = frozenset({"connected", "disconnected", "air draw", "g
 NAMED = 8  # times in one sentence
 # Where no fall follows one within a pause that differs by less than this factor in depth, one or two are no work, nor are so many with so
 # long to each.
-FIRES_AGAIN, TWO, QUIET, QUIET_S = 2.0, 2, 8, 45.0
+FIRES_AGAIN, FEW, MOST = 2.0, 2, 8
 
 
 class Company:
@@ -75,7 +75,7 @@ class Company:
 
     def idle(self, shots: Sequence[Shot], span_s: float) -> bool:
         """Whether nobody seems to have worked in a record of so long: none of its few shots is soon followed by one like it."""
-        if not 0 < len(shots) <= QUIET or (len(shots) > TWO and span_s < QUIET_S * len(shots)):
+        if not 0 < len(shots) <= MOST or (len(shots) > FEW and span_s < QUIET_S * len(shots)):
             return False
         time_s = np.array([s.time_s for s in shots])
         depth, _, _ = self._of(time_s)
