@@ -15,16 +15,16 @@ from numpy.typing import NDArray
 
 from analysis.mean_dip import AFTER_S, FEWEST, LEAD_STEPS, NOISIEST, Seen, superimpose
 from analysis.record import Shot, ShotRecord
-from analysis.shots import find_shots
+from analysis.shots import NOISE_U, find_shots
 from analysis.stretch import smooth
 
 Floats = NDArray[np.float64]
 
 LEAST_NOISE = 0.015  # of the dip; less does little
 COARSE = 1.0  # steps; less noise leaves a dip that goes by where its bottom falls between two steps, which is not told
-# Standard uncertainty of the bias as a share of the noise over the dip, from recordings of one line that differ in their noise alone: where
-# it is told, and where it is not and two days mostly share it, or where it is averaged out and what is left is shared by all shots.
-TOLD_U, UNTOLD_U = 0.1, 0.2
+# Standard uncertainty of a bias that is told, as a share of the noise over the dip, from recordings of one line that differ in their noise
+# alone. Where it is not, two days mostly share it, or it is averaged out, and `NOISE_U` is left.
+TOLD_U = 0.1
 SHARE_U = 0.3  # and, where it is told, as a share of itself: from exponential dips in noise of 4 %
 LEAST_BIAS = 0.005  # smaller ones are not told from none
 MOST_SHOTS, MOST_READINGS = 60, 20_000  # that the mean dip is made of
@@ -54,12 +54,12 @@ def dip_bias(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot]) ->
         return 0.0, 0.0
     averaged = record.depth_u > 0.0 and noise <= NOISIEST and len(record.shots) >= FEWEST
     if averaged or len(shots) < FEWEST or record.noise_pa < COARSE * record.resolution_pa:
-        return 0.0, UNTOLD_U * noise
+        return 0.0, NOISE_U * noise
     step_s = 1.0 / record.rate_hz
     length_s = AFTER_S + float(np.median([s.censored_s for s in shots]))
     x, share, depth_pa, blurred = _mean_dip(t, p, record, shots, length_s)
     if blurred > BLURRED:
-        return 0.0, UNTOLD_U * noise
+        return 0.0, NOISE_U * noise
     rng = np.random.default_rng(1)
     each = np.arange(-REST_S, length_s + END_S, step_s)
     since = each + rng.uniform(0.0, step_s, (DRAWN, 1))
@@ -71,7 +71,7 @@ def dip_bias(t: Floats, p: Floats, record: ShotRecord, shots: Sequence[Shot]) ->
     found = find_shots((at[:, None] + since).ravel(), drawn.ravel()).shots
     dips = [s.dip_pa for s in found if np.abs(at - s.time_s).min() < SAME_S]
     if len(dips) < 0.5 * DRAWN:
-        return 0.0, UNTOLD_U * noise
+        return 0.0, NOISE_U * noise
     bias = float(np.log(dips).mean()) - math.log(depth_pa)
     return bias if abs(bias) > LEAST_BIAS else 0.0, math.hypot(SHARE_U * bias, TOLD_U * noise)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -156,6 +157,9 @@ class ShotSummary:
 
 FEWEST_ALIKE = 3  # shots that have a spread
 FEWEST_DRAWN = 4  # shots in a stretch
+# Standard uncertainty that noise leaves in the depth of all dips alike, as a share of it over the dip, from recordings of one line that
+# differ in their noise alone: more shots do not reduce it, as it dulls every bottom in the same way.
+NOISE_U = 0.2
 DRAWN_SHARE = 0.15  # of the dips that must stay gone
 BALANCE_U = 0.12  # half-width of the interval that more shots do not reduce: exponent, leak, temperature
 FEWEST_BURSTS = 3  # are worth a word
@@ -178,6 +182,8 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
     dips = np.array([s.dip_pa for s in shots])
     none = Estimate(value=None)
     curve = recovery_curve(shots) if shots else None
+    dip = median_interval(dips)
+    dip_u = math.hypot(record.depth_u, NOISE_U * record.noise_pa / dip.value if dip.value else 0.0)
     count = {o: sum(s.outcome == o for s in shots) for o in ("recovered", "cut off", "not recovered")}
     turned = np.searchsorted([s.time_s for s in shots], [e.time_s for e in record.events if e.kind == "regulator change"])
     turned = turned[(turned > 0) & (turned < len(shots))]
@@ -191,7 +197,7 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         not_recovered=count["not recovered"],
         median_recovery_s=curve.median if curve else none,
         recovery_90_s=curve.quantile(0.9) if curve else none,
-        median_dip_pa=median_interval(dips).widened(Z_95 * record.depth_u),
+        median_dip_pa=dip.widened(Z_95 * dip_u),
         median_before_pa=median_interval(before),
         steadiness_pa=_spread([before]),
         turns=int(turned.size),

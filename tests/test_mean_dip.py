@@ -106,6 +106,15 @@ def test_dips_too_brief_for_their_readings_are_told_with_their_doubt(rate_hz: fl
     assert told.low < true < told.high
 
 
+@pytest.mark.parametrize(("place", "seed"), [("receiver, 5 gal", 303), ("receiver, 11 gal", 301)])
+def test_the_usual_dip_is_as_unsure_as_noise_leaves_all_alike(place: str, seed: int) -> None:
+    made = record(drawn(place, seed), seed)  # noise of 8 and 9 % of the dip
+    told = summarise(find_shots(made.t_s, made.p_pa)).median_dip_pa
+    assert told.low is not None
+    assert told.high is not None
+    assert told.low < float(np.median(made.dips_pa)) < told.high
+
+
 def test_few_shots_have_no_mean_dip_and_say_so() -> None:
     made = record(replace(SHARP, rate_hz=100.0, single=7, bursts=0), 2)
     many = record(replace(SHARP, rate_hz=100.0), 2)
