@@ -6,6 +6,7 @@ The shapes are simple formulas, not the line model: a fall rounded like a valve'
 from __future__ import annotations
 
 import argparse
+from bisect import bisect
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
@@ -75,6 +76,20 @@ def dip_shape(x: Floats, scene: Scene) -> Floats:
     return shape
 
 
+SETTLED_S = 10.0  # after a shot its mark is what it keeps, to the last digit
+
+
+def marks(t: Floats, times: list[float], dips: Floats, scene: Scene) -> Floats:
+    """What shots leave of the pressure at ascending times [Pa]."""
+    over = bisect(times, float(t[0]) - SETTLED_S)
+    course = np.full(t.size, -scene.kept * float(np.sum(dips[:over])))
+    for when, dip in zip(times[over:], dips[over : len(times)], strict=True):
+        a, z = np.searchsorted(t, [when, when + SETTLED_S])
+        course[a:z] += dip * dip_shape(t[a:z] - when, scene)
+        course[z:] -= dip * scene.kept
+    return course
+
+
 # A pump's tank: so much of a rise is heat, which is lost in so long; it leaks so much of the rise a second; and the switch lets the pump
 # run for about so long. Rises of 1 to 10 kPa/s are what 1 to 3 L/s of free air make of 24 to 100 L. A real switch waits for 1 to 2 bar
 # (common practice, no source), which would show few turns in a minute.
@@ -117,9 +132,11 @@ def pump(scene: Scene, times: list[float], dips: Floats, length_s: float) -> Pum
     """Let the switch start the pump when shots and leak have drawn the tank down, and stop it when it is full."""
     step_s = 0.01
     t = np.arange(0.0, length_s + 4.0, step_s)
-    taken = scene.kept * np.concatenate([[0.0], np.cumsum(dips)])[np.searchsorted(np.array(times), t)]
     p, speed = np.zeros(t.size), np.zeros(t.size)
     rise = scene.pump_pa_per_s
+    if not rise:
+        return Pump(t_s=t, p_pa=p, speed=speed)
+    taken = scene.kept * np.concatenate([[0.0], np.cumsum(dips)])[np.searchsorted(np.array(times), t)]
     cut_in = -LEAK_PER_S * rise * FIRST_S
     heat, on = 0.0, scene.runs
     speed[0] = float(on)
@@ -128,7 +145,7 @@ def pump(scene: Scene, times: list[float], dips: Floats, length_s: float) -> Pum
         p[i] = p[i - 1] + step_s * (rise * (speed[i - 1] - LEAK_PER_S) - cooling)
         heat += step_s * (HEAT * rise * speed[i - 1] - cooling)
         stands = p[i] - taken[i]
-        on = rise > 0.0 and (stands < cut_in or (on and stands < cut_in + RUN_S * rise))
+        on = stands < cut_in or (on and stands < cut_in + RUN_S * rise)
         speed[i] = min(speed[i - 1] + step_s / SPIN_UP_S, 1.0) if on else 0.0
     return Pump(t_s=t, p_pa=p, speed=speed)
 
@@ -227,18 +244,17 @@ def record(scene: Scene, seed: int) -> Scored:
     true_dips, recoveries = dips.copy(), np.full(len(times), np.nan)
     fine = np.arange(0.0, 0.3, 2e-4)
     tank = pump(scene, times, dips, length)
-    for i, (when, dip) in enumerate(zip(times, dips, strict=True)):
-        p += dip * dip_shape(t - when, scene)
+    p += marks(t, times, dips, scene)
+    for i, when in enumerate(times):
         # What the shots before leave behind is part of this one's start and of its bottom.
-        before = sum(float(dips[j] * dip_shape(np.array([when - times[j]]), scene)[0]) for j in range(i))
-        course = np.sum([dips[j] * dip_shape(fine + when - times[j], scene) for j in range(i + 1)], axis=0)
-        course = course + tank.since(fine, when)
+        before = float(marks(np.array([when]), times[:i], dips, scene)[0])
+        course = marks(fine + when, times[: i + 1], dips, scene) + tank.since(fine, when)
         until = float(times[i + 1] - when) if i + 1 < len(times) else 0.3
         true_dips[i] = before - float(np.min(course[fine < until]))
         recoveries[i] = recovery_s(scene, tank, times, dips, i, before, float(true_dips[i]), length)
     p += tank.at(t)
-    for course in line.courses:
-        p *= course(t)
+    for factor in line.courses:
+        p *= factor(t)
     if scene.ripple_pa:
         p += scene.ripple_pa * tank.speed_at(t) * np.sin(2.0 * np.pi * scene.ripple_hz * t)
     p += rng.normal(0.0, scene.noise_pa, n)
@@ -287,8 +303,7 @@ def recovery_s(
     """Time from shot i until 90 % of its dip is regained and held for 150 ms [s]; NaN where the next shot or the end comes first."""
     until = min(times[i + 1] - times[i] if i + 1 < len(times) else np.inf, length_s - times[i], 3.0)
     x = np.arange(0.0, until, 5e-4)
-    course = np.sum([dips[j] * dip_shape(x + times[i] - times[j], scene) for j in range(i + 1)], axis=0)
-    course = course + tank.since(x, times[i])
+    course = marks(x + times[i], times[: i + 1], dips, scene) + tank.since(x, times[i])
     low = course < before_pa - 0.1 * dip_pa
     fallen = int(np.argmax(low))
     back = fallen + np.flatnonzero(~low[fallen:])
