@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
 from analysis.mean_dip import AFTER_S
 from analysis.measures import BOTTOM_S, Fall
+from analysis.melted import Melted
 from analysis.open_shot import KEPT_S, LONGEST_RECOVERY_S, OpenShot
 from analysis.overlapping import drift
 from analysis.plugged import PlugWatch
@@ -68,6 +69,7 @@ class ShotDetector:
         self._plugs = PlugWatch()
         self._timer = TimerWatch()
         self._fronts = Fronts()
+        self._melted = Melted()
         self._company = Company()
         self._open: OpenShot | None = None
         self._look_s = np.inf  # when to look for a shot that overlaps the last
@@ -83,7 +85,7 @@ class ShotDetector:
     @property
     def shots(self) -> tuple[Shot, ...]:
         """Shots so far; the last may still be recovering and is then given as such, and some before it as measured by themselves."""
-        closed = (*self._shots, *(s.shot for s in self._so_far.seen))
+        closed = self._melted.with_bursts((*self._shots, *(s.shot for s in self._so_far.seen)))
         return closed if self._open is None else (*closed, self._open.until(self._stream.last_s))
 
     @property
@@ -93,7 +95,8 @@ class ShotDetector:
         bursts = [Event(kind="interference", time_s=start, until_s=stop) for start, stop in self._stream.bursts]
         drawn = [e for e in self._events if e.kind == "air draw"]  # of which the slow course knows nothing
         slow = [e for e in self._slow.events if e.kind != "regulator change" or not any(ends(draw, e) for draw in drawn)]
-        return tuple(sorted([*gaps, *self._events, *slow, *bursts], key=lambda e: e.time_s))
+        named = [e for e in (*self._events, *slow) if not self._melted.explains(e)]
+        return tuple(sorted([*gaps, *named, *bursts], key=lambda e: e.time_s))
 
     # Feeding
 
@@ -131,19 +134,23 @@ class ShotDetector:
             self._slow.take(t, p)
         if self._stream.begun:
             self._judge(last=last)
-            self._stream.forget(np.inf if self._open is None else self._open.fall.time_s - KEPT_S)
+            open_s = np.inf if self._open is None else self._open.fall.time_s - KEPT_S
+            self._stream.forget(min(open_s, self._melted.from_s))
 
     # Judging
 
     def _judge(self, *, last: bool) -> None:
         falls, now = self._stream.falls, float(self._stream.t_s[-1])
-        while falls or self._look_s < np.inf:
+        while falls or min(self._look_s, self._melted.look_s) < np.inf:
             mark_s = float(falls[0][3]) if falls else np.inf
-            at_s = min(mark_s, self._look_s)
+            at_s = min(mark_s, self._look_s, self._melted.look_s)
             if not last and now < at_s + VIEW_S:
                 break
             # In the order of time: what was known of the line's slow course by then, then this fall.
             self._slow.advance(at_s - SLOW_S)
+            if at_s == self._melted.look_s:
+                self._weighing.look_again(self._melted)
+                continue
             if mark_s <= self._look_s:
                 mark = falls.popleft()
                 self._strokes.note(mark)
@@ -157,7 +164,7 @@ class ShotDetector:
                     self._end_last(found.fall)
                 self._accept(found)
         self._watch(now, last=last)
-        ready = min(min((mark[3] for mark in falls), default=np.inf), self._look_s) - SLOW_S
+        ready = min(min((mark[3] for mark in falls), default=np.inf), self._look_s, self._melted.look_s) - SLOW_S
         self._slow.advance(np.inf if last else min(now - VIEW_S - SLOW_S, ready), last=last)
 
     def _begin_again(self, following: Fall) -> None:
@@ -209,6 +216,7 @@ class ShotDetector:
                 self._close(fall.time_s)
             return
         drawn = found.slope or self._so_far.usual.drags(fall)
+        self._melted.note(fall.time_s)
         apart = last is None or fall.time_s - last.time_s > RING_S
         alone = last is None or (apart and fall.before_pa > last.minimum_pa + CAME_BACK * last.dip_pa)
         # What is too small beside the others, or the tail of a draw.
@@ -380,12 +388,14 @@ class ShotDetector:
         stream.end()
         self._advance(last=True)
         self._settle(last=True)
+        self._weighing.settle(self._melted)
         self._sharpen(len(self._so_far.seen))
         duration_s, rate, events = stream.last_s - stream.first_s, 1.0 / stream.step_s, self.events
         shots, unvouched = self._company.doubted(self._shots, events, self._plugs.left(duration_s)), ()
         if self._company.idle(shots, duration_s):
             shots, unvouched = (), shots
             events = tuple(sorted([*events, *self._company.filled(unvouched)], key=lambda e: e.time_s))
+        shots = self._melted.with_bursts(shots)
         return ShotRecord(
             readings=stream.readings,
             duration_s=duration_s,
@@ -399,6 +409,7 @@ class ShotDetector:
                 *self._timer.doubts(),
                 *doubts(shots, rate),
                 *uncounted(unvouched, rate),
+                *self._melted.doubts(events),
                 *unresolved(shots, events, self._so_far.usual.fall_s if self._so_far.usual else 0.0, self._drawn),
                 *self._plugs.doubts(rate),
                 *self._so_far.usual.doubts(),

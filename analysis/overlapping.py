@@ -109,13 +109,16 @@ class Shape:
     dip_pa: float
 
 
-def common_shape(seen: Sequence[Seen]) -> Shape | None:
+def common_shape(seen: Sequence[Seen], *, alike: bool = False) -> Shape | None:
     """Shape of the last shots that stand apart; None where too few do.
 
     Parameters
     ----------
     seen : sequence of Seen
         Shots in the order of time.
+    alike : bool
+        Whether all are taken to draw the same air: how deep each goes depends on what fills the line meanwhile. Else each counts as a share
+        of its own depth. The depth of the shape is then what a line that nothing fills would lose.
     """
     chosen = [s for s in seen if not math.isnan(s.drift_pa_per_s) and s.t_s.size][-MOST:]
     if len(chosen) < FEWEST:
@@ -125,7 +128,7 @@ def common_shape(seen: Sequence[Seen]) -> Shape | None:
     for row, s in zip(lost, chosen, strict=True):
         since = s.t_s - s.decided.time_s
         last = int(since[-1] / NODE_S)
-        share = (s.decided.before_pa + s.drift_pa_per_s * since - s.p_pa) / s.decided.dip_pa
+        share = (s.decided.before_pa + s.drift_pa_per_s * since - s.p_pa) / (1.0 if alike else s.decided.dip_pa)
         row[: last + 1] = np.interp(NODE_S * np.arange(min(last + 1, nodes)), since, share)
     count = np.sum(np.isfinite(lost), axis=0)
     known = np.flatnonzero(count >= FEWEST)
@@ -136,6 +139,9 @@ def common_shape(seen: Sequence[Seen]) -> Shape | None:
     middle = 0.5 * (ascending[(count - 1) // 2, column] + ascending[count // 2, column])
     middle[0] = 0.0
     shape = np.interp(np.arange(nodes), known, smooth(middle, 3))
+    if alike:
+        deepest = max(float(shape.max()), 1.0)
+        return Shape(lost=shape / deepest, dip_pa=deepest)
     return Shape(lost=shape, dip_pa=float(np.median([s.decided.dip_pa for s in chosen])))
 
 
@@ -238,7 +244,7 @@ def _surest(
     low_s = NODE_S * int(np.argmax(shape))
     while found:
         stands_out = [_best(x, y, shape, [*known, *found[:j], *found[j + 1 :]], np.array([s]))[1] for j, s in enumerate(found)]
-        away = _away(y, _columns(x, x, shape, [*known, *found]))
+        away = _away(y, parts(x, x, shape, [*known, *found]))
         spread = max(sigma, float(np.sqrt(away @ away / max(x.size - 3 - len(known) - len(found), 1))))
         # What readings next to each other share is averaged away more slowly.
         alike = min(max(float(away[1:] @ away[:-1]) / max(float(away @ away), 1e-9), 0.0), 0.9)
@@ -258,12 +264,12 @@ def _read_off(
 ) -> list[tuple[Overlapping, float]]:
     """Read each fall off the fit of all, with how deep it goes by itself [Pa]; from the zeros of `x` and `y`."""
     all_s = [*known, *found]
-    fitted, *_ = np.linalg.lstsq(_columns(x, x, shape, all_s), y, rcond=None)
+    fitted, *_ = np.linalg.lstsq(parts(x, x, shape, all_s), y, rcond=None)
     falls = []
     for j, at_s in enumerate(found):
         until = min([s for s in all_s if s > at_s] + [at_s + BOTTOM_S])
         fine = np.arange(at_s, until, 0.5 * NODE_S)
-        course = _columns(fine, x, shape, all_s) @ fitted
+        course = parts(fine, x, shape, all_s) @ fitted
         low = int(np.argmin(course))
         fall = Overlapping(time_s=at_s, before_pa=float(course[0]), minimum_pa=float(course[low]), minimum_s=float(fine[low]), sure=sure[j])
         falls.append((fall, float(fitted[3 + len(known) + j])))
@@ -275,12 +281,20 @@ def _slopes_do(x: Floats, y: Floats, shape: Floats, known: list[float], found: l
     step_s = float(x[-1] - x[0]) / (x.size - 1)
     per = max(round(SLOPES_BIN_S / step_s), 1)
     x, y, sigma = _means(x, per), _means(y, per), sigma / per**0.5
-    away = _away(y, _columns(x, x, shape, [*known, *found]))
+    away = _away(y, parts(x, x, shape, [*known, *found]))
     explained = 3 + len(known) + 2 * len(found)
     from_s = found[0] - SLOPES_BEFORE_S
-    known = [s for s in known if s < from_s]
-    columns = _columns(x, x, shape, known)
-    tried = np.arange(from_s, found[-1] + SLOPES_AFTER_S, SLOPES_GRID_S)
+    smooth_left = slopes_leave(x, y, shape, [s for s in known if s < from_s], from_s, found[-1] + SLOPES_AFTER_S)
+    # Where even the falls explain the readings badly, how much better they do than something smooth says less.
+    left = float(away @ away) / max(x.size - explained, 1)
+    variance = left if left > BADLY * sigma**2 else sigma**2
+    return smooth_left - float(away @ away) < sum(max(UNLIKE_SLOPES, UNLIKE_SHARE * s**2) for s in sure) * variance
+
+
+def slopes_leave(x: Floats, y: Floats, shape: Floats, known: list[float], from_s: float, until_s: float) -> float:
+    """Sum of squares that two changes smoother than shots, down or up, leave between two times [s], beside shots known [Pa2]."""
+    columns = parts(x, x, shape, known)
+    tried = np.arange(from_s, until_s, SLOPES_GRID_S)
     near = SLOPES_GRID_S * np.linspace(-0.5, 0.5, 9)
     changes: list[Floats] = []
     for _ in range(4):  # each once more, beside the other
@@ -292,14 +306,11 @@ def _slopes_do(x: Floats, y: Floats, shape: Floats, known: list[float], found: l
         finer = np.abs(_scan(x, rest, shape, np.array(known), SLOPES[best], tried[k] + near))
         at_s = tried[k] + near[np.argmax(finer)]
         changes = [*beside, np.interp(x - at_s, SLOPES_S, SLOPES[best], left=0.0)]
-    smooth_away = _away(y, np.column_stack([columns, *changes]))
-    # Where even the falls explain the readings badly, how much better they do than something smooth says less.
-    left = float(away @ away) / max(x.size - explained, 1)
-    variance = left if left > BADLY * sigma**2 else sigma**2
-    return float(smooth_away @ smooth_away - away @ away) < sum(max(UNLIKE_SLOPES, UNLIKE_SHARE * s**2) for s in sure) * variance
+    away = _away(y, np.column_stack([columns, *changes]))
+    return float(away @ away)
 
 
-def _columns(at: Floats, x: Floats, shape: Floats, onsets: list[float]) -> Floats:
+def parts(at: Floats, x: Floats, shape: Floats, onsets: list[float]) -> Floats:
     """What a fit at times `x` is made of, at times `at`: a level, a slope, a bend, and falls of unit depth."""
     bent = (2.0 * at - x[0] - x[-1]) / (x[-1] - x[0])
     nodes = NODE_S * np.arange(shape.size)
@@ -338,7 +349,7 @@ def _best(x: Floats, y: Floats, shape: Floats, others: list[float], tried: Float
 
 
 @jit
-def _lost(shape: Floats, since_s: float) -> float:
+def lost(shape: Floats, since_s: float) -> float:
     """Share of a dip that is lost some time after the onset."""
     if since_s <= 0.0:
         return 0.0
@@ -360,7 +371,7 @@ def _scan(x: Floats, y: Floats, shape: Floats, others: Floats, own_shape: Floats
     for c in range(3 + others.size):
         before = 0.0
         for i in range(n):
-            columns[m, i] = ((x[i] - middle) / half) ** c if c < 3 else _lost(shape, x[i] - others[c - 3])
+            columns[m, i] = ((x[i] - middle) / half) ** c if c < 3 else lost(shape, x[i] - others[c - 3])
             before += columns[m, i] ** 2
         for o in range(m):
             both = 0.0
@@ -387,7 +398,7 @@ def _scan(x: Floats, y: Floats, shape: Floats, others: Floats, own_shape: Floats
             first += 1
         before, both = 0.0, 0.0
         for i in range(first, n):
-            fall[i] = _lost(own_shape, x[i] - tried[k])
+            fall[i] = lost(own_shape, x[i] - tried[k])
             before += fall[i] ** 2
             both -= fall[i] * rest[i]
         own = before

@@ -15,6 +15,7 @@ from analysis.coarse import near_a_step, smears
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.faint_fall import FaintFall, falling, fit_faint_fall
 from analysis.measures import DEEP_SHARE, Fall, measure, on_slope
+from analysis.melted import Melted
 from analysis.overlapping import CLOSEST_S
 from analysis.pump_ripple import MOST_RIPPLE
 from analysis.rounded_fall import RoundedFalls
@@ -80,6 +81,14 @@ class Weighing:
     def look(self, at_s: float) -> Iterator[Found]:
         """Find shots about a time that overlap others."""
         return self._bursts.look(at_s, self._noise_pa, self._resolution_pa)
+
+    def look_again(self, melted: Melted) -> None:
+        """Look whether what has begun is over, and may be a burst that melts into one slope."""
+        self._bursts.look_again(melted, self._noise_pa)
+
+    def settle(self, melted: Melted) -> None:
+        """Tell the bursts among what was kept, at the end."""
+        self._bursts.settle(melted)
 
     def weigh(self, mark: Floats) -> Iterator[Found]:
         """Find the fall that a mark is of, if it is one of its own, or those of a burst that together look like it."""
