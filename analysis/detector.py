@@ -238,6 +238,7 @@ class ShotDetector:
         if self._plugs.plugged(fall, noise, self._stream.t_s, self._stream.p_pa, self._stream.first_s):
             self._close(fall.time_s)
             self._events.append(Event(kind="connected", time_s=fall.time_s, until_s=fall.minimum_s))
+            self._slow.shot(fall.time_s)
             self._so_far.last = fall
             self._so_far.not_before_s = fall.minimum_s
             return

@@ -42,7 +42,6 @@ PATIENCE_S = 60.0  # a pump that runs on is told after so long
 NEAR_S, BEYOND_S = 25.0, 12.0  # looked at before and after a turn
 SURE, SURE_STOP = 13.0, 8.0  # standard deviations of a turn; shots that were not found make smaller ones
 LEAST_PA_PER_S, MOST_PA_PER_S = 300.0, 40_000.0  # change of slope as a pump turns
-HAND_S, AFTER_SHOT_S = 8.0, 1.5  # a regulator is turned up within so long, and not taken for a line that comes back from a shot
 REACHED, ALIKE = 0.08, 0.5  # of a run's rise, so near to where it began the pump starts again; and of its turn, as large is that at least
 BEGINS_S = 5.0  # a turn is no further from where the levels begin to rise
 NO_LEVEL_S = 20.0  # without a level, from which on nothing is known of before
@@ -72,12 +71,12 @@ class PumpWatch:
 
     def __init__(self) -> None:
         self.events: list[Event] = []
-        self.turned_up: list[Event] = []  # rises to a level that is held then, as evenly as a hand turns a regulator
         self._recent: deque[tuple[float, float]] = deque(maxlen=USUAL)  # times and levels
         self._changes: deque[float] = deque(maxlen=USUAL - 1)  # from level to level
         self._rise: _Rise | None = None
         self._next = 0
         self._run: _Rise | None = None  # the last that was told
+        self._by_hand_s = -np.inf
         self._reached_s = np.inf  # when the line had come down to where the pump starts
 
     @property
@@ -88,6 +87,10 @@ class PumpWatch:
     def starts_near(self, time_s: float) -> bool:
         """Whether the pump starts at about a time."""
         return any(e.kind == "pump start" and abs(e.time_s - time_s) < BEGINS_S for e in self.events)
+
+    def by_hand(self, time_s: float) -> None:
+        """Take note that a regulator was turned up: the rise that began then is no pump's."""
+        self._by_hand_s = time_s
 
     def look(self, t: Floats, p: Floats, busy: Floats, shots_s: Sequence[float], base: int, until: int) -> None:
         """Go on up to a mean; the first of those given has the position `base`."""
@@ -144,14 +147,6 @@ class PumpWatch:
             low = min(rise.rest, key=lambda x: x[1])
             self._rise = _Rise(low[1], low[0], rise.high_pa, level, now, whole=True)
 
-    def _turned(self, rise: _Rise, shots_s: Sequence[float]) -> None:
-        """Name a rise to a level that is held, unless it was longer than a hand takes, or shots were on their way back."""
-        turn = rise.start
-        if turn is None or self.seen or rise.high_s > rise.begin_s + HAND_S:
-            return
-        if not any(turn.time_s - AFTER_SHOT_S < s < rise.high_s - 1.0 for s in shots_s):
-            self.turned_up.append(Event(kind="regulator change", time_s=turn.time_s, until_s=rise.high_s))
-
     def _hold(self, rise: _Rise, now: float, level: float, seen: tuple[Floats, Floats, Sequence[float]]) -> None:
         """Tell a start where the line has come down to that of the last run, and the work takes all that the pump gives."""
         run = self._run
@@ -179,6 +174,8 @@ class PumpWatch:
     def _pumped(self, rise: _Rise) -> bool:
         """Whether a rise is as large, as long and as straight as a pump's."""
         size = rise.high_pa - rise.low_pa
+        if abs(self._by_hand_s - rise.begin_s) < BEGINS_S:
+            return False
         if not LEAST_PA < size < MOST * rise.high_pa or not rise.levels:
             return False
         return EVEN * size < rise.sum_pa / rise.levels - rise.low_pa < EASES * size and rise.high_pa - rise.stood_pa > HIGHER * size
@@ -196,7 +193,6 @@ class PumpWatch:
             (t0, p0), (t1, p1) = np.median(after[:half], axis=0), np.median(after[-half:], axis=0)
             slope = (rise.high_pa - rise.low_pa) / (rise.high_s - rise.begin_s)
             if (p1 - p0) / (t1 - t0) > -SINKS * slope:
-                self._turned(rise, seen[2])
                 return
         if rise.high_s < rise.begin_s + SHORTEST_S:
             return

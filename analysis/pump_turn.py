@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import slopes
+from analysis import rests
 
 Floats = NDArray[np.float64]
 
@@ -50,16 +50,16 @@ def fit_turn(t_s: Floats, p_pa: Floats, shots_s: Sequence[float], *, up: bool) -
     Parameters
     ----------
     t_s, p_pa : ndarray, shape (n,)
-        Means over `slopes.BIN_S` [s, Pa].
+        Means over `rests.BIN_S` [s, Pa].
     shots_s : sequence of float
         Times of the shots [s].
     """
-    gaps = np.flatnonzero(np.diff(t_s) > slopes.GAP_BINS * slopes.BIN_S)
+    gaps = np.flatnonzero(np.diff(t_s) > rests.GAP_BINS * rests.BIN_S)
     first = int(gaps[-1]) + 1 if gaps.size else 0
     t, p = t_s[first:], p_pa[first:]
     if t.size < FEWEST_BINS:
         return None
-    at = np.arange(t[FEWEST_BEYOND], t[-FEWEST_BEYOND], 0.5 * slopes.BIN_S)
+    at = np.arange(t[FEWEST_BEYOND], t[-FEWEST_BEYOND], 0.5 * rests.BIN_S)
     hinges = np.maximum(t[:, None] - at, 0.0)
     known = _line_and_shots(t, shots_s)
     hold = HOLD * np.eye(known.shape[1])[-len(RESPONSE_S) :]
@@ -94,6 +94,6 @@ def _line_and_shots(t: Floats, shots_s: Sequence[float]) -> Floats:
     """Columns of the fit: a line that bends, and what all shots leave, by straight pieces between the times in `RESPONSE_S`."""
     x = (t - t[-1]) / BEND_S
     since = t[:, None] - np.array([s for s in shots_s if t[0] - RESPONSE_S[-1] < s < t[-1]])
-    nodes = (-slopes.BIN_S, *RESPONSE_S)
+    nodes = (-rests.BIN_S, *RESPONSE_S)
     left = [np.interp(since, nodes, unit).sum(axis=1) for unit in np.eye(len(nodes))[1:]]
     return np.stack([np.ones(t.size), x, x**2, *left], axis=1)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.coarse import near_a_step
 from analysis.jit import jit
-from analysis.slopes import BIN_S
+from analysis.rests import BIN_S
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

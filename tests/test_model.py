@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from analysis import network, slopes, triggers
+from analysis import network, rests, triggers
 from analysis.air import iso6358_downstream
 from analysis.line import Line
 from analysis.line_file import parse_line
@@ -247,7 +247,7 @@ def test_nozzle_that_opens_slowly_passes_as_much_later(line: Line) -> None:
 
 def test_warming_compiles_detector_and_model() -> None:
     warm()
-    compiled: tuple[Any, ...] = (network.run, triggers.scan, slopes.moves)
+    compiled: tuple[Any, ...] = (network.run, triggers.scan, rests.moves)
     assert all(function.signatures for function in compiled)
 
 

@@ -1,4 +1,4 @@
-"""A pump that raises the line slowly, a line that only seems to be pumped, and a regulator that is turned up slowly."""
+"""A pump that raises the line slowly, a line that only seems to be pumped, and a regulator that is turned up."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from analysis.pump_run import PumpWatch
-from analysis.slopes import BIN_S
+from analysis.rests import BIN_S
 
 Floats = NDArray[np.float64]
 
@@ -34,7 +34,6 @@ def test_a_pump_is_seen_however_slowly_it_fills_the_tank(pa_per_s: float) -> Non
     watch = watched([0.0, 40.0, stop_s, stop_s + 60.0], [680e3, 660e3, 780e3, 750e3], stop_s + 60.0)
     assert [e.kind for e in watch.events] == ["pump start", "pump stop"]
     assert [e.time_s for e in watch.events] == pytest.approx([40.0, stop_s], abs=1.0)
-    assert watch.turned_up == []
 
 
 def test_a_line_that_eases_off_to_where_it_is_held_is_not_pumped() -> None:
@@ -43,11 +42,14 @@ def test_a_line_that_eases_off_to_where_it_is_held_is_not_pumped() -> None:
     back = np.where(t < 60.0, 1.2e3 * np.maximum(t - 20.0, 0.0), 48e3 * np.exp(-np.maximum(t - 60.0, 0.0) / 8.0))
     watch = seen(t, 650e3 - back + noise)
     assert watch.events == []
-    assert watch.turned_up == []
 
 
-def test_a_line_that_rises_and_rests_there_is_held_by_a_regulator() -> None:
-    watch = watched([0.0, 30.0, 34.0, 90.0], [600e3, 600e3, 630e3, 630e3], 90.0)
+def test_a_rise_that_is_known_to_be_a_hands_is_no_pump() -> None:
+    t: Floats = BIN_S * np.arange(0.5, 1200.0)
+    p = np.interp(t, [0.0, 40.0, 50.0, 120.0], [660e3, 650e3, 720e3, 700e3]) + np.random.default_rng(0).normal(0.0, 300.0, t.size)
+    assert [e.kind for e in seen(t, p).events] == ["pump start", "pump stop"]
+    watch = PumpWatch()
+    watch.by_hand(40.5)
+    watch.look(t, p, np.zeros(t.size), (), 0, t.size)
+    watch.end(t, p, ())
     assert watch.events == []
-    assert [e.kind for e in watch.turned_up] == ["regulator change"]
-    assert watch.turned_up[0].time_s == pytest.approx(30.0, abs=0.5)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis import slopes
+from analysis import rests
 from analysis.pump_turn import fit_turn
 from analysis.shots import find_shots
 from tests.shot_scores import PUMP, SCENES, matches, record
@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 
 def line(turn_s: float, change_pa_per_s: float, shots_s: Floats, *, seed: int) -> tuple[Floats, Floats]:
     """Make means of a line that sinks at 200 Pa/s until it turns, and whose shots come back by half within half a second [s, Pa]."""
-    t = slopes.BIN_S * np.arange(0.5, 160.0)
+    t = rests.BIN_S * np.arange(0.5, 160.0)
     late = np.maximum(t[:, None] - shots_s, 0.0)
     shots = -6e3 * np.sum((1.0 - np.exp(-late / 0.1)) * (0.5 + 0.5 * np.exp(-late / 0.2)), axis=1)
     noise = np.random.default_rng(seed).normal(0.0, 60.0, t.size)
@@ -49,7 +49,7 @@ def test_shots_alone_turn_no_line() -> None:
 
 @pytest.mark.parametrize("up", [True, False])
 def test_coarse_readings_without_noise_turn_no_line(up: bool) -> None:
-    t = slopes.BIN_S * np.arange(120.0)
+    t = rests.BIN_S * np.arange(120.0)
     turn = fit_turn(t, 6e5 - 1200.0 * np.floor(t / 3.0), [0.0, 3.0, 6.0, 9.0], up=up)
     assert turn is None or turn.sure < 1.0
 
