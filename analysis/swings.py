@@ -15,6 +15,7 @@ SLID, SLID_SIGMA = 1.3, 8.0  # dips, and times the noise, that a slope goes on t
 # Hum counts as noise but leaves means over this long alone, which shots bend: by more than this share of what noise would leave in them.
 CALM_S, CALM = 0.08, 6.0
 SWING_MEAN_S = 0.03
+LONGEST_LOSS_S = 0.3
 
 
 @jit
@@ -95,6 +96,20 @@ def slides(t: Floats, p: Floats, onset_s: float, until_s: float, dip_pa: float, 
         between += k * mean * mean
     within -= between
     return blocks < 4 or between / (blocks - 2) < CALM * within / (blocks * (k - 1))
+
+
+@jit
+def lost_pa_s(t: Floats, p: Floats, onset_s: float, half_s: float, before_pa: float, dip_pa: float, least_pa_s: float) -> float:
+    """How much a dip loses, below the level before it and summed over time [Pa s]: the most by any time soon after it is half over.
+
+    Soon is three times as long as the whole dip would take to lose `least_pa_s`: over a longer time the level is not known well enough.
+    """
+    most, lost = 0.0, 0.0
+    until_s = min(half_s + 3.0 * least_pa_s / dip_pa, onset_s + LONGEST_LOSS_S)
+    for i in range(max(position(t, onset_s), 1), min(position(t, until_s) + 1, t.size)):
+        lost += (before_pa - p[i]) * (t[i] - t[i - 1])
+        most = max(most, lost)
+    return most
 
 
 @jit

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.coarse import near_a_step
 from analysis.jit import jit
+from analysis.noise_here import LAST_T, SLOTS, TAIL, tail
 from analysis.rests import BIN_S
 
 Floats = NDArray[np.float64]
@@ -84,6 +85,7 @@ MARK_COLUMNS = 12
     LEAPS,
     RISE_0,
     AGAIN_0,
+    HERE,
     TURN_0,
 ) = (
     0,
@@ -110,8 +112,9 @@ MARK_COLUMNS = 12
     27,
     30,
     33,
+    48,
 )
-FLOATS = 33 + FEWEST_TURNS - 1
+FLOATS = 48 + FEWEST_TURNS - 1
 # Slots of the integer state: next position to clean, first position of the present stretch, and for each scale whether it is above
 # the threshold, where it went above, where its peak is, and whether it may be a shot
 NEXT, START, ABOVE_0, ROSE_0, TOP_0, TURNS, BIN, BIN_N, BINS, MAY_0 = 0, 1, 2, 5, 8, 11, 12, 13, 14, 15
@@ -159,7 +162,9 @@ def first_state(t_s: Floats, p_pa: Floats, w: Widths) -> tuple[Floats, Ints]:
     state[LEAPS] = float(np.median(np.abs(np.diff(p_pa)))) if p_pa.size > 1 else 0.0
     state[REFERENCE] = float(p_pa[0]) if p_pa.size else 0.0
     state[BIN_0] = float(t_s[0]) if t_s.size else 0.0
-    state[RISE_0:TURN_0] = -np.inf
+    state[RISE_0:HERE] = -np.inf
+    state[HERE + TAIL : TURN_0 : SLOTS] = 1.0
+    state[HERE + LAST_T : TURN_0 : SLOTS] = -np.inf
     half = p_pa.size // 2
     if half:
         fall = float(np.median(p_pa[:half]) - np.median(p_pa[half:])) / half  # a reading
@@ -396,7 +401,8 @@ def scan(
                 if t[j] > state[AGAIN_0 + s]:  # a steady run of shots would hide itself
                     state[RIPPLE_0 + s] = ripple + (move if abs(away) > ripple else -move)
                 fall = away
-                threshold = max(white, RIPPLES * 1.4826 * state[RIPPLE_0 + s])
+                usual, beyond = max(white, RIPPLES * 1.4826 * state[RIPPLE_0 + s]), white * WHITE[0] / WHITE[s]
+                threshold = usual * tail(state[HERE:], s, t[j], stride[s] * step_s, fall, usual, beyond)
                 may_be = MAY_BE * threshold
                 if s == scales - 1 and near_a_step(threshold, sigma, state[RESOLUTION]):
                     threshold = may_be

@@ -23,7 +23,7 @@ from analysis.sensor_lag import grown, span, unlagged
 from analysis.slow_falls import SlowFalls
 from analysis.so_far import FAINT_SIGMA, RING_S, RING_SHARE, Found, SoFar
 from analysis.stream import VIEW_S, Stream, View
-from analysis.swings import comes_back, slides, swing_s
+from analysis.swings import comes_back, lost_pa_s, slides, swing_s
 
 Floats = NDArray[np.float64]
 
@@ -31,8 +31,9 @@ GOES_ON = -0.4  # of the dip: further down than its fitted bottom at the end of 
 BESIDE_S = 0.06
 BRIEF_SIGMA = 9.0
 LEAST_SIGMA, LEAST_STEPS, SURE_SIGMA, LEAST_PA = 2.8, 1.5, 8.0, 600.0
-# Depth times the time that a dip stays low: less than any of 17 000 simulated shots shows, at the tool or on a receiver (93 Pa s);
-# what a radio leaves in the readings as it pulls the supply of its logger down is less.
+# What a dip loses, summed over time: less than any of 17 000 simulated shots does, at the tool or on a receiver (93 Pa s, as depth times
+# the time that it stays low). What a radio leaves in the readings as it pulls the supply of its logger down is less, and so is what a few
+# readings leave that lie far off.
 LEAST_PA_S = 90.0
 SURE_FIT = 8.0  # so sure is a fit of the whole fall, where noise smears the steps of the resolution
 DITHER_SEEN, SLOPE_SIGMA = 0.6, 40.0  # noise over the resolution, and dip over the noise, between which a straight slope can be told
@@ -117,7 +118,7 @@ class Weighing:
         t, p = view.t_s[a:z], view.p_pa[a:z]
         fall = measure(t, p, top_s, lag, noise, size, w.step_s, earliest, until, self._least(top_s, noise), ripple)
         elsewhere = fall is None or fall.half_s > top_s + BESIDE_S or (fall.sure > 0.0 and fall.time_s > top_s)
-        unsure = fall is None or significance(fall, noise, resolution, w.step_s) < SURE_SIGMA
+        unsure = fall is None or significance(fall, noise, resolution, w.step_s) < SURE_SIGMA or _brief(t, p, fall)
         near = near_a_step(size, noise, resolution)
         if near and (fall is None or elsewhere or unsure or near_a_step(fall.dip_pa, noise, resolution)):
             rounded = self._rounded(mark, view, noise)
@@ -294,8 +295,6 @@ class Weighing:
 
 def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: float) -> float:
     """How many times the noise a filter matched to the dip would see; 0 for what is no fall of a line's."""
-    if 0.0 < fall.low_s < LEAST_PA_S / fall.dip_pa:
-        return 0.0
     if fall.sure >= SURE_FIT and fall.dip_pa > max(SMEARED_STEPS * resolution_pa, LEAST_PA) and smears(noise_pa, resolution_pa):
         return fall.sure
     if 0.0 < fall.sure < UNSURE_FIT:
@@ -309,6 +308,11 @@ def significance(fall: Fall, noise_pa: float, resolution_pa: float, step_s: floa
         return 0.0  # a reading or two, as a small spike would leave
     readings = max(min(fall.low_s, 0.3) / step_s, 1.0)
     return float(fall.dip_pa / max(noise_pa, 1e-9) * readings**0.5)
+
+
+def _brief(t: Floats, p: Floats, fall: Fall) -> bool:
+    """Whether a dip is over sooner than any that a tool makes."""
+    return lost_pa_s(t, p, fall.time_s, fall.half_s, fall.before_pa, fall.dip_pa, LEAST_PA_S) < LEAST_PA_S
 
 
 def _rests(t: Floats, p: Floats, a: int, b: int, noise_pa: float) -> bool:
