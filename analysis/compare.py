@@ -22,6 +22,7 @@ from analysis.estimate import Estimate
 from analysis.jit import jit
 from analysis.places import named
 from analysis.settled import Settled, Trace, settled_shots
+from analysis.slow_drift import widening
 from analysis.statistics import Z_95, bootstrap_blocks, log_rank
 from analysis.units import significant
 
@@ -53,6 +54,7 @@ SHARP_PER_S, LATE = 3.0, 0.5
 UNLIKE_RATES = 1.2  # from which ratio on the reader is told
 PULL = 4.0  # spreads from the median beyond which a recovery counts no further
 TOLD_SHIFT, FAR_SHIFT = 0.01, 0.05  # of absolute pressure, from which on the reader is told, and it is why the interval is wide
+DRIFTS = 2.0  # times, by which an interval is wider for a drift, from which on the reader is told
 PACE_S = 4.0  # the air of tool and line forgets the shot before over about this time
 PACE_PRIOR = 0.05  # standard uncertainty, before any shot is seen, of the share by which the shot before can move a measure
 
@@ -174,6 +176,13 @@ def compare(before: Trace, after: Trace) -> Comparison:
             matched_u = math.hypot(effect.u_between(pace), recovery_u, LATE * spacing_s / typical_s)
             recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u)
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
+            drifting = [name for name, side in (("before", one), ("after", other)) if _drift(side, _mean_log_recovery) > DRIFTS]
+            if drifting:
+                warnings.append(
+                    f"The recoveries {' and '.join(drifting)} drift over minutes, as where the tank of the compressor runs down until its "
+                    "pump starts; many such shots tell as little as a few, and the interval is wider for it. For a sharper answer record "
+                    "until the pump has run several times, on both days."
+                )
         elif most >= FEWEST:
             matched_u = math.hypot(PACE_PRIOR * abs(float(pace[1].mean() - pace[0].mean())), recovery_u)
             recovery_b, recovery_a, recovery_change = _bounded(b, a, matched_u)
@@ -313,7 +322,14 @@ def _typical(side: Settled, log_mean: Callable[[Settled, NDArray[np.int64]], flo
     spread = float(np.nanstd(bootstrap_blocks(partial(log_mean, side), side.burst, times=300, seed=seed)))
     # Few blocks resample too narrowly, and how widely is itself unsure: scale like a sample's standard deviation, and by Student's t.
     free = max(side.bursts - 1, 1)
-    return log_mean(side, np.arange(side.used)), spread * ((free + 1) / free) ** 0.5 * float(stdtrit(free, 0.975)) / Z_95
+    spread *= ((free + 1) / free) ** 0.5 * float(stdtrit(free, 0.975)) / Z_95
+    return log_mean(side, np.arange(side.used)), spread * _drift(side, log_mean)
+
+
+def _drift(side: Settled, log_mean: Callable[[Settled, NDArray[np.int64]], float]) -> float:
+    """How many times wider the interval is for what drifts over minutes, as the pressure of a tank between two runs of its pump."""
+    fired_s = [side.record.shots[i].time_s for i in side.index]
+    return widening(fired_s, [log_mean(side, np.array([i])) for i in range(side.used)])
 
 
 def _around(log_value: float, u: float) -> Estimate:

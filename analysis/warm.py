@@ -10,6 +10,7 @@ import numpy as np
 from analysis.line_file import parse_line
 from analysis.model import simulate
 from analysis.shots import find_shots
+from analysis.slow_drift import widening
 
 LINE = """
 [compressor]
@@ -29,7 +30,7 @@ air_per_shot = "1.5 L"
 
 def warm() -> None:
     """Simulate a few shots of an invented line and find them again, as a slow sensor would show them; and some on a
-    receiver, in noise and rounded.
+    receiver, in noise and rounded; and look for a drift, as before and after does.
     """
     rng = np.random.default_rng(1)
     run = simulate(parse_line(LINE), [2.0, 4.0, 6.0], duration_s=8.0)
@@ -40,6 +41,7 @@ def warm() -> None:
     p = 6e5 - 4000.0 * fallen
     find_shots(t, p + rng.normal(0.0, 500.0, t.size))
     find_shots(t, 3e3 * np.round((p + rng.normal(0.0, 500.0, t.size)) / 3e3))
+    widening(t[:20], rng.normal(size=20))
 
 
 if __name__ == "__main__":

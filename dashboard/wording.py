@@ -261,7 +261,8 @@ def compare(c: Comparison, reader: Reader) -> list[str]:
     return [
         *out,
         f"{found}, fired on a settled line, were compared, so that faster or slower work does not count.",
-        "Tool, nails and the sensor's place are taken to be the same on both days: a shot that takes more air looks like a worse line.",
+        "Tool, nails, the sensor's place and how full the compressor's tank stands are taken to be alike on both days: a shot that takes "
+        "more air, or a tank run down, looks like a worse line.",
     ]
 
 

@@ -97,6 +97,25 @@ def test_intervals_of_five_shots_hold_the_truth() -> None:
     assert held >= 285  # as if the scatter were known, it would be 280
 
 
+def on_a_tank(from_s: float) -> Trace:
+    """Forty like shots behind a regulator whose tank runs down in 400 s until its pump starts: recoveries take up to half as long again."""
+    rng, t = np.random.default_rng(int(from_s)), np.arange(0.0, 166.0, 0.005)
+    p = 650e3 + rng.normal(0.0, 500.0, t.size)
+    for at_s in 3.0 + 4.0 * np.arange(40):
+        since_s = np.maximum(t - at_s, 0.0)
+        back_s = 0.15 * (1.0 + 0.5 * ((from_s + at_s) % 400.0) / 400.0)
+        p -= 80e3 * (1.0 - np.exp(-since_s / 0.01)) * np.exp(-np.maximum(since_s - 0.04, 0.0) / back_s)
+    return Trace(t_s=t, p_pa=p)
+
+
+@pytest.mark.parametrize(("before_s", "after_s"), [(0.0, 200.0), (200.0, 0.0)])
+def test_a_tank_that_runs_down_makes_the_line_neither_better_nor_worse(before_s: float, after_s: float) -> None:
+    result = compare(on_a_tank(before_s), on_a_tank(after_s))
+    assert abs(result.recovery_change.value or 0.0) > 0.12
+    assert result.verdict == "cannot tell", result.why
+    assert any("drift over minutes" in w for w in result.warnings)
+
+
 def estimate(value: float, half: float) -> Estimate:
     return Estimate(value=value, low=value - half, high=value + half)
 
