@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.echoes import Echoes
 from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
 from analysis.mean_dip import AFTER_S
 from analysis.measures import BOTTOM_S, Fall
@@ -65,6 +66,7 @@ class ShotDetector:
         self._weighing = Weighing(self._stream, self._so_far, self.lag_s)
         self._strokes = Strokes()
         self._ringing = Ringing()
+        self._echoes = Echoes()
         self._slow = SlowWatch()
         self._plugs = PlugWatch()
         self._timer = TimerWatch()
@@ -76,6 +78,7 @@ class ShotDetector:
         self._shots: list[Shot] = []  # those before `SoFar.seen`, which their mean dip may still tell better
         self._depth_u = 0.0
         self._held: list[tuple[float, float]] = []  # shots that have turned out to be air drawn for a while: from and until [s]
+        self._echoed: list[float] = []  # and those that are known as echoes of others by now
         self._events: list[Event] = []
         self._drawn: list[Fall] = []  # that were taken for the beginning of an event
         self._finished = False
@@ -206,7 +209,8 @@ class ShotDetector:
             if disturbs(fall, noise):
                 self._slow.drop(replace(fall, time_s=last.time_s))
             return
-        if self._repeats(fall):
+        self._echoed += self._echoes.note(fall, self._stream.step_s)
+        if self._repeats(fall) or self._echoes.heard(fall, self._stream.step_s):
             self._deepen(found)
             return
         if self._stream.disturbed(fall.time_s, fall.dip_pa, found.ready):
@@ -273,6 +277,7 @@ class ShotDetector:
         """Take a fall for a shot, learn from it, and watch its recovery."""
         fall, so_far = found.fall, self._so_far
         so_far.usual.add(fall)
+        self._echoes.shot(fall)
         self._company.add(fall, found.noise_pa, self._stream.t_s, self._stream.p_pa)
         for odd in so_far.usual.tiny():
             self._take_back(odd.time_s)
@@ -298,11 +303,14 @@ class ShotDetector:
         self._look_s = np.inf
 
     def _settle(self, *, last: bool) -> None:
-        """Turn shots into air drawn, a tool plugged in, or what a timer drew, where what came after them has shown that they were."""
+        """Turn shots into air drawn, a tool plugged in, what a timer drew or an echo, where what came after has shown that they were."""
         for time_s, until_s in self._held:
             self._take_back(time_s)
             self._events.append(Event(kind="air draw", time_s=time_s, until_s=until_s))
         self._held.clear()
+        for time_s in self._echoed:
+            self._take_back(time_s)
+        self._echoed.clear()
         span_s = self._stream.last_s - self._stream.first_s if last else 0.0
         for time_s, until_s in self._plugs.settle(span_s):
             self._take_back(time_s)
@@ -415,6 +423,7 @@ class ShotDetector:
                 *self._plugs.doubts(rate),
                 *self._so_far.usual.doubts(),
                 *self._ringing.doubts(),
+                *self._echoes.doubts(),
                 *(() if self.lag_s else self._fronts.doubts(stream.step_s)),
                 *stream.doubts(),
             ),

@@ -35,12 +35,8 @@ CLEAR_SIGMA = 6.0  # of the noise of a reading: so far down it goes, at least, w
 FEWEST_READINGS = 16
 GOOD_S, MOST_TIMES = 0.04, 5  # nine of ten of such shots are told so well, of other simulators' receivers; times named
 SAME_S = 0.06  # a fall of the train is a shot that is told
-FEWEST, UNEVEN, MARGIN, BADLY = (
-    3,
-    0.11,
-    6.0,
-    1.75,
-)  # shots; the spread of their pace as a share; how much worse another number of them is, and how badly they may fit
+# A train counts with so many shots, so even a pace (its spread as a share), any other number of them so much worse, and no worse a fit.
+FEWEST, UNEVEN, MARGIN, BADLY = 3, 0.11, 6.0, 1.75
 DRAWN_S, DRAWN_GRID_S = 0.12, 0.04  # from the first fall, within which an air draw like shots would begin; and between times tried
 UNSURE_S = 0.15  # what was told as air drawn may have begun so long before or after
 
