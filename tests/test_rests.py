@@ -53,6 +53,13 @@ def test_a_regulator_turned_just_before_work_goes_on_is_told(change_pa: float, t
     assert time_s == pytest.approx(35.0, abs=1.5)
 
 
+def test_a_line_that_rises_and_rests_there_is_held_by_a_regulator() -> None:
+    t = times(90.0)
+    [(kind, time_s)] = watched(t, with_shots(t, np.interp(t, [0.0, 30.0, 34.0, 90.0], [600e3, 600e3, 630e3, 630e3]), []), [])
+    assert kind == "regulator change"  # and no pump runs
+    assert time_s == pytest.approx(30.0, abs=0.5)
+
+
 def test_shots_that_hide_its_beginning_date_it_between_them() -> None:
     shots = [*WORK, 31.8, 34.5, 38.0, 41.0]
     t = times(50.0)
