@@ -16,15 +16,16 @@ from analysis.units import significant
 
 LATEST_S = 0.6  # after a shot, that an echo comes: there and back along 100 m
 DEPTHS = 0.2, 0.75  # of the shot's dip, that an echo may have; a second shot of a burst is deeper
-BEFORE_S, AFTER_S = 1.0, 0.5  # a shot stands alone that follows no fall so soon, and whose second fall no shot follows so soon
+# A shot stands alone that follows none as deep so soon, and no fall at all so soon, and whose second fall no shot follows so soon.
+BEFORE_S, NO_FALL_S, AFTER_S = 1.0, 0.5, 0.5
 ALIKE_S, ALIKE = 0.006, 0.03  # echoes come within so long of each other, or within such a share of the time they take,
 STEP_SHARE = 0.6  # or of the time from one reading to the next
 # The last second falls of shots that stood alone: how many are looked at, and how many and which share of them are alike; and which share
 # still are of an echo that is known.
 KNOWN, FEWEST, MOSTLY, STILL = 12, 5, 0.7, 0.4
-TWICE = 1.5  # an echo that is told is as even, times this, and between 1 / 2 and
-DEEPER = 1.6  # times as deep as usual
-REMEMBERED = 64  # falls
+TWICE = 1.5  # an echo that is told is as even, times this,
+LESS, MORE, DEEPEST = 0.5, 1.6, 0.9  # and so many times as deep as usual; a shot fired into one is deeper than another
+FALLS, SHOTS = 32, 256  # remembered: falls to look for echoes in, and shots that may turn out to be some
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +40,10 @@ class Echoes:
     """Learns from shots that stand alone whether they have an echo, and tells falls that are one."""
 
     def __init__(self) -> None:
-        self._falls: deque[tuple[float, float]] = deque(maxlen=REMEMBERED)  # time [s] and dip [Pa] of what may be a shot or an echo,
-        self._shots: deque[tuple[float, float]] = deque(maxlen=REMEMBERED)  # and of what was taken for a shot
+        self._falls: deque[tuple[float, float]] = deque(maxlen=FALLS)  # time [s] and dip [Pa] of what may be a shot or an echo
+        self._shots: deque[tuple[float, float]] = deque(maxlen=SHOTS)  # and of shots and their echoes,
+        self._new: deque[tuple[float, float]] = deque(maxlen=FALLS)  # of which these are not looked at yet
         self._seen: deque[_Echo] = deque(maxlen=KNOWN)
-        self._looked_s = -np.inf  # shots until then have been looked at
         self._echo: _Echo | None = None
         self._told = 0
 
@@ -61,28 +62,27 @@ class Echoes:
         known, self._echo = self._echo, self._usual(step_s)
         if known is not None or self._echo is None:
             return []
-        return [time_s for time_s, dip_pa in list(self._shots) if self._is_one(time_s, dip_pa, step_s)]
+        return [time_s for time_s, dip_pa in self._shots if self._is_one(time_s, dip_pa, step_s)]
 
     def shot(self, fall: Fall) -> None:
         """Take note of a fall that was taken for a shot."""
-        self._shots.append((fall.time_s, fall.dip_pa))
+        for shots in (self._shots, self._new):
+            shots.append((fall.time_s, fall.dip_pa))
 
     def heard(self, fall: Fall, step_s: float) -> bool:
         """Whether a fall is the echo of a shot."""
         if not self._is_one(fall.time_s, fall.dip_pa, step_s):
             return False
+        self._shots.append((fall.time_s, fall.dip_pa))  # which has an echo too
         self._told += 1
         return True
 
     def _look(self, now_s: float) -> None:
         """See which shots that stand alone had an echo."""
-        for time_s, dip_pa in self._shots:
-            if time_s <= self._looked_s:
-                continue
-            if now_s < time_s + LATEST_S + AFTER_S:
-                return
-            self._looked_s = time_s
-            if any(time_s - BEFORE_S < t < time_s for t, _ in self._falls):
+        while self._new and now_s > self._new[0][0] + LATEST_S + AFTER_S:
+            time_s, dip_pa = self._new.popleft()
+            before = [(time_s - t, d / dip_pa) for t, d in self._falls if t < time_s]
+            if any(s < NO_FALL_S or (s < BEFORE_S and d > DEPTHS[1]) for s, d in before):
                 continue
             after = [(t - time_s, d / dip_pa) for t, d in self._falls if time_s < t < time_s + LATEST_S + AFTER_S]
             echo = next((_Echo(t, d) for t, d in after if t < LATEST_S and d > DEPTHS[0]), None)
@@ -110,10 +110,13 @@ class Echoes:
         if echo is None:
             return False
         within_s = TWICE * self._within_s(echo.after_s, step_s)
-        deepest = min(DEEPER * echo.share, DEPTHS[1])
-        return any(
-            abs(time_s - t - echo.after_s) < within_s and 0.5 * echo.share < dip_pa / d < deepest for t, d in self._shots if t < time_s
-        )
+        deepest = min(MORE * echo.share, DEEPEST)
+        for t, d in reversed(self._shots):
+            if time_s - t > echo.after_s + within_s:
+                return False
+            if abs(time_s - t - echo.after_s) < within_s and LESS * echo.share < dip_pa / d < deepest:
+                return True
+        return False
 
     def doubts(self) -> list[str]:
         """Say that shots have an echo, and what to do."""
