@@ -131,7 +131,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
         warnings += [f"{name}: {w}" for w in side.record.warnings]
     recovery_b, recovery_a, recovery_change = nothing, nothing, nothing
     dip_b, dip_a, dip_change, pace_shift = nothing, nothing, nothing, nothing
-    pressure_shift, p_value = 0.0, None
+    pressure_shift, p_value, drifting = 0.0, None, ""
     moved = _moved(before, after)
     if min(b.used, a.used) >= FEWEST and not moved:
         pace = _pace(b), _pace(a)
@@ -176,10 +176,11 @@ def compare(before: Trace, after: Trace) -> Comparison:
             matched_u = math.hypot(effect.u_between(pace), recovery_u, LATE * spacing_s / typical_s)
             recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u)
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
-            drifting = [name for name, side in (("before", one), ("after", other)) if _drift(side, _mean_log_recovery) > DRIFTS]
+            sides = ("before", one), ("after", other)
+            drifting = " and ".join(name for name, side in sides if _drift(side, _mean_log_recovery) > DRIFTS)
             if drifting:
                 warnings.append(
-                    f"The recoveries {' and '.join(drifting)} drift over minutes, as where the tank of the compressor runs down until its "
+                    f"The recoveries {drifting} drift over minutes, as where the tank of the compressor runs down until its "
                     "pump starts; many such shots tell as little as a few, and the interval is wider for it. For a sharper answer record "
                     "until the pump has run several times, on both days."
                 )
@@ -187,7 +188,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
             matched_u = math.hypot(PACE_PRIOR * abs(float(pace[1].mean() - pace[0].mean())), recovery_u)
             recovery_b, recovery_a, recovery_change = _bounded(b, a, matched_u)
             p_value = log_rank(b.time_s, b.ended, a.time_s, a.ended).p_value
-    verdict, why = _judge(b, a, moved, recovery_change, dip_change, pressure_shift)
+    verdict, why = _judge(b, a, moved, recovery_change, dip_change, pressure_shift, drifts=bool(drifting))
     return Comparison(
         recovery_before_s=recovery_b,
         recovery_after_s=recovery_a,
@@ -374,7 +375,7 @@ def _moved(before: Trace, after: Trace) -> str:
 
 
 def _judge(
-    b: Settled, a: Settled, moved: str, recovery_change: Estimate, dip_change: Estimate, pressure_shift: float
+    b: Settled, a: Settled, moved: str, recovery_change: Estimate, dip_change: Estimate, pressure_shift: float, *, drifts: bool
 ) -> tuple[Verdict, str]:
     if moved:
         return "cannot tell", moved
@@ -402,6 +403,8 @@ def _judge(
             return "cannot tell", f"{words} That is too little to be sure of: another day, or other weather, can do as much."
         if _unlike_rates(b, a):
             return "cannot tell", f"{words} The interval is too wide to say; log both days at the same rate."
+        if drifts:
+            return "cannot tell", f"{words} The recoveries drift too much to say; record until the pump has run several times on both days."
         return "cannot tell", f"{words} The interval is too wide to say; record more shots from a settled line."
     if "less" in signs.values() and "more" in signs.values():
         return "cannot tell", (

@@ -113,6 +113,7 @@ def test_a_tank_that_runs_down_makes_the_line_neither_better_nor_worse(before_s:
     result = compare(on_a_tank(before_s), on_a_tank(after_s))
     assert abs(result.recovery_change.value or 0.0) > 0.12
     assert result.verdict == "cannot tell", result.why
+    assert "drift too much" in result.why
     assert any("drift over minutes" in w for w in result.warnings)
 
 
