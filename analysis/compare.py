@@ -160,7 +160,8 @@ def compare(before: Trace, after: Trace) -> Comparison:
                 "differently; the intervals are wider for it. Log both days at the same rate."
             )
         dip_u = math.hypot(effect.u_between(pace), PRESSURE_EXPONENT_U * pressure, SHARP_PER_S * spacing_s, *apart_u)
-        dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, dip_u)
+        drifts = tuple(_drift(s, np.log(s.dip_pa)) for s in (one, other))
+        dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, dip_u, drifts)
         dip_b, dip_a = dip_b.widened(Z_95 * depth_u[0]), dip_a.widened(Z_95 * depth_u[1])
         early_u = [EARLY_U * s.record.noise_pa / float(np.median(s.dip_pa)) for s in (b, a)]
         level_u = [LEVEL_SHARE * u for u in noise_u]
@@ -169,15 +170,15 @@ def compare(before: Trace, after: Trace) -> Comparison:
         fewest, most = sorted(int(s.ended.sum()) for s in (b, a))
         if fewest >= FEWEST:
             # A recovery that was seen depends on the interval before the shot, never on the one that would have cut it off.
-            seen = [np.where(s.ended, np.log(np.maximum(s.time_s, 1e-6)), np.nan) for s in (b, a)]
+            seen = [_log_recoveries(s) for s in (b, a)]
             effect = _pace_effect(pace, (seen[0], seen[1]))
             one, other = (replace(s, time_s=s.time_s * effect.taken_out(x, pace)) for s, x in zip((b, a), pace, strict=True))
             typical_s = math.exp(float(np.nanmean(np.concatenate(seen))))
             matched_u = math.hypot(effect.u_between(pace), recovery_u, LATE * spacing_s / typical_s)
-            recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u)
+            drifts = tuple(_drift(s, _log_recoveries(s)) for s in (one, other))
+            recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u, drifts)
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
-            sides = ("before", one), ("after", other)
-            drifting = " and ".join(name for name, side in sides if _drift(side, _mean_log_recovery) > DRIFTS)
+            drifting = " and ".join(name for name, drift in zip(("before", "after"), drifts, strict=True) if drift > DRIFTS)
             if drifting:
                 warnings.append(
                     f"The recoveries {drifting} drift over minutes, as where the tank of the compressor runs down until its "
@@ -309,28 +310,36 @@ def _mean_log_recovery(side: Settled, drawn: NDArray[np.int64]) -> float:
     return log_normal_mean(side.time_s[drawn], side.ended[drawn])
 
 
+def _log_recoveries(side: Settled) -> Floats:
+    """Logarithms of the recoveries that were seen, NaN where they were cut off."""
+    return np.where(side.ended, np.log(np.maximum(side.time_s, 1e-6)), np.nan)
+
+
 def _ratio(
-    b: Settled, a: Settled, log_mean: Callable[[Settled, NDArray[np.int64]], float], matched_u: float
+    b: Settled,
+    a: Settled,
+    log_mean: Callable[[Settled, NDArray[np.int64]], float],
+    matched_u: float,
+    drifts: tuple[float, ...] = (1.0, 1.0),
 ) -> tuple[Estimate, Estimate, Estimate]:
-    """Typical value on each side and their ratio - 1, with intervals from resampled bursts and what matching leaves uncertain."""
-    (x, x_u), (y, y_u) = _typical(b, log_mean, 1), _typical(a, log_mean, 2)
+    """Typical value on each side and their ratio - 1, with intervals from resampled bursts, what drifts and what matching leaves unsure."""
+    (x, x_u), (y, y_u) = _typical(b, log_mean, 1, drifts[0]), _typical(a, log_mean, 2, drifts[1])
     ratio = _around(y - x, math.hypot(x_u, y_u, 2.0**0.5 * MEASURE_U, matched_u))
     return _around(x, x_u), _around(y, y_u), ratio.map(lambda r: r - 1.0)
 
 
-def _typical(side: Settled, log_mean: Callable[[Settled, NDArray[np.int64]], float], seed: int) -> tuple[float, float]:
-    """Logarithm of the typical value of a side and its standard uncertainty, from resampled bursts."""
+def _typical(side: Settled, log_mean: Callable[[Settled, NDArray[np.int64]], float], seed: int, drift: float) -> tuple[float, float]:
+    """Logarithm of the typical value of a side and its standard uncertainty, from resampled bursts and so many times wider for a drift."""
     spread = float(np.nanstd(bootstrap_blocks(partial(log_mean, side), side.burst, times=300, seed=seed)))
     # Few blocks resample too narrowly, and how widely is itself unsure: scale like a sample's standard deviation, and by Student's t.
     free = max(side.bursts - 1, 1)
     spread *= ((free + 1) / free) ** 0.5 * float(stdtrit(free, 0.975)) / Z_95
-    return log_mean(side, np.arange(side.used)), spread * _drift(side, log_mean)
+    return log_mean(side, np.arange(side.used)), spread * drift
 
 
-def _drift(side: Settled, log_mean: Callable[[Settled, NDArray[np.int64]], float]) -> float:
+def _drift(side: Settled, logs: Floats) -> float:
     """How many times wider the interval is for what drifts over minutes, as the pressure of a tank between two runs of its pump."""
-    fired_s = [side.record.shots[i].time_s for i in side.index]
-    return widening(fired_s, [log_mean(side, np.array([i])) for i in range(side.used)])
+    return widening([side.record.shots[i].time_s for i in side.index], logs)
 
 
 def _around(log_value: float, u: float) -> Estimate:
@@ -342,7 +351,7 @@ def _bounded(b: Settled, a: Settled, matched_u: float) -> tuple[Estimate, Estima
     """Recoveries and a bound of their ratio - 1, where those of one side were cut off nearly all: how long they take at least."""
     cut, whole = (b, a) if b.ended.sum() < a.ended.sum() else (a, b)
     least = longer_than(cut.time_s, cut.ended)
-    log_value, u = _typical(whole, _mean_log_recovery, 1)
+    log_value, u = _typical(whole, _mean_log_recovery, 1, _drift(whole, _log_recoveries(whole)))
     seen, unseen, bound = _around(log_value, u), Estimate(value=None, low=least), Estimate(value=None)
     if least is not None:
         most = math.exp(log_value + Z_95 * math.hypot(u, 2.0**0.5 * MEASURE_U, matched_u))

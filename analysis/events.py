@@ -27,12 +27,8 @@ SAME_FALL_S = 0.05  # apart, marks are of one fall
 SWING_S = 0.7  # a fall that begins this soon after a shot and is over this soon is the hose that rings, not a blow gun
 FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, what falls on and is so much smaller belongs to it,
 REGAINS = 0.1  # and what regains no more than this share of itself
-EMPTIES_BINS, MEAN_BINS, FALLS_STILL, EMPTY_AT = (
-    15,
-    4,
-    0.08,
-    0.25,
-)  # a line that still falls as towards this share of its level is pulled off
+# A line is pulled off that still falls, by this share of its level in so long at least, as towards no more than this share of it.
+EMPTIES_BINS, MEAN_BINS, FALLS_STILL, EMPTY_AT = 15, 4, 0.08, 0.25
 LET_GO_FIRST_S = 3.0  # what falls so long after a drop that has not come back is another
 DRAW_MAX_S = 60.0
 COMES_BACK_S = 1.5  # a rise that begins this soon after a draw, to no more than before it, is the line that comes back

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.overlapping import NODE_S, SLOPES_AFTER_S, SLOPES_BEFORE_S, UNLIKE_SLOPES, Shape, parts, slopes_leave
-from analysis.record import Event, Shot
+from analysis.overlapping import NODE_S, SLOPES_AFTER_S, SLOPES_BEFORE_S, UNLIKE_SLOPES, Shape, means, parts, slopes_leave
+from analysis.record import Event, Shot, times_named
 from analysis.recovered import RECOVERED, recovery
 from analysis.trains import PACES_S, fit_train
 
@@ -33,7 +33,7 @@ LOW = 0.25  # and how little above its lowest it still counts as there
 SEVERAL = 2.0  # by so much more, the reader is told
 CLEAR_SIGMA = 6.0  # of the noise of a reading: so far down it goes, at least, while no shots are known
 FEWEST_READINGS = 16
-GOOD_S, MOST_TIMES = 0.04, 5  # nine of ten of such shots are told so well, of other simulators' receivers; times named
+GOOD_S = 0.04  # nine of ten of such shots are told so well, of other simulators' receivers
 SAME_S = 0.06  # a fall of the train is a shot that is told
 # A train counts with so many shots, so even a pace (its spread as a share), any other number of them so much worse, and no worse a fit.
 FEWEST, UNEVEN, MARGIN, BADLY = 3, 0.11, 6.0, 1.75
@@ -110,8 +110,7 @@ class Melted:
             self.look_s = np.inf
             return
         per = max(round(BIN_S * (z - a - 1) / (t[z - 1] - t[a])), 1)
-        n = (z - a) // per
-        x, y = (v[a : a + n * per].reshape(n, per).mean(axis=1) for v in (t, p))
+        x, y = means(t[a:z], per), means(p[a:z], per)
         known = tuple(s for s in told_s if s > begins_s - BEFORE_S)
         stretch = Stretch(t_s=x, p_pa=y, noise_pa=noise_pa / per**0.5, begins_s=begins_s, told_s=known)
         low_pa, low_s = stretch.goes_lower(shape)
@@ -166,25 +165,21 @@ class Melted:
         said = []
         if self._bursts:
             count = sum(len(b) for b in self._bursts)
+            times = times_named(sorted(b[0].time_s for b in self._bursts))
             said.append(
-                f"{count} shots are those of {len(self._bursts)} bursts (at {_named([b[0].time_s for b in self._bursts])}) that melt into "
+                f"{count} shots are those of {len(self._bursts)} bursts (at {times}) that melt into "
                 f"one slope: how many they are shows in the whole of it, when each was is good to about {1e3 * GOOD_S:.0f} ms. "
                 "For better, record with the sensor at the tool."
             )
         others = [e for e in events if not e.kind.startswith("pump")]
         left_s = [s for s in self._unsolved_s if not any(e.time_s - UNSURE_S < s < e.until_s + UNSURE_S for e in others)]
         if left_s:
+            times = times_named(sorted(left_s))
             said.append(
-                f"The line goes lower at {_named(left_s)} than the shots counted there explain: they may be bursts whose shots melt into "
+                f"The line goes lower at {times} than the shots counted there explain: they may be bursts whose shots melt into "
                 "one slope where this sensor sits. How many they were cannot be told; to count them, record with the sensor at the tool."
             )
         return said
-
-
-def _named(times_s: Sequence[float]) -> str:
-    """Some times, in words."""
-    first = sorted(times_s)[:MOST_TIMES]
-    return ", ".join(f"{s:.1f} s" for s in first) + (" and later" if len(times_s) > MOST_TIMES else "")
 
 
 def burst_in(stretch: Stretch, shape: Shape) -> list[Shot]:

@@ -178,7 +178,7 @@ def fit_falls(
         return []
     step_s = float(t[-1] - t[0]) / (t.size - 1)
     per = max(round(BIN_S / step_s), 1)
-    x, y = _means(t - t[0], per), _means(p - p[0], per)
+    x, y = means(t - t[0], per), means(p - p[0], per)
     sigma = max(noise_pa / per**0.5, UNLIKE * shape.dip_pa)
     from_s, until_s = from_s - float(t[0]), until_s - float(t[0])
     known = [s - float(t[0]) for s in known_s]
@@ -216,11 +216,11 @@ def fit_falls(
     return told if told and not _slopes_do(x, y, shape.lost, known, found, sure, sigma) else []
 
 
-def _means(values: Floats, per: int) -> Floats:
+def means(values: Floats, per: int) -> Floats:
     """Means over so many values each."""
     n = values.size // per
-    means: Floats = values[: n * per].reshape(n, per).mean(axis=1)
-    return means
+    out: Floats = values[: n * per].reshape(n, per).mean(axis=1)
+    return out
 
 
 def _goes_down(x: Floats, y: Floats, at_s: float, low_s: float) -> float:
@@ -280,7 +280,7 @@ def _slopes_do(x: Floats, y: Floats, shape: Floats, known: list[float], found: l
     """Whether two changes smoother than shots, down or up, explain nearly as much as falls found, and those known just before them."""
     step_s = float(x[-1] - x[0]) / (x.size - 1)
     per = max(round(SLOPES_BIN_S / step_s), 1)
-    x, y, sigma = _means(x, per), _means(y, per), sigma / per**0.5
+    x, y, sigma = means(x, per), means(y, per), sigma / per**0.5
     away = _away(y, parts(x, x, shape, [*known, *found]))
     explained = 3 + len(known) + 2 * len(found)
     from_s = found[0] - SLOPES_BEFORE_S

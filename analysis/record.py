@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Outcome = Literal["recovered", "cut off", "not recovered"]
 Kind = Literal["regulator change", "disconnected", "connected", "air draw", "pump start", "pump stop", "interference", "gap"]
+NAMED: Final = 5  # times in one sentence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,3 +116,8 @@ def bursts(time_s: ArrayLike) -> list[NDArray[np.intp]]:
 def falls_at(times_s: list[float]) -> str:
     """Name falls by their times [s], for a sentence."""
     return ", or ".join(f"the fall at {at:.1f} s" for at in times_s)
+
+
+def times_named(times_s: list[float]) -> str:
+    """Name the first of some times [s], for a sentence."""
+    return ", ".join(f"{at:.1f} s" for at in times_s[:NAMED]) + (" and later" if len(times_s) > NAMED else "")

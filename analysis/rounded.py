@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.jit import jit
+from analysis.small_system import solve
 
 Floats = NDArray[np.float64]
 
@@ -50,7 +51,7 @@ def annealed(y: Floats, count: Floats, columns: Floats, guesses: Floats, least: 
             factors[k] += count[i] * columns[k, i] * y[i]
             for j in range(k + 1):
                 squares[k, j] += count[i] * columns[k, i] * columns[j, i]
-    _solve(squares, factors)
+    _held(squares, factors)
     best, suits, kept = -np.inf, NOISES[0], factors.copy()
     for noise in NOISES:
         now = fit(y, count, columns, guesses, factors, max(noise, least))
@@ -99,7 +100,7 @@ def fit(y: Floats, count: Floats, columns: Floats, guesses: Floats, factors: Flo
             kept[k] = factors[k]
         if settled:
             break
-        _solve(bend, slope)
+        _held(bend, slope)
         for k in range(m):
             factors[k] += min(max(slope[k], -1.0), 1.0)
     for k in range(m):
@@ -108,22 +109,11 @@ def fit(y: Floats, count: Floats, columns: Floats, guesses: Floats, factors: Flo
 
 
 @jit
-def _solve(a: Floats, b: Floats) -> None:
-    """Solve a small symmetric system, of which the lower half is given, by Cholesky's method; the answer replaces `b`."""
-    m = b.size
-    for k in range(m):
-        a[k, k] += 1e-3  # what nothing tells stays as it is
-        for j in range(k + 1):
-            for i in range(j):
-                a[k, j] -= a[k, i] * a[j, i]
-            a[k, j] = math.sqrt(max(a[k, k], 1e-9)) if j == k else a[k, j] / a[j, j]
-        for i in range(k):
-            b[k] -= a[k, i] * b[i]
-        b[k] /= a[k, k]
-    for k in range(m - 1, -1, -1):
-        for i in range(k + 1, m):
-            b[k] -= a[i, k] * b[i]
-        b[k] /= a[k, k]
+def _held(a: Floats, b: Floats) -> None:
+    """Solve a system in which what nothing tells stays as it is; the answer replaces `b`."""
+    for k in range(b.size):
+        a[k, k] += 1e-3
+    solve(a, b)
 
 
 @jit

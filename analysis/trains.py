@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from analysis.jit import jit
 from analysis.overlapping import CLOSEST_S, lost
+from analysis.small_system import solve
 
 Floats = NDArray[np.float64]
 
@@ -137,7 +138,6 @@ def _laid(x: Floats, y: Floats, shape: Floats, drift: Floats, onsets: Floats, di
         for i in range(n):
             columns[j, i] = drift[j, i] if j < d else -lost(shape, x[i] - onsets[j - d])
     held = variance / (DEPTHS_DIFFER * dip_pa) ** 2
-    # Normal equations, and Cholesky's way to solve them.
     normal, right = np.zeros((m, m)), np.zeros(m)
     for j in range(m):
         for k in range(j + 1):
@@ -148,21 +148,7 @@ def _laid(x: Floats, y: Floats, shape: Floats, drift: Floats, onsets: Floats, di
         if j >= d:
             normal[j, j] += held
             right[j] += held * dip_pa
-        for k in range(j + 1):
-            for o in range(k):
-                normal[j, k] -= normal[j, o] * normal[k, o]
-            if k < j:
-                normal[j, k] /= normal[k, k]
-            else:
-                normal[j, j] = math.sqrt(max(normal[j, j], 1e-12))
-        for o in range(j):
-            right[j] -= normal[j, o] * right[o]
-        right[j] /= normal[j, j]
-    for back in range(m):
-        j = m - 1 - back
-        for o in range(j + 1, m):
-            right[j] -= normal[o, j] * right[o]
-        right[j] /= normal[j, j]
+    solve(normal, right)
     left = 0.0
     for i in range(n):
         off = y[i]

@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.events import SAME_FALL_S
 from analysis.measures import Fall
-from analysis.record import Event, Shot
+from analysis.record import Event, Shot, times_named
 
 QUICK_S, SLOW_FALL_S = 0.18, 0.05  # apart, of falls that take longer than the other: they merge
 QUICK = 6  # of them are worth a word: of shots fired 6 to 8 times a second on receivers, drawn by chance, a third is missed
@@ -22,7 +22,6 @@ BELOW, SUNK = 0.25, 2.0  # usual dips that the next begins below where the last 
 # Where a fall takes longer than this, those of a burst melt into a slope; of such a slope the dips, at least, and those in a second: tools
 # are fired up to 8 times in one; common practice, no source.
 MERGED_S, DIPS, DIPS_PER_S = 0.1, 2.0, (2.0, 9.0)
-MOST_TIMES = 5  # are said
 
 
 def unresolved(shots: Sequence[Shot], events: Sequence[Event], fall_s: float, drawn: Sequence[Fall] = ()) -> list[str]:
@@ -53,7 +52,7 @@ def _bursts(events: Sequence[Event], fall_s: float, dip_pa: float, drawn: Sequen
     like_s = [s for s in steep if any(abs(s - air) < SAME_FALL_S for air in air_s)]
     if fall_s < MERGED_S or not like_s:
         return []
-    times = ", ".join(f"{s:.1f} s" for s in like_s[:MOST_TIMES]) + (" and later" if len(like_s) > MOST_TIMES else "")
+    times = times_named(like_s)
     return [
         f"What counts as air drawn at {times} may be bursts, of which no shot is counted: the line falls by several usual dips, as fast as "
         "tools are fired, and where this sensor sits such shots melt into one slope. To count them, record with the sensor at the tool."
