@@ -12,7 +12,7 @@ from urllib.parse import parse_qs, quote_plus, urlsplit
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 from werkzeug.serving import make_server
 
 import dashboard.work
@@ -277,15 +277,15 @@ def test_what_is_ticked_stays_so_on_other_pages_of_the_list(desktop: Watched, si
     monkeypatch.setattr(sessions, "SHOWN", 1)
     page = desktop.open(site + f"/sessions?find={quote_plus('deck')}", "Sessions")
     page.get_by_label(f"Compare {AFTER}").check()
-    expect(page.locator("#picked")).to_contain_text("Tick one more")
+    expect(page.locator("#ticked-answer")).to_contain_text("Tick one more")
     page.get_by_role("link", name="Older").click()
     page.get_by_label(f"Compare {BEFORE}").check()
-    expect(page.locator("#picked")).to_contain_text(f"{BEFORE}, then {AFTER}")
+    expect(page.locator("#ticked-answer")).to_contain_text(f"{BEFORE}, then {AFTER}")
     page.get_by_role("link", name="Newer").click()
     expect(page.get_by_label(f"Compare {AFTER}")).to_be_checked()
     page.get_by_role("button", name="Untick").click()
     expect(page.get_by_label(f"Compare {AFTER}")).not_to_be_checked()
-    expect(page.locator("#picked")).to_be_empty()
+    expect(page.locator("#ticked-answer")).to_be_empty()
     assert desktop.wrong == []
 
 
@@ -379,6 +379,26 @@ def test_a_row_of_the_table_points_out_its_shot_and_a_mark_its_row(desktop: Watc
         if shot == 2:
             page.keyboard.press("ArrowRight")
             expect(chosen).to_have_text("3")
+    assert desktop.wrong == []
+
+
+def test_a_row_clicked_before_the_figures_are_there_is_pointed_out_once_they_are(desktop: Watched, site: str) -> None:
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    page = desktop.page
+    page.route("**/plotly-basic.min.js*", hold)
+    page.goto(site + ADDRESSES["Shots"] + "&shot=12", wait_until="domcontentloaded")  # it may not be loaded without what is held
+    expect(page.locator("#shot-table .ag-pinned-left-cols-container .ag-row-selected")).to_have_text("12")
+    page.locator("#shot-table .ag-center-cols-container [row-id='11']").click()
+    expect(page.locator("#shot-panel h2")).to_have_text("Shot 11 of 12")
+    assert page.locator(".js-plotly-plot .main-svg").count() == 0
+    held[0].continue_()
+    for figure in ("#overlay", "#recording"):
+        expect(page.locator(figure).get_by_text("shot 11", exact=True)).to_be_visible()
+    assert page.locator("#recording").get_by_text("shot 12", exact=True).count() == 0
     assert desktop.wrong == []
 
 

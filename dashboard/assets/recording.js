@@ -2,6 +2,7 @@
    do so too, but takes longer over it than the drawing itself. */
 window.farend_recording = (function () {
   let plot = null, asked = null, picked = {};
+  let awaited = null; // what is to be pointed out once the figure is there: a row of the table can be clicked before
 
   const unit = () => plot.layout.meta.unit_s; // of the time axis [s]
 
@@ -44,7 +45,18 @@ window.farend_recording = (function () {
     plot.on("plotly_relayout", moved);
     const on = plot.on; // the other library would draw what was shown before once more: it is not told
     plot.on = (name, then) => (name === "plotly_relayout" ? plot : on(name, then));
+    if (awaited) point(...awaited);
   }).observe(document.documentElement, { childList: true, subtree: true });
+
+  // Point this out; where it has a time [s], in view.
+  function point(found, time) {
+    picked = found;
+    awaited = plot && plot.isConnected ? null : [found, time];
+    if (awaited) return;
+    const [from, until] = plot.layout.xaxis.range.map((end) => end * unit());
+    if (time === undefined || (time >= from && time <= until)) draw();
+    else show(time - (until - from) / 2, time + (until - from) / 2);
+  }
 
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.recording = { draw: draw };
@@ -53,13 +65,7 @@ window.farend_recording = (function () {
     unit: unit,
     show: show, // a window [s]
     // A page came, on which this is pointed out already.
-    arrive: (first) => (picked = first),
-    // Point this out; where it has a time [s], in view.
-    point: function (found, time) {
-      picked = found;
-      const [from, until] = plot.layout.xaxis.range.map((end) => end * unit());
-      if (time === undefined || (time >= from && time <= until)) draw();
-      else show(time - (until - from) / 2, time + (until - from) / 2);
-    },
+    arrive: (first) => ((picked = first), (awaited = null)),
+    point: point,
   };
 })();

@@ -38,7 +38,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         html.Div(id="imported", **{"aria-live": "polite"}),
         search,
         html.Div(_found(every, query), id="session-list"),
-        html.Div(id="picked", className="picked", **{"aria-live": "polite"}),
+        html.Div(id="ticked-answer", className="picked", **{"aria-live": "polite"}),
         _dialogs(),
         lead=_lead(every),
     )
@@ -259,7 +259,7 @@ def register(app: Dash, work: Work) -> None:
         ClientsideFunction("farend", "tick"), Output({"pick": ALL}, "checked"), Input({"pick": ALL}, "id"), Input("ticked", "data")
     )
 
-    @app.callback(Output("picked", "children"), Input("ticked", "data"), Input({"pick": ALL}, "id"))
+    @app.callback(Output("ticked-answer", "children"), Input("ticked", "data"), Input({"pick": ALL}, "id"))
     def pick(ticked: list[str], _listed: list[dict[str, str]]) -> Any:
         return picked(work, ticked)
 
