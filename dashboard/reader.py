@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -47,9 +47,17 @@ class Reader:
 
     def pressure(self, p_pa: float) -> str:
         """Write a gauge pressure [Pa] or a difference of pressures."""
-        digits = {"psi": 1, "bar": 2, "kPa": 0}[self.unit]
-        value = self.pressure_value(p_pa)
-        return f"{value:z.{digits + 1 if 0 < abs(value) < 2 * 10 ** (1 - digits) else digits}f} {self.unit}"
+        return f"{self.pressure_value(p_pa):z.{self._places(p_pa)}f} {self.unit}"
+
+    def pressures(self, p_pa: Sequence[float]) -> list[str]:
+        """Write the numbers of a table's column [Pa], whose heading has the unit, all with as many places."""
+        places = max((self._places(p) for p in p_pa), default=0)
+        return [f"{self.pressure_value(p):z.{places}f}" for p in p_pa]
+
+    def _places(self, p_pa: float) -> int:
+        """Decimal places: one more for a small pressure."""
+        places = {"psi": 1, "bar": 2, "kPa": 0}[self.unit]
+        return places + (0 < abs(self.pressure_value(p_pa)) < 2 * 10 ** (1 - places))
 
     def volume(self, v_m3: float) -> str:
         """Write a volume [m3]."""

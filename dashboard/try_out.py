@@ -187,7 +187,7 @@ def serve_try(server: flask.Flask, work: Work) -> None:
 
 
 def _paragraphs(words: list[str]) -> list[Any]:
-    return [html.P(w) for w in words]
+    return [html.P(ui.typeset(w)) for w in words]
 
 
 # The panel

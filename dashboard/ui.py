@@ -115,7 +115,7 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[Any]], *, caption: str |
 
 def how(*paragraphs: Any, formula: str | None = None) -> html.Details:
     """Fold away how a result was worked out: method, formula, inputs and source."""
-    inside = [p if not isinstance(p, str) else html.P(p) for p in paragraphs]
+    inside = [p if not isinstance(p, str) else html.P(typeset(p)) for p in paragraphs]
     if formula:
         inside.insert(1, html.P(formula, className="formula"))
     return html.Details([html.Summary("How this was worked out"), *inside], className="how")

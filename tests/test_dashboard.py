@@ -18,7 +18,7 @@ from dashboard import line_editor, wording
 from dashboard.app import PAGES, create_app, read_address, render
 from dashboard.pages import compare, leakdown, sessions, shots
 from dashboard.reader import Reader, change, finer_seconds
-from dashboard.ui import burst_of, value_and_interval, window_of
+from dashboard.ui import MINUS, burst_of, value_and_interval, window_of
 from dashboard.wording import _compared
 from dashboard.work import Work
 from logger.session import change_session
@@ -209,6 +209,22 @@ def test_compare_says_why_it_can_be_believed_and_what_the_model_expects(work: Wo
     assert "There is no air line" in text_of(
         render(compare, work, {**query, "line_before": "lost", "line_after": "boathouse"}, Reader("bar"))
     )
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.__name__)
+def test_what_a_page_says_has_a_minus_and_no_hyphen_before_a_number(work: Work, page: Any) -> None:
+    shown = render(page, work, {"before": BEFORE, "after": AFTER}, Reader("bar"))
+    said = [
+        part.children
+        for part in shown._traverse()
+        if type(part).__name__ in {"P", "Dd", "Td", "Li", "Small"} and isinstance(part.children, str)
+    ]
+    assert [text for text in said if MINUS.search(text)] == []
+
+
+def test_a_column_of_pressures_has_as_many_places_in_each_row() -> None:
+    assert Reader("bar").pressures([30e3, 11.4e3, 0.0]) == ["0.300", "0.114", "0.000"]
+    assert Reader("psi").pressures([50e3, 60e3]) == ["7.3", "8.7"]
 
 
 def test_compare_offers_the_sensors_of_each_session_and_no_report_of_nothing(tmp_path: Path) -> None:

@@ -142,9 +142,8 @@ def _checks(result: Comparison, reader: Reader) -> html.Section | None:
     found = compare_words.checks(result, reader)
     if not found:
         return None
-    return ui.card(
-        "Why you can believe this", html.Dl([html.Div([html.Dt(name), html.Dd(said)]) for name, said in found], className="checks")
-    )
+    rows = [html.Div([html.Dt(name), html.Dd(ui.typeset(said))]) for name, said in found]
+    return ui.card("Why you can believe this", html.Dl(rows, className="checks"))
 
 
 def _prediction(work: Work, query: Mapping[str, str], result: Comparison, channel: str, reader: Reader) -> html.Section | None:
@@ -171,7 +170,7 @@ def _prediction(work: Work, query: Mapping[str, str], result: Comparison, channe
         else:
             rows = compare_words.prediction_rows(expected, reader, ui.stacked)
             words = compare_words.prediction_words(result, expected, channel, reader)
-            body = [ui.table(["by the model", "before", "after", "change"], rows), *[html.P(w) for w in words]]
+            body = [ui.table(["by the model", "before", "after", "change"], rows), *[html.P(ui.typeset(w)) for w in words]]
     return ui.card("What the line model expects", head, *body, note=note, className="prediction")
 
 

@@ -186,7 +186,7 @@ def _done(done: Done, now_pa: float, reader: Reader) -> tuple[Any, ...]:
     gain = reader.pressure_value(done.lowest_pa - now_pa)
     digits = {"psi": 1, "bar": 2, "kPa": 0}[reader.unit]
     return (
-        [ui.bare(reader.pressure(done.lowest_pa)), html.Small(f"{gain:+.{digits}f}") if done.lowest_pa != now_pa else None],
+        [ui.bare(reader.pressure(done.lowest_pa)), html.Small(ui.typeset(f"{gain:+.{digits}f}")) if done.lowest_pa != now_pa else None],
         "yes" if done.holds else "no",
         ui.bare(reader.pressure(done.dip_pa)),
         ui.bare(seconds(done.recovery_s)) if math.isfinite(done.recovery_s) else "over 6",
@@ -208,7 +208,7 @@ def _carry(work: Work, job: try_out.Job, volume_m3: float, filled: str, reader: 
     confirmed: list[Any] = []
     if filled:
         try:
-            confirmed = [html.P(wording.fill_check(work.filling(filled, job.line, volume_m3), reader))]
+            confirmed = [html.P(ui.typeset(wording.fill_check(work.filling(filled, job.line, volume_m3), reader)))]
         except (ValueError, OSError) as refusal:
             confirmed = [html.P(str(refusal))]
     return ui.card(

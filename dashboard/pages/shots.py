@@ -163,14 +163,16 @@ def curve_of(record: ShotRecord) -> tuple[Any, Any, Any]:
 def _cadence(summary: ShotSummary, reader: Reader) -> html.Section | None:
     if len(summary.cadence) < 2:
         return None
+    dips = reader.pressures([c.dip_pa for c in summary.cadence])
+    starts = iter(reader.pressures([abs(c.low_pa) for c in summary.cadence if c.low_pa is not None]))
     rows = [
         (
             f"{c.from_s:g} to {c.until_s:g} s" if np.isfinite(c.until_s) else f"over {c.from_s:g} s",
             str(c.shots),
-            "–" if c.low_pa is None else f"{ui.bare(reader.pressure(abs(c.low_pa)))} {'lower' if c.low_pa > 0.0 else 'higher'}",
-            ui.bare(reader.pressure(c.dip_pa)),
+            "–" if c.low_pa is None else f"{next(starts)} {'lower' if c.low_pa > 0.0 else 'higher'}",
+            dip,
         )
-        for c in summary.cadence
+        for c, dip in zip(summary.cadence, dips, strict=True)
     ]
     heads = ["after the shot before", "shots", f"starts [{reader.unit}]", f"dip [{reader.unit}]"]
     note = f"Medians. Lower or higher than the first shot after a rest of {REST_S:g} s or longer."
@@ -182,7 +184,7 @@ def _air(work: Work, name: str, query: Mapping[str, str], reader: Reader) -> htm
     volume = quantity(query.get("volume", ""), "volume")
     said = None
     if volume.value is not None:
-        said = html.P(wording.air_per_shot(work.air_per_shot(name, query.get("channel"), volume.value), reader))
+        said = html.P(ui.typeset(wording.air_per_shot(work.air_per_shot(name, query.get("channel"), volume.value), reader)))
     return ui.card(
         "How much air a shot takes",
         ui.controls(ui.entry("volume", "Air behind the sensor", query.get("volume", ""), hint="e.g. 24 L or 5 gal", error=volume.problem)),
