@@ -19,6 +19,7 @@ from scipy.special import bdtr, stdtrit
 
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.estimate import Estimate
+from analysis.held_alike import KNOWN, Prior, Sides, effect, pace
 from analysis.jit import jit
 from analysis.places import named
 from analysis.settled import Settled, Trace, settled_shots
@@ -55,8 +56,10 @@ UNLIKE_RATES = 1.2  # from which ratio on the reader is told
 PULL = 4.0  # spreads from the median beyond which a recovery counts no further
 TOLD_SHIFT, FAR_SHIFT = 0.01, 0.05  # of absolute pressure, from which on the reader is told, and it is why the interval is wide
 DRIFTS = 2.0  # times, by which an interval is wider for a drift, from which on the reader is told
-PACE_S = 4.0  # the air of tool and line forgets the shot before over about this time
-PACE_PRIOR = 0.05  # standard uncertainty, before any shot is seen, of the share by which the shot before can move a measure
+PACE_PRIOR = Prior(slope=0.0, u=0.05)  # by which share the shot before can move a measure
+# How recovery and dip go with the absolute pressure of the supply. A line that is filled through a valve wide open takes air in proportion
+# to it, one that a regulator holds in no proportion, and one that is set close under it in more than that.
+SUPPLY_RECOVERY, SUPPLY_DIP = Prior(slope=-0.5, u=0.75), Prior(slope=0.0, u=0.25)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +76,8 @@ class Comparison:
         Likewise its dip [Pa], at the mean starting pressure and pace of both days.
     pace_shift : Estimate
         What the other pace of the work alone would have done to the dip, by the same shots; taken out of `dip_change`.
+    supply_shift : Estimate
+        What the other pressure of the supply alone would have done to the recovery, where both sides know it; taken out likewise.
     pressure_shift : float
         Ratio of the settled absolute pressures - 1; taken out of `dip_change`.
     p_value : float or None
@@ -94,6 +99,7 @@ class Comparison:
     dip_after_pa: Estimate
     dip_change: Estimate
     pace_shift: Estimate
+    supply_shift: Estimate
     pressure_shift: float
     p_value: float | None
     verdict: Verdict
@@ -130,18 +136,18 @@ def compare(before: Trace, after: Trace) -> Comparison:
     for name, side in (("before", b), ("after", a)):
         warnings += [f"{name}: {w}" for w in side.record.warnings]
     recovery_b, recovery_a, recovery_change = nothing, nothing, nothing
-    dip_b, dip_a, dip_change, pace_shift = nothing, nothing, nothing, nothing
+    dip_b, dip_a, dip_change, pace_shift, supply_shift = nothing, nothing, nothing, nothing, nothing
     pressure_shift, p_value, drifting = 0.0, None, ""
     moved = _moved(before, after)
     if min(b.used, a.used) >= FEWEST and not moved:
-        pace = _pace(b), _pace(a)
+        quantities, supplied = _quantities(b, a)
         level = [s.start_pa + ATMOSPHERE_ABS_PA for s in (b, a)]
         mean = float(np.sqrt(np.median(level[0]) * np.median(level[1])))
         pressure_shift = float(np.median(level[1]) / np.median(level[0]) - 1.0)
         one, other = (replace(s, dip_pa=s.dip_pa * (mean / p) ** PRESSURE_EXPONENT) for s, p in zip((b, a), level, strict=True))
-        effect = _pace_effect(pace, (np.log(one.dip_pa), np.log(other.dip_pa)))
-        pace_shift = effect.between(pace)
-        one, other = (replace(s, dip_pa=s.dip_pa * effect.taken_out(x, pace)) for s, x in zip((one, other), pace, strict=True))
+        of_dip = effect(quantities, (np.log(one.dip_pa), np.log(other.dip_pa)), [PACE_PRIOR, SUPPLY_DIP][: 1 + supplied])
+        pace_shift = of_dip.between(0)
+        one, other = (replace(s, dip_pa=s.dip_pa * of_dip.taken_out(x)) for s, x in zip((one, other), quantities, strict=True))
         pressure = abs(float(np.log1p(pressure_shift)))
         if abs(pressure_shift) >= TOLD_SHIFT:
             way = "higher" if pressure_shift > 0.0 else "lower"
@@ -159,7 +165,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
                 f"{significant(rates_hz[0], 3)} readings a second before and {significant(rates_hz[1], 3)} after show a sharp dip "
                 "differently; the intervals are wider for it. Log both days at the same rate."
             )
-        dip_u = math.hypot(effect.u_between(pace), PRESSURE_EXPONENT_U * pressure, SHARP_PER_S * spacing_s, *apart_u)
+        dip_u = math.hypot(of_dip.u_between, PRESSURE_EXPONENT_U * pressure, SHARP_PER_S * spacing_s, *apart_u)
         drifts = tuple(_drift(s, np.log(s.dip_pa)) for s in (one, other))
         dip_b, dip_a, dip_change = _ratio(one, other, _mean_log_dip, dip_u, drifts)
         dip_b, dip_a = dip_b.widened(Z_95 * depth_u[0]), dip_a.widened(Z_95 * depth_u[1])
@@ -171,10 +177,11 @@ def compare(before: Trace, after: Trace) -> Comparison:
         if fewest >= FEWEST:
             # A recovery that was seen depends on the interval before the shot, never on the one that would have cut it off.
             seen = [_log_recoveries(s) for s in (b, a)]
-            effect = _pace_effect(pace, (seen[0], seen[1]))
-            one, other = (replace(s, time_s=s.time_s * effect.taken_out(x, pace)) for s, x in zip((b, a), pace, strict=True))
+            of_recovery = effect(quantities, (seen[0], seen[1]), [PACE_PRIOR, SUPPLY_RECOVERY][: 1 + supplied])
+            supply_shift = of_recovery.between(1) if supplied else nothing
+            one, other = (replace(s, time_s=s.time_s * of_recovery.taken_out(x)) for s, x in zip((b, a), quantities, strict=True))
             typical_s = math.exp(float(np.nanmean(np.concatenate(seen))))
-            matched_u = math.hypot(effect.u_between(pace), recovery_u, LATE * spacing_s / typical_s)
+            matched_u = math.hypot(of_recovery.u_between, recovery_u, LATE * spacing_s / typical_s)
             drifts = tuple(_drift(s, _log_recoveries(s)) for s in (one, other))
             recovery_b, recovery_a, recovery_change = _ratio(one, other, _mean_log_recovery, matched_u, drifts)
             p_value = log_rank(one.time_s, b.ended, other.time_s, a.ended).p_value
@@ -183,10 +190,13 @@ def compare(before: Trace, after: Trace) -> Comparison:
                 warnings.append(
                     f"The recoveries {drifting} drift over minutes, as where the tank of the compressor runs down until its "
                     "pump starts; many such shots tell as little as a few, and the interval is wider for it. For a sharper answer record "
-                    "until the pump has run several times, on both days."
+                    "until the pump has run several times, on both days"
+                    + ("." if supplied else ", with a second sensor on the tank, named supply: then its pressure is taken out.")
                 )
         elif most >= FEWEST:
-            matched_u = math.hypot(PACE_PRIOR * abs(float(pace[1].mean() - pace[0].mean())), recovery_u)
+            # One side shows no recoveries to read these effects from, and they are not taken out.
+            priors = zip((PACE_PRIOR, SUPPLY_RECOVERY), quantities[1].mean(axis=0) - quantities[0].mean(axis=0), strict=False)
+            matched_u = math.hypot(*((abs(prior.slope) + prior.u) * apart for prior, apart in priors), recovery_u)
             recovery_b, recovery_a, recovery_change = _bounded(b, a, matched_u)
             p_value = log_rank(b.time_s, b.ended, a.time_s, a.ended).p_value
     verdict, why = _judge(b, a, moved, recovery_change, dip_change, pressure_shift, drifts=bool(drifting))
@@ -198,6 +208,7 @@ def compare(before: Trace, after: Trace) -> Comparison:
         dip_after_pa=dip_a,
         dip_change=dip_change,
         pace_shift=pace_shift,
+        supply_shift=supply_shift,
         pressure_shift=pressure_shift,
         p_value=p_value,
         verdict=verdict,
@@ -208,50 +219,16 @@ def compare(before: Trace, after: Trace) -> Comparison:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _PaceEffect:
-    """How much a measure grows with the pace, per unit of it and in logarithms, and its standard uncertainty."""
-
-    slope: float
-    u: float
-
-    def taken_out(self, x: Floats, pace: tuple[Floats, Floats]) -> Floats:
-        """Factors that bring shots at a pace `x` to the mean pace of both sides."""
-        factors: Floats = np.exp(-self.slope * (x - 0.5 * (pace[0].mean() + pace[1].mean())))
-        return factors
-
-    def u_between(self, pace: tuple[Floats, Floats]) -> float:
-        """Standard uncertainty that is left in the logarithm of a ratio of the two sides."""
-        return self.u * abs(float(pace[1].mean() - pace[0].mean()))
-
-    def between(self, pace: tuple[Floats, Floats]) -> Estimate:
-        """Ratio that the pace alone makes between the sides, less 1."""
-        shift, half = self.slope * float(pace[1].mean() - pace[0].mean()), Z_95 * self.u_between(pace)
-        return Estimate(value=float(np.expm1(shift)), low=float(np.expm1(shift - half)), high=float(np.expm1(shift + half)))
-
-
-def _pace(side: Settled) -> Floats:
-    """How much of the shot before is still in the air of tool and line: 1 right after it, 0 long after."""
-    pace: Floats = np.exp(-side.since_s / PACE_S)
-    return pace
-
-
-def _pace_effect(pace: tuple[Floats, Floats], logs: tuple[Floats, Floats]) -> _PaceEffect:
-    """Regress a measure on the pace within each side, so that the line's own change stays out of it.
-
-    A prior of zero, as wide as the effect can be (`PACE_PRIOR`), holds the slope where all shots of a side came at one pace.
-    """
-    centred = []
-    for x, y in zip(pace, logs, strict=True):
-        good = np.isfinite(y)
-        rest = y[good] - np.median(y[good])
-        limit = 4.0 * max(1.4826 * float(np.median(np.abs(rest))), 1e-4)  # a shot that went astray must not turn the slope
-        rest = np.clip(rest, -limit, limit)
-        centred.append((x[good] - x[good].mean(), rest - rest.mean()))
-    dx, dy = (np.concatenate(parts) for parts in zip(*centred, strict=True))
-    noise = max(float(dy.var()), 1e-6)
-    precision = float(dx @ dx) / noise + 1.0 / PACE_PRIOR**2
-    return _PaceEffect(slope=float(dx @ dy) / noise / precision, u=precision**-0.5)
+def _quantities(b: Settled, a: Settled) -> tuple[Sides, bool]:
+    """What else than the line differs between the shots of two sides, and whether the supply is among it: where both sides know theirs."""
+    columns = [[pace(s.since_s)] for s in (b, a)]
+    supply = [np.isfinite(s.supply_abs_pa) for s in (b, a)]
+    known = all(good.mean() >= KNOWN for good in supply)
+    if known:
+        for side, s, good in zip(columns, (b, a), supply, strict=True):
+            level = np.log(s.supply_abs_pa)
+            side.append(np.where(good, level, level[good].mean()))
+    return (np.stack(columns[0], axis=1), np.stack(columns[1], axis=1)), known
 
 
 def log_normal_mean(time: ArrayLike, ended: ArrayLike) -> float:
@@ -413,7 +390,10 @@ def _judge(
         if _unlike_rates(b, a):
             return "cannot tell", f"{words} The interval is too wide to say; log both days at the same rate."
         if drifts:
-            return "cannot tell", f"{words} The recoveries drift too much to say; record until the pump has run several times on both days."
+            return "cannot tell", (
+                f"{words} The recoveries drift too much to say; record until the pump has run several times on both days, with a second "
+                "sensor on its tank."
+            )
         return "cannot tell", f"{words} The interval is too wide to say; record more shots from a settled line."
     if "less" in signs.values() and "more" in signs.values():
         return "cannot tell", (

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.corrections import Kind, correct
+from analysis.held_alike import supply_at
 from analysis.measures import BOTTOM_S
 from analysis.noise_bias import dip_bias
 from analysis.record import Shot, ShotRecord
@@ -47,12 +48,15 @@ class Trace:
         Corrections of its shots by hand.
     place : str
         Where the sensor sits, in words; may be empty.
+    supply_pa : array_like, shape (n,), or None
+        Pressure of the supply, the compressor's tank, at the same times [Pa gauge], where a sensor sat there too.
     """
 
     t_s: ArrayLike
     p_pa: ArrayLike
     corrected: Mapping[float, Kind] = field(default_factory=dict)
     place: str = ""
+    supply_pa: ArrayLike | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +81,8 @@ class Settled:
         So long after a shot this line is at rest for sure [s].
     at_rest : ndarray of bool, shape (n,)
         Fired on a line fully at rest, and not only close to its settled pressure.
+    supply_abs_pa : ndarray, shape (n,)
+        Pressure of the supply just before [Pa abs]; NaN where it was not read.
     dip_bias, dip_bias_u : float
         Logarithm of what noise made of the dips, and its standard uncertainty; taken out of these, and of the level to which they recover.
     left_out : mapping of str to int
@@ -92,6 +98,7 @@ class Settled:
     since_s: Floats
     burst: NDArray[np.int64]
     at_rest: NDArray[np.bool_]
+    supply_abs_pa: Floats
     pause_s: float
     dip_bias: float
     dip_bias_u: float
@@ -110,7 +117,7 @@ class Settled:
     def rested(self) -> Settled:
         """Keep the shots from a line fully at rest alone."""
         keep = self.at_rest
-        columns = ("index", "start_pa", "dip_pa", "time_s", "ended", "since_s", "burst", "at_rest")
+        columns = ("index", "start_pa", "dip_pa", "time_s", "ended", "since_s", "burst", "at_rest", "supply_abs_pa")
         return replace(
             self,
             **{name: getattr(self, name)[keep] for name in columns},
@@ -198,6 +205,7 @@ def settled_shots(trace: Trace) -> Settled:
         since_s=since[chosen],
         burst=burst[chosen].astype(np.int64),
         at_rest=settled[chosen],
+        supply_abs_pa=supply_at(trace.t_s, trace.supply_pa, times[chosen]),
         pause_s=pause_s,
         dip_bias=bias,
         dip_bias_u=bias_u,

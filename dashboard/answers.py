@@ -219,6 +219,7 @@ def compare(c: Comparison, predicted: Json | None = None) -> Json:
         },
         "shots": {"before": len(c.before.record.shots), "after": len(c.after.record.shots), "matched": c.matched},
         "left_out": {"before": dict(c.before.left_out), "after": dict(c.after.left_out)},
+        "supply_change": estimate(c.supply_shift),
         "log_rank_p": number(c.p_value),
         "predicted": predicted,
         "warnings": list(c.warnings),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.units import significant
 from dashboard.answers import KPA, Json, estimate
 from dashboard.reader import Reader, change, finer_seconds, percent, seconds
@@ -35,6 +36,7 @@ def checks(c: Comparison, reader: Reader) -> list[tuple[str, str]]:
         ),
         ("Pace", _pace(c)),
         ("Starting pressure", _pressure(c, reader)),
+        *([("Supply", _supply(c, reader))] if c.supply_shift.value is not None else []),
         ("Recoveries cut off", _cut_off(c)),
         (
             "Bursts",
@@ -74,6 +76,16 @@ def _pressure(c: Comparison, reader: Reader) -> str:
         f"The line stood at {before} before and at {after} after. A tool takes air in proportion to absolute pressure; the dips were "
         "brought to one pressure, and the interval was widened for it."
     )
+
+
+def _supply(c: Comparison, reader: Reader) -> str:
+    stood = [float(np.nanmedian(side.supply_abs_pa)) - ATMOSPHERE_ABS_PA for side in (c.before, c.after)]
+    before, after = (reader.pressure(pa) for pa in stood)
+    words = f"Just before the shots compared the supply stood at {before} before the change and at {after} after it (medians)."
+    shift = c.supply_shift.value or 0.0
+    if abs(shift) < 0.002:
+        return f"{words} The difference does nothing to the recoveries."
+    return f"{words} That alone would change the recovery by {_small(shift)}; it was taken out, and its doubt put into the interval."
 
 
 def _cut_off(c: Comparison) -> str:

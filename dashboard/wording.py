@@ -258,12 +258,18 @@ def compare(c: Comparison, reader: Reader) -> list[str]:
     found = f"{len(c.before.record.shots)} shots before and {len(c.after.record.shots)} after; {c.before.used} and {c.after.used} of them"
     if c.dip_change.value is None:
         return [*out, f"{found} were fired on a settled line, and only those can be compared, whatever the pace of the work."]
-    return [
-        *out,
-        f"{found}, fired on a settled line, were compared, so that faster or slower work does not count.",
-        "Tool, nails, the sensor's place and how full the compressor's tank stands are taken to be alike on both days: a shot that takes "
-        "more air, or a tank run down, looks like a worse line.",
-    ]
+    work = f"{found}, fired on a settled line, were compared, so that faster or slower work does not count."
+    if c.supply_shift.value is not None:
+        alike = (
+            "How full the compressor's tank stood was read beside, and does not count either. Tool, nails and the sensor's place are taken "
+            "to be alike on both days: a shot that takes more air looks like a worse line."
+        )
+    else:
+        alike = (
+            "Tool, nails, the sensor's place and how full the compressor's tank stands are taken to be alike on both days: a shot that "
+            "takes more air, or a tank run down, looks like a worse line."
+        )
+    return [*out, work, alike]
 
 
 def _compared(changed: Estimate, before: Estimate, after: Estimate, write: Callable[[float], str], words: tuple[str, str, str]) -> str:

@@ -155,11 +155,20 @@ class Recording:
     def trace(self) -> Trace:
         """Hand it out as one side of a comparison, with the corrections made by hand."""
         from analysis.corrections import corrections
+        from analysis.places import named
         from analysis.settled import Trace
 
         channels = self.session.channels if self.session is not None else ()
-        place = next((c.place for c in channels if c.name == self.channel and c.place), self.channel)
-        return Trace(t_s=self.t_s, p_pa=self.p_pa, corrected=corrections(self.marks, self.channel), place=place)
+        places = {name: name for name in self.channels} | {c.name: c.place for c in channels if c.place}
+        place = places.get(self.channel, self.channel)
+        supply = next((name for name in self.channels if name != self.channel and named(places[name]) == "supply"), None)
+        return Trace(
+            t_s=self.t_s,
+            p_pa=self.p_pa,
+            corrected=corrections(self.marks, self.channel),
+            place=place,
+            supply_pa=self.pressures[supply] if supply is not None and named(place) != "supply" else None,
+        )
 
 
 def open_what(

@@ -3,13 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from analysis.compare import Comparison, _mean_log_dip, _pace_effect, _ratio, compare, direction, log_normal_mean, longer_than, wait_s
+from analysis.compare import (
+    PACE_PRIOR,
+    SUPPLY_RECOVERY,
+    Comparison,
+    _mean_log_dip,
+    _ratio,
+    compare,
+    direction,
+    log_normal_mean,
+    longer_than,
+    wait_s,
+)
 from analysis.estimate import Estimate
+from analysis.held_alike import effect
 from analysis.settled import Trace, settled_shots
+from dashboard import compare_words, wording
+from dashboard.reader import Reader
+from logger.open import open_what
 from tests.benchmarks.bench_compare import Sharp, sharp_pair
 from tests.browser.home import nailing
 from tests.shot_scores import Scene, record
@@ -230,16 +246,90 @@ def test_what_the_pace_does_is_read_within_each_day_and_taken_out() -> None:
     pace = rng.uniform(0.2, 0.6, 40), rng.uniform(0.0, 0.3, 40)
     # The line itself changes by -0.2, and each shot by 0.06 for all of the shot before.
     logs = tuple(0.06 * x + rng.normal(0.0, 0.003, 40) + shift for x, shift in zip(pace, (0.0, -0.2), strict=True))
-    effect = _pace_effect(pace, (logs[0], logs[1]))
-    assert effect.slope == pytest.approx(0.06, abs=3.0 * effect.u)
-    assert effect.u < 0.01
-    fair = [y + np.log(effect.taken_out(x, pace)) for x, y in zip(pace, logs, strict=True)]
+    sides = pace[0][:, None], pace[1][:, None]
+    found = effect(sides, (logs[0], logs[1]), [PACE_PRIOR])
+    u = found.covariance[0, 0] ** 0.5
+    assert found.slope[0] == pytest.approx(0.06, abs=3.0 * u)
+    assert u < 0.01
+    fair = [y + np.log(found.taken_out(x)) for x, y in zip(sides, logs, strict=True)]
     assert fair[1].mean() - fair[0].mean() == pytest.approx(-0.2, abs=0.005)
     # Shots that all came at one pace tell nothing of it: only the prior is left.
-    one_pace = np.full(40, 0.5), np.full(40, 0.1)
-    unknown = _pace_effect(one_pace, (logs[0], logs[1]))
-    assert unknown.slope == pytest.approx(0.0, abs=1e-9)
-    assert unknown.u == pytest.approx(0.05, rel=1e-6)
+    unknown = effect((np.full((40, 1), 0.5), np.full((40, 1), 0.1)), (logs[0], logs[1]), [PACE_PRIOR])
+    assert unknown.slope[0] == pytest.approx(0.0, abs=1e-9)
+    assert unknown.covariance[0, 0] ** 0.5 == pytest.approx(0.05, rel=1e-6)
+
+
+def test_what_the_pace_and_the_supply_do_is_read_from_the_shots_and_taken_out() -> None:
+    rng = np.random.default_rng(9)
+    sides = tuple(np.stack([rng.uniform(0.0, 0.3, 60), rng.normal(level, 0.06, 60)], axis=1) for level in (0.0, 0.12))
+    logs = tuple(0.04 * x[:, 0] - 1.4 * x[:, 1] + rng.normal(0.0, 0.02, 60) + shift for x, shift in zip(sides, (0.0, 0.1), strict=True))
+    found = effect((sides[0], sides[1]), (logs[0], logs[1]), [PACE_PRIOR, SUPPLY_RECOVERY])
+    assert found.slope[1] == pytest.approx(-1.4, abs=0.15)
+    fair = [y + np.log(found.taken_out(x)) for x, y in zip(sides, logs, strict=True)]
+    assert fair[1].mean() - fair[0].mean() == pytest.approx(0.1, abs=2.0 * np.hypot(found.u_between, 0.02 * (2.0 / 60.0) ** 0.5))
+    assert found.between(1).value == pytest.approx(np.expm1(-1.4 * 0.12), abs=0.03)
+    # A supply that stood still on each day, at another pressure: how far that goes is as unsure as before any shot was seen.
+    still = tuple(np.stack([x[:, 0], np.full(60, level)], axis=1) for x, level in zip(sides, (0.0, 0.12), strict=True))
+    assert effect((still[0], still[1]), (logs[0], logs[1]), [PACE_PRIOR, SUPPLY_RECOVERY]).u_between == pytest.approx(0.75 * 0.12, rel=0.02)
+
+
+def read_beside_the_tank(low_pa: float, high_pa: float, faster: float, seed: int) -> Trace:
+    """Single shots on a line that recovers as its supply lets it, while a tank runs down from one pressure to another twice."""
+    rng = np.random.default_rng(seed)
+    times = 3.0 + np.cumsum(rng.uniform(3.0, 4.5, 40))
+    t = np.arange(0.0, times[-1] + 4.0, 1.0 / 250.0)
+    supply = high_pa - (high_pa - low_pa) * (2.0 * t / t[-1] % 1.0)
+    p = 6e5 + rng.normal(0.0, 400.0, t.size)
+    for at in times:
+        since = np.maximum(t - at, 0.0)
+        tau = 0.14 * faster * ((np.interp(at, t, supply) + 101_325.0) / 8e5) ** -1.5 * float(np.exp(rng.normal(0.0, 0.03)))
+        p -= (
+            60e3
+            * float(np.exp(rng.normal(0.0, 0.03)))
+            * (1.0 - np.exp(-((since / 0.012) ** 2)))
+            * np.exp(-np.maximum(since - 0.03, 0.0) / tau)
+        )
+    return Trace(t_s=t, p_pa=p, supply_pa=supply + rng.normal(0.0, 1500.0, t.size))
+
+
+@pytest.mark.parametrize(("faster", "verdict"), [(1.0, "no change"), (0.85, "better")])
+def test_a_fuller_tank_makes_no_line_better_where_its_pressure_was_read(faster: float, verdict: str) -> None:
+    before, after = read_beside_the_tank(6.5e5, 8e5, 1.0, 1), read_beside_the_tank(7.2e5, 8.7e5, faster, 2)
+    told = compare(before, after)
+    assert told.verdict == verdict
+    change = told.recovery_change
+    assert change.low is not None
+    assert change.high is not None
+    assert change.low < faster - 1.0 < change.high
+    assert told.supply_shift.value == pytest.approx(8.7e5**-1.5 / 8e5**-1.5 - 1.0, abs=0.06)
+    unread = compare(replace(before, supply_pa=None), replace(after, supply_pa=None))
+    assert unread.supply_shift.value is None
+    assert unread.recovery_change.low is not None
+    assert unread.recovery_change.high is not None
+    assert change.high - change.low < 0.7 * (unread.recovery_change.high - unread.recovery_change.low)
+
+
+def test_what_the_supply_does_is_said() -> None:
+    told = compare(read_beside_the_tank(6.5e5, 8e5, 1.0, 1), read_beside_the_tank(7.2e5, 8.7e5, 1.0, 2))
+    said = dict(compare_words.checks(told, Reader("bar")))["Supply"]
+    assert "stood at 7.22 bar before the change and at 7.96 bar after" in said
+    assert "change the recovery by -1" in said
+    assert "was read beside" in wording.compare(told, Reader("bar"))[-1]
+
+
+def test_the_supply_of_a_recording_goes_with_it_to_a_comparison(tmp_path: Path) -> None:
+    rows = "".join(f"{0.01 * k:.2f},{600 + k % 3},{800 + k % 2}\n" for k in range(50))
+    (tmp_path / "both.csv").write_text("time_s,tool_kpa,supply_kpa\n" + rows)
+    traces = [open_what(tmp_path / "both.csv", channel=channel).trace() for channel in ("tool", "supply")]
+    assert np.asarray(traces[0].supply_pa).tolist() == pytest.approx([1e3 * (800 + k % 2) for k in range(50)])
+    assert traces[1].supply_pa is None
+    (tmp_path / "one.csv").write_text("time_s,tool_kpa\n" + "".join(row.rpartition(",")[0] + "\n" for row in rows.split()))
+    assert open_what(tmp_path / "one.csv").trace().supply_pa is None
+
+
+def test_a_supply_that_one_day_alone_read_is_left_aside() -> None:
+    before, after = read_beside_the_tank(6.5e5, 8e5, 1.0, 1), read_beside_the_tank(6.5e5, 8e5, 1.0, 2)
+    assert compare(before, replace(after, supply_pa=None)).supply_shift.value is None
 
 
 def test_a_few_recoveries_far_from_the_others_hardly_count() -> None:
