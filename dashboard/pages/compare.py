@@ -64,7 +64,7 @@ def layout(work: Work, query: Mapping[str, str], reader: Reader) -> html.Div:
         ui.controls(*head),
         ui.answer(wording.compare(result, reader), tone=TONES[result.verdict], sure="all intervals 95 %"),
         ui.readouts(_readouts(result)) if result.dip_change.value is not None else None,
-        _pictures(sides, reader),
+        _pictures(result, sides, reader),
         html.Div([_numbers(result, reader), _matched(result)], className="two")
         if result.dip_change.value is not None
         else _matched(result),
@@ -83,7 +83,7 @@ def _readouts(result: Comparison) -> list[tuple[str, str, str | None]]:
     ]
 
 
-def _pictures(sides: Mapping[str, Settled], reader: Reader) -> html.Div | None:
+def _pictures(result: Comparison, sides: Mapping[str, Settled], reader: Reader) -> html.Div | None:
     if not all(s.used for s in sides.values()):
         return None
     curves = {name: s.curve() for name, s in sides.items()}
@@ -96,7 +96,8 @@ def _pictures(sides: Mapping[str, Settled], reader: Reader) -> html.Div | None:
                 ui.figure(
                     shot_figures.recovery(shares, bands=bands), "Share of shots recovered against time, before and after, with bands"
                 ),
-                note="Of the shots compared, the share back within 90 % of their dip. Bands: 95 %. Short bars: cut off by the next one.",
+                note="Of the shots compared, the share back within 90 % of their dip. Bands: 95 %. Short bars: cut off by the next one."
+                + ("" if result.supply_shift.value is None else " As they were seen: the numbers have the supply taken out."),
             ),
             ui.card(
                 "How deep each dips",
