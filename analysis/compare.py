@@ -141,6 +141,11 @@ def compare(before: Trace, after: Trace) -> Comparison:
     moved = _moved(before, after)
     if min(b.used, a.used) >= FEWEST and not moved:
         quantities, supplied = _quantities(b, a)
+        warnings += [
+            f"{name}: the sensor at the supply reads nothing, or less than the line that it feeds; it is left aside. Check it at zero."
+            for name, trace, s in (("before", before, b), ("after", after, a))
+            if trace.supply_pa is not None and not _supply_known(s)
+        ]
         level = [s.start_pa + ATMOSPHERE_ABS_PA for s in (b, a)]
         mean = float(np.sqrt(np.median(level[0]) * np.median(level[1])))
         pressure_shift = float(np.median(level[1]) / np.median(level[0]) - 1.0)
@@ -222,13 +227,16 @@ def compare(before: Trace, after: Trace) -> Comparison:
 def _quantities(b: Settled, a: Settled) -> tuple[Sides, bool]:
     """What else than the line differs between the shots of two sides, and whether the supply is among it: where both sides know theirs."""
     columns = [[pace(s.since_s)] for s in (b, a)]
-    supply = [np.isfinite(s.supply_abs_pa) for s in (b, a)]
-    known = all(good.mean() >= KNOWN for good in supply)
+    known = _supply_known(b) and _supply_known(a)
     if known:
-        for side, s, good in zip(columns, (b, a), supply, strict=True):
+        for side, s in zip(columns, (b, a), strict=True):
             level = np.log(s.supply_abs_pa)
-            side.append(np.where(good, level, level[good].mean()))
+            side.append(np.where(np.isfinite(level), level, np.nanmean(level)))
     return (np.stack(columns[0], axis=1), np.stack(columns[1], axis=1)), known
+
+
+def _supply_known(side: Settled) -> bool:
+    return bool(np.isfinite(side.supply_abs_pa).mean() >= KNOWN)
 
 
 def log_normal_mean(time: ArrayLike, ended: ArrayLike) -> float:

@@ -24,6 +24,7 @@ STRAY = 4.0  # usual spreads from the median, beyond which a shot that went astr
 ROUNDS = 3  # in which the scatter that is left tells how much the shots count against the prior
 SUPPLY_S = 0.5  # before a shot, over which the supply is read
 KNOWN = 0.9  # of the shots, and the supply of a side is known
+FEEDS = 0.95  # a supply stands no lower than this share of the line's pressure, both absolute; the rest is what two sensors may differ
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,15 +109,15 @@ def pace(since_s: Floats) -> Floats:
     return held
 
 
-def supply_at(t_s: ArrayLike, supply_pa: ArrayLike | None, time_s: Floats) -> Floats:
-    """Absolute pressure of the supply just before each shot [Pa abs]; NaN where it was not read.
+def supply_at(t_s: ArrayLike, supply_pa: ArrayLike | None, time_s: Floats, line_pa: Floats) -> Floats:
+    """Absolute pressure of the supply just before each shot [Pa abs]; NaN where it was not read, or by a sensor that cannot be right.
 
     Parameters
     ----------
     t_s, supply_pa : array_like, shape (n,)
         Times [s], ascending, and the supply's pressure [Pa gauge].
-    time_s : ndarray, shape (m,)
-        When the shots were fired [s].
+    time_s, line_pa : ndarray, shape (m,)
+        When the shots were fired [s], and the pressure of the line that it feeds [Pa gauge].
     """
     at = np.full(time_s.size, np.nan)
     if supply_pa is None:
@@ -127,4 +128,4 @@ def supply_at(t_s: ArrayLike, supply_pa: ArrayLike | None, time_s: Floats) -> Fl
     for i, (a, z) in enumerate(zip(*np.searchsorted(t, [time_s - SUPPLY_S, time_s]), strict=True)):
         if z > a:
             at[i] = max(float(np.median(p[a:z])) + ATMOSPHERE_ABS_PA, 1.0)
-    return at
+    return np.where(at > FEEDS * (line_pa + ATMOSPHERE_ABS_PA), at, np.nan)

@@ -205,7 +205,7 @@ def settled_shots(trace: Trace) -> Settled:
         since_s=since[chosen],
         burst=burst[chosen].astype(np.int64),
         at_rest=settled[chosen],
-        supply_abs_pa=supply_at(trace.t_s, trace.supply_pa, times[chosen]),
+        supply_abs_pa=supply_at(trace.t_s, trace.supply_pa, times[chosen], start[chosen]),
         pause_s=pause_s,
         dip_bias=bias,
         dip_bias_u=bias_u,

@@ -327,9 +327,12 @@ def test_the_supply_of_a_recording_goes_with_it_to_a_comparison(tmp_path: Path) 
     assert open_what(tmp_path / "one.csv").trace().supply_pa is None
 
 
-def test_a_supply_that_one_day_alone_read_is_left_aside() -> None:
+def test_a_supply_that_was_read_on_one_day_alone_is_left_aside() -> None:
     before, after = read_beside_the_tank(6.5e5, 8e5, 1.0, 1), read_beside_the_tank(6.5e5, 8e5, 1.0, 2)
     assert compare(before, replace(after, supply_pa=None)).supply_shift.value is None
+    broken = compare(before, replace(after, supply_pa=np.zeros(np.size(after.t_s))))
+    assert broken.supply_shift.value is None
+    assert any("after: the sensor at the supply reads nothing, or less than the line" in w for w in broken.warnings)
 
 
 def test_a_few_recoveries_far_from_the_others_hardly_count() -> None:
