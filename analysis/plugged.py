@@ -50,7 +50,8 @@ LEAST_DEPTH, MOST_DEPTH = 0.8, 1.25  # of the shape fitted, beside the dip
 # What is known before, as if from so many falls: shares of a line's shots that fall otherwise than its usual ones, and of falls after a
 # pause that are a tool. The other falls of the record add to it; what they are is known better in each round.
 ODD_TOOL, PLUGGED, PRIOR, ROUNDS = 0.2, 0.3, 2.0, 4
-DEVIATIONS = 1.48  # median ones in a standard one
+DEVIATIONS, AS_MANY = 1.48, 4.0  # median ones in a standard one; what is usual of all lines counts like so many falls of this one
+SMALLER = 0.05  # share of the tools plugged in that are smaller than those in use
 # What air a fall draws shows by the area of what lies below this share of its dip, within this time; the rest may ring.
 LOW_SHARE, DRAWS_S = 0.25, 0.6
 # So few falls, all after pauses, may be a record without a shot. Its odds are these for a short one, and grow by 1 with each so long for
@@ -79,19 +80,18 @@ def _shapes() -> Floats:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Repeats:
-    """How far a measure of falls repeats, in logarithms: of one tool's shots at most and at least, as the record shows by its median
-    deviation; of an empty chamber, by how much it is more, and the spread of that; and of what else makes a fall. By the line model.
+    """How far a measure of falls varies, in logarithms: among one tool's shots on most lines; from these to an empty chamber, which is
+    hardly ever less but where its coupler is pushed on slowly, mostly more; and to what else makes a fall. By the line model and others.
     """
 
-    alike: float
-    least: float
+    usual: float
+    less: float
     more: float
-    differ: float
     unlike: float
 
 
-DEPTH = _Repeats(alike=0.05, least=0.025, more=0.15, differ=0.25, unlike=0.35)  # as a share of absolute pressure
-AIR = _Repeats(alike=0.1, least=0.04, more=0.55, differ=0.5, unlike=0.55)  # as area over absolute pressure
+DEPTH = _Repeats(usual=0.05, less=0.15, more=0.4, unlike=0.35)  # as a share of absolute pressure
+AIR = _Repeats(usual=0.1, less=0.1, more=0.6, unlike=0.55)  # as area over absolute pressure
 SHAPES = _shapes()
 SHOTS = len(WIDTHS_S) * len(POWERS) * len(TAILS)
 USUAL = -0.5 * (np.log(np.array(WIDTHS_S) / USUAL_S) / SPREAD) ** 2
@@ -218,14 +218,13 @@ class PlugWatch:
         shot = np.array([seen.shot for seen in self._seen])
         if known:  # falls that cannot be tools show how far this line's shots look like one
             tool = tool - max(float(np.median([seen.told for seen in self._seen if not seen.may])), 0.0)
-            if shot[~may].sum(axis=0).argmax() < len(WIDTHS_S) - 1:  # near the tool; on a receiver all falls are rounder than any of these
-                # A coupler that is pushed on slowly rounds a tool's fall as a valve does a shot's: depth and air tell it.
-                tool = np.logaddexp(tool, _mean(shot)) - math.log(2.0)
+            # A coupler that is pushed on slowly, or the sensor, rounds a tool's fall as a valve does a shot's: depth and air tell it.
+            tool = _either(tool, _mean(shot))
         alike, another, more, unlike = self._repeats()
         # Where the line's shots have a width, each has that or a neighbour, and their depth; one of another tool has any.
         narrower, wider = shot[:, [0, *range(shot.shape[1] - 1)]], shot[:, [*range(1, shot.shape[1]), -1]]
         own = np.logaddexp(np.logaddexp(narrower, shot), wider) - math.log(3.0) + alike[:, None]
-        other = np.logaddexp.reduce(shot + USUAL, axis=1, keepdims=True) + another[:, None]
+        other = (_either(np.logaddexp.reduce(shot + USUAL, axis=1), _mean(shot)) + another)[:, None]
         few = span_s > 0.0 and bool(may.all()) and may.size <= FEW
         other_tool = ODD_AMONG_FEW if few else ODD_TOOL
         odd, plugged = np.full(may.size, other_tool), np.full(may.size, PLUGGED)
@@ -259,18 +258,26 @@ class PlugWatch:
                 continue  # what is usual does not show
             off = np.array(measure)[known]
             off -= np.median(off)
-            varies = by.alike if known.size < FEWEST else min(max(DEVIATIONS * float(np.median(np.abs(off))), by.least), by.alike)
+            here = DEVIATIONS * float(np.median(np.abs(off))) if known.size >= FEWEST else by.usual
+            varies = math.sqrt((AS_MANY * by.usual**2 + known.size * here**2) / (AS_MANY + known.size))
             apart = np.concatenate([[np.inf], np.abs(np.diff(off)), [np.inf]])
             alike[known] += _normal(off, varies)
-            more[known] += _normal(off - by.more, by.differ)
+            more[known] += -0.5 * (off / np.where(off > 0.0, by.more, by.less)) ** 2 - math.log(0.5 * (by.more + by.less))
             unlike[known] += _normal(off, by.unlike)
-            beside[known] += _normal(np.minimum(apart[1:], apart[:-1]), by.alike)
-        return alike, np.logaddexp(unlike, beside) - math.log(2.0), more, unlike
+            beside[known] += _normal(np.minimum(apart[1:], apart[:-1]), by.usual)
+        more = np.logaddexp(more + math.log(1.0 - SMALLER), unlike + math.log(SMALLER))
+        return alike, _either(unlike, beside), more, unlike
 
 
 def _normal(off: Floats, spread: float) -> Floats:
     """Logarithm of the density of a normal distribution, but for a constant."""
     return -0.5 * (off / spread) ** 2 - math.log(spread)
+
+
+def _either(one: Floats, other: Floats) -> Floats:
+    """Logarithm of the mean of two likelihoods."""
+    mean: Floats = np.logaddexp(one, other) - math.log(2.0)
+    return mean
 
 
 def _mean(logarithms: Floats) -> Floats:

@@ -197,3 +197,16 @@ def test_shots_of_a_second_tool_that_dip_deeper_are_no_tools_plugged_in(rate_hz:
     for at, tool in [*((at, Scene(name="a")) for at in shots), *((at, Scene(name="b", dip_pa=120e3, fall_s=0.01)) for at in second)]:
         p += tool.dip_pa * dip_shape(t - at, tool)
     assert [s.time_s for s in find_shots(t, p).shots] == pytest.approx([*shots, *second], abs=0.02)
+
+
+@pytest.mark.parametrize("seed", [0, 4])
+def test_shots_after_pauses_that_vary_as_others_do_are_no_tools_plugged_in(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    shots = np.concatenate([start + 2.7 * np.arange(5) for start in 5.0 + 24.0 * np.arange(8)])
+    t = np.arange(0.0, 200.0, 0.0125)
+    p = 620e3 + rng.normal(0.0, 1500.0, t.size)
+    for at, dip_pa in zip(shots, 80e3 * np.exp(rng.normal(0.0, 0.13, shots.size)), strict=True):
+        p += dip_pa * dip_shape(t - at, Scene(name="work", bottom_s=0.06))
+    found = find_shots(t, p)
+    assert connected(found) == []
+    assert [s.time_s for s in found.shots] == pytest.approx(shots, abs=0.03)
