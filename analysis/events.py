@@ -160,7 +160,7 @@ class SlowWatch:
                 self._filled(k)
             elif found == rests.MOVED:
                 self._moved(k)
-            elif found == rests.HALVED and self._drop is None:
+            elif found == rests.SUNK and self._drop is None:
                 left_s = float(self._t[max(int(self._places[rests.LEFT]) - self._base, 0)])
                 self._drop = _Drop(left_s, float(self._t[k]), float(self._levels[rests.LEVEL]), float(self._p[k]))
             if drawn:
@@ -181,7 +181,7 @@ class SlowWatch:
         if level < rests.EMPTY_SHARE * drop.from_pa and level < rests.EMPTY_PA:
             self._emit("disconnected", drop.time_s, now)
             self._drop = None
-        elif level < rests.HALF * drop.from_pa and not self._pump.seen and self._empties(drop, k):
+        elif level < rests.SUNK_SHARE * drop.from_pa and not self._pump.seen and self._empties(drop, k):
             self._places[rests.STATE], self._levels[rests.LOWEST] = rests.EMPTY, level
             self._drop = None
         elif now > max(drop.time_s + 0.3, drop.low_s) and level >= drop.from_pa - BACK_SHARE * size:

@@ -28,10 +28,10 @@ WIDEST_SIGMA = 6.0  # nor apart by more than that, or so much noise
 LARGE_PA = 25_000.0  # which counts for no more than this
 DRIFT_SHARE = 0.004  # of absolute pressure: or than this
 PATIENCE_BINS = 550  # a level is forgotten when the line has not rested for so long
-HALF = 0.5  # of its level; a line that falls below it without a draw being known is told
+SUNK_SHARE = 0.75  # of its level; a line that falls below it without a draw being known is told
 EMPTY_SHARE, EMPTY_PA = 0.15, 60_000.0  # a line that falls below both has been pulled off
 
-MOVED, FILLED, HALVED = 1, 2, 3
+MOVED, FILLED, SUNK = 1, 2, 3
 # Slots of the state: next bin, first after a gap, what the line does, first bin of this quiet stretch, first bin off the level or -1 where
 # shots hide that, last bin at the level and at the one before, bins in a row that are off it and that are near, bins at rest at the level
 # and at the one before, and in the whole record how often the line came back to its level after a shot, and how often not.
@@ -58,7 +58,7 @@ def middle_of(values: Floats, n: int) -> float:
 @jit
 def moves(t: Floats, p: Floats, busy: Floats, sigmas: Floats, base: int, until: int, places: Ints, levels: Floats) -> int:
     """Advance through the bins up to one where the line rests at another level, or has been filled, or has left
-    its level and falls to half of it: `MOVED`, `FILLED`, `HALVED`, or 0 at the end.
+    its level and sinks far below it: `MOVED`, `FILLED`, `SUNK`, or 0 at the end.
 
     Parameters
     ----------
@@ -133,8 +133,8 @@ def moves(t: Floats, p: Floats, busy: Floats, sigmas: Floats, base: int, until: 
                     places[STATE] = MOVES
                     places[LEFT] = i - OFF_BINS + 1
                 continue
-        if places[STATE] == MOVES and p[k] < HALF * levels[LEVEL]:
-            return HALVED
+        if places[STATE] == MOVES and p[k] < SUNK_SHARE * levels[LEVEL]:
+            return SUNK
         # Whether it rests here, by the line through the last bins.
         n = min(i - places[QUIET] + 1, MOST_BINS)
         if n < REST_BINS:

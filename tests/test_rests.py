@@ -86,13 +86,15 @@ def test_nothing_is_told_of_a_line_that_drifts_among_slow_noise(seed: int) -> No
     assert watched(t, with_shots(t, p, [], seed=seed), [], 100) == []
 
 
-def test_a_receiver_that_is_emptied_slowly_was_pulled_off() -> None:
+@pytest.mark.parametrize("off_s", [7.0, 18.0])
+def test_a_receiver_that_is_emptied_slowly_was_pulled_off(off_s: float) -> None:
     t = times(80.0)
     left = np.where(t < 20.0, 1.0, np.exp(-(t - 20.0) / 14.0))
-    p = 7.2e5 * np.where(t < 38.0, left, 1.0 - (1.0 - np.exp(-18.0 / 14.0)) * np.exp(-(t - 38.0) / 5.0)) - 1e5
+    filled = 1.0 - (1.0 - np.exp(-off_s / 14.0)) * np.exp(-(t - 20.0 - off_s) / 5.0)
+    p = 7.2e5 * np.where(t < 20.0 + off_s, left, filled) - 1e5
     found = watched(t, with_shots(t, p, []), [])
     assert [kind for kind, _ in found] == ["disconnected", "connected"]
-    assert [time_s for _, time_s in found] == pytest.approx([20.0, 38.0], abs=1.0)
+    assert [time_s for _, time_s in found] == pytest.approx([20.0, 20.0 + off_s], abs=1.0)
 
 
 @pytest.mark.parametrize("block", [7, 64, 650])
