@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from analysis import rests
 from analysis.constants import ATMOSPHERE_ABS_PA
-from analysis.level_change import TURN_S, eases, level_change
+from analysis.lasting_drop import BEFORE_BINS, STEADY_BINS, emptying_since, settled
+from analysis.level_change import TURN_S, level_change
 from analysis.measures import Fall
 from analysis.pump_run import PumpWatch
 from analysis.record import Event, Kind
@@ -21,20 +22,13 @@ from analysis.record import Event, Kind
 Floats = NDArray[np.float64]
 
 BACK_SHARE = 0.3  # a draw has ended when less of the drop than this is left
-# What comes up by this share of the drop was let go, where a regulator that is turned down does not come up at all.
-REBOUND_BINS, REBOUND_SHARE = 3, 0.15
 SAME_FALL_S = 0.05  # apart, marks are of one fall
 SWING_S = 0.7  # a fall that begins this soon after a shot and is over this soon is the hose that rings, not a blow gun
 FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, what falls on and is so much smaller belongs to it,
 REGAINS = 0.1  # and what regains no more than this share of itself
-# A line is pulled off that still falls, by this share of its level in so long at least, as towards no more than this share of it.
-EMPTIES_BINS, MEAN_BINS, FALLS_STILL, EMPTY_AT = 15, 4, 0.08, 0.25
 LET_GO_FIRST_S = 3.0  # what falls so long after a drop that has not come back is another
 DRAW_MAX_S = 60.0
 COMES_BACK_S = 1.5  # a rise that begins this soon after a draw, to no more than before it, is the line that comes back
-STEADY_BINS = 15  # what is drawn is told when the line has been steady for so long,
-STEADY_SHARE, LARGE_PA = 0.1, 50_000.0  # within this share of its drop, which counts for no more than that
-BEFORE_BINS = 45  # and is looked for so far before it was noticed
 AMONG_S = 8.0  # so long may shots hide when a regulator was turned
 LEAST_PA, LEAST_SHARE, LEAST_SIGMA = 10_000.0, 0.0125, 5.0  # change of a level, also of absolute pressure and in noise of a bin
 STAYED_BINS = 5  # before it is left, a level is held for so long
@@ -181,68 +175,47 @@ class SlowWatch:
         if level < rests.EMPTY_SHARE * drop.from_pa and level < rests.EMPTY_PA:
             self._emit("disconnected", drop.time_s, now)
             self._drop = None
-        elif level < rests.SUNK_SHARE * drop.from_pa and not self._pump.seen and self._empties(drop, k):
+        elif (
+            level < rests.SUNK_SHARE * drop.from_pa
+            and not self._pump.seen
+            and (since_s := emptying_since(*self._course(drop, k)[:2], drop.from_pa)) is not None
+        ):
+            self._emit("disconnected", min(drop.time_s, since_s), now)
             self._places[rests.STATE], self._levels[rests.LOWEST] = rests.EMPTY, level
             self._drop = None
         elif now > max(drop.time_s + 0.3, drop.low_s) and level >= drop.from_pa - BACK_SHARE * size:
             swing = now < drop.time_s + SWING_S and any(s - BUSY_BEFORE_S < drop.time_s < s + SWING_S for s in self.shot_times)
             if not swing:
-                self._emit("air draw", drop.time_s, now)
+                self._drawn_until(now)
             self._drop = None
         elif now > drop.time_s + 2.0 + STEADY_BINS * rests.BIN_S and k > STEADY_BINS:
-            self._lasts(drop, k, size)
+            self._lasts(drop, k)
 
-    def _empties(self, drop: _Drop, k: int) -> bool:
-        """Name a line that was pulled off, with so much air in it that it is emptied slowly: it falls as towards nothing."""
-        a = max(int(np.searchsorted(self._t, drop.time_s)) - BEFORE_BINS, 0)
-        begin = a + int(np.flatnonzero(self._p[a : k + 1] >= drop.from_pa - 0.1 * (drop.from_pa - self._p[k])).max(initial=0))
-        apart = (k - begin) // 2
-        if apart < EMPTIES_BINS:
-            return False
-        first, middle, last = (float(self._p[max(at - MEAN_BINS, 0) : at + 1].mean()) for at in (k - 2 * apart, k - apart, k))
-        if middle - last < FALLS_STILL * drop.from_pa:
-            return False
-        slows = (first - middle) - (middle - last)
-        if slows > 0.0 and last - (middle - last) ** 2 / slows > EMPTY_AT * drop.from_pa:
-            return False
-        self._emit("disconnected", min(drop.time_s, float(self._t[begin])), float(self._t[k]))
-        return True
-
-    def _lasts(self, drop: _Drop, k: int, size: float) -> None:
+    def _lasts(self, drop: _Drop, k: int) -> None:
         """See what a drop is from which the line has not come back by bin k."""
-        # It may have begun slowly, before it was noticed; shots pull the line down meanwhile.
+        t, p, busy = self._course(drop, k)
+        rest = settled(t, p, busy == SHOT, drop.from_pa, drop.low_pa, float(self._sigma[k]))
+        if rest is None:
+            return
+        drop.rested = min(drop.time_s, rest.began_s), rest.took_s, self._base + k
+        by_hand = rest.took_s > TURN_S and not rest.eased
+        if rest.let_go_s is not None:
+            self._drawn_until(rest.let_go_s)
+        elif self._free:  # no regulator holds this line: air that was drawn does not come back
+            self._drawn_until(drop.time_s + rest.took_s)
+        elif by_hand or self._t[k] > drop.time_s + DRAW_MAX_S:
+            self._lower(*drop.rested)
+
+    def _course(self, drop: _Drop, k: int) -> tuple[Floats, Floats, Floats]:
+        """Give times, means and what makes them busy up to bin k, from before the drop was noticed: it may have begun slowly."""
         a = max(int(np.searchsorted(self._t, drop.time_s)) - BEFORE_BINS, 0)
-        free = self._busy[a : k + 1] != SHOT
-        t, course = self._t[a : k + 1][free], self._p[a : k + 1][free]
-        if course.size < STEADY_BINS or not free[-1]:
-            return
-        now, steady = float(self._t[k]), course[-STEADY_BINS:]
-        if steady.max() - steady.min() > max(STEADY_SHARE * min(size, LARGE_PA), 6.0 * self._sigma[k]):
-            return
-        low = min(drop.low_pa, float(steady.min())) if free.all() else float(np.median(steady))
-        high = min(float(course[: BEFORE_BINS + 1].max()), drop.from_pa + size)
-        begin = int(np.flatnonzero(course >= high - 0.1 * (high - low))[-1])
-        fell = begin + int(np.argmax(course[begin:] < high - 0.9 * (high - low)))
-        took = float(t[fell] - t[begin])
-        eased = eases(high - course[begin : fell + 1])
-        began_s = min(drop.time_s, float(t[begin]))
-        # By the slow course: a valve that opens fast shows a deeper dip for an instant, and is still open.
-        lowest_pa = float(np.convolve(course[begin:], np.full(REBOUND_BINS, 1.0 / REBOUND_BINS), "valid").min())
-        rebound = float(np.median(steady)) - lowest_pa if free.all() else 0.0
-        if rebound > max(REBOUND_SHARE * size, 6.0 * self._sigma[k]):
-            let_go = int(np.flatnonzero(course < lowest_pa + 0.5 * rebound)[-1])
-            self._emit("air draw", drop.time_s, float(t[let_go]))
+        return self._t[a : k + 1], self._p[a : k + 1], self._busy[a : k + 1]
+
+    def _drawn_until(self, until_s: float) -> None:
+        """Take the drop that is under way for air that was drawn."""
+        if self._drop is not None:
+            self._emit("air draw", self._drop.time_s, until_s)
             self._drop = None
-        elif took > TURN_S and (not eased or not free.all()) and not self._free:
-            self._lower(began_s, took, self._base + k)
-        elif self._free:
-            # No regulator holds this line: air that was drawn does not come back.
-            self._emit("air draw", drop.time_s, drop.time_s + took)
-            self._drop = None
-        elif now > drop.time_s + DRAW_MAX_S:
-            self._lower(began_s, took, self._base + k)
-        else:
-            drop.rested = began_s, took, self._base + k
 
     def _lower(self, began_s: float, took_s: float, i: int) -> None:
         """Take the drop that is under way for a regulator turned down, as it rests by an absolute bin."""
@@ -315,11 +288,8 @@ class SlowWatch:
 
     def _end(self) -> None:
         self._pump.end(self._t, self._p, (*self._masked, *self.shot_times))
-        if self._drop is not None and self._t.size:
-            now = float(self._t[-1])
-            if now > self._drop.time_s + 1.0:
-                self._emit("air draw", self._drop.time_s, now)
-            self._drop = None
+        if self._drop is not None and self._t.size and self._t[-1] > self._drop.time_s + 1.0:
+            self._drawn_until(float(self._t[-1]))
 
 
 def ends(draw: Event, rise: Event) -> bool:
