@@ -154,6 +154,7 @@ class ShotDetector:
             if at_s == self._melted.look_s:
                 self._weighing.look_again(self._melted)
                 continue
+            mark = None
             if mark_s <= self._look_s:
                 mark = falls.popleft()
                 self._strokes.note(mark)
@@ -166,6 +167,8 @@ class ShotDetector:
                     self._begin_again(found.fall)
                     self._end_last(found.fall)
                 self._accept(found)
+            if mark is not None:
+                self._melted.note_mark(mark, self._stream.widths)
         self._watch(now, last=last)
         ready = min(min((mark[3] for mark in falls), default=np.inf), self._look_s, self._melted.look_s) - SLOW_S
         self._slow.advance(np.inf if last else min(now - VIEW_S - SLOW_S, ready), last=last)

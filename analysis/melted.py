@@ -14,14 +14,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.overlapping import NODE_S, SLOPES_AFTER_S, SLOPES_BEFORE_S, UNLIKE_SLOPES, Shape, means, parts, slopes_leave
+from analysis.overlapping import NODE_S, SLOPES_AFTER_S, SLOPES_BEFORE_S, Shape, means, parts, slopes_leave
 from analysis.record import Event, Shot, times_named
 from analysis.recovered import RECOVERED, recovery
 from analysis.trains import PACES_S, fit_train
+from analysis.triggers import Widths
 
 Floats = NDArray[np.float64]
 
 BEFORE_S, QUIET_S = 0.8, 0.9  # looked at before the first fall, and after the last
+MARKED = 0.75  # of the width of the widest filter: so long before its mark a fall begins, about
 SINKS_S, SINKS_ON_S = 0.1, 0.3  # means over so long, so far apart, differ by such a share of the usual dip where it still sinks
 AFTER_S = 0.4  # and kept, after the line is lowest
 LONGEST_S = 5.0  # of a stretch, from its first fall
@@ -31,12 +33,14 @@ KEPT = 64  # stretches, until the shape of shots is known
 LEFT_OVER, ALL_LEFT = 0.6, 1.5  # of the usual dip: how far the line is below what the shots told explain; and where none is
 LOW = 0.25  # and how little above its lowest it still counts as there
 SEVERAL = 2.0  # by so much more, the reader is told
-CLEAR_SIGMA = 6.0  # of the noise of a reading: so far down it goes, at least, while no shots are known
+CLEAR_SIGMA = 6.0  # of the noise of such means: so far down it goes, at least, while no shots are known
 FEWEST_READINGS = 16
 GOOD_S = 0.04  # nine of ten of such shots are told so well, of other simulators' receivers
 SAME_S = 0.06  # a fall of the train is a shot that is told
-# A train counts with so many shots, so even a pace (its spread as a share), any other number of them so much worse, and no worse a fit.
-FEWEST, UNEVEN, MARGIN, BADLY = 3, 0.11, 6.0, 1.75
+# A train counts with so many shots, so even a pace (its spread as a share), any other number of them so much worse, no worse a fit, and
+# by so many variances a shot a better one than anything smoother; and than air drawn through a hose that gives more at first, which
+# explains more: of air drawn on other simulators' receivers, none was by more than 1.1.
+FEWEST, UNEVEN, MARGIN, BADLY, UNLIKE_SMOOTH, UNLIKE_HOSE = 3, 0.11, 6.0, 1.75, 5.0, 2.0
 DRAWN_S, DRAWN_GRID_S = 0.12, 0.04  # from the first fall, within which an air draw like shots would begin; and between times tried
 UNSURE_S = 0.15  # what was told as air drawn may have begun so long before or after
 
@@ -102,6 +106,11 @@ class Melted:
             self._begins_s = time_s
         self.look_s = max(time_s, self._begins_s) + QUIET_S
 
+    def note_mark(self, mark: Floats, w: Widths) -> None:
+        """Take note of a mark of the widest filter, whatever it is of: a burst may show in nothing else."""
+        if int(mark[1]) == w.lag.size - 1:
+            self.note(float(mark[3]) - MARKED * float(w.lag[-1] + w.mean[-1]) * w.step_s)
+
     def look(self, t: Floats, p: Floats, noise_pa: float, told_s: Sequence[float], gap_s: float, shape: Shape | None) -> None:
         """See whether what has begun is over, and keep it; no reading before `gap_s`, the end of the last gap, belongs to it."""
         begins_s, until_s = self._begins_s, min(self.look_s, self._begins_s + LONGEST_S)
@@ -114,7 +123,7 @@ class Melted:
         known = tuple(s for s in told_s if s > begins_s - BEFORE_S)
         stretch = Stretch(t_s=x, p_pa=y, noise_pa=noise_pa / per**0.5, begins_s=begins_s, told_s=known)
         low_pa, low_s = stretch.goes_lower(shape)
-        enough_pa = CLEAR_SIGMA * noise_pa if shape is None else LEFT_OVER * shape.dip_pa
+        enough_pa = CLEAR_SIGMA * stretch.noise_pa * (BIN_S / SINKS_S) ** 0.5 if shape is None else LEFT_OVER * shape.dip_pa
         if until_s < begins_s + LONGEST_S and low_pa > enough_pa and low_s > until_s - QUIET_S:
             self.look_s += SINKS_ON_S
             return
@@ -130,17 +139,17 @@ class Melted:
             return
         waiting = []
         for stretch in self._waiting:
-            lower = stretch.goes_lower(shape)[0] / shape.dip_pa
             if stretch.tried and not last:
                 waiting.append(stretch)
-            elif lower > (LEFT_OVER if stretch.told_s else ALL_LEFT):
-                burst = burst_in(stretch, shape)
-                if burst:
-                    self._bursts.append(burst)
-                else:
-                    waiting.append(replace(stretch, tried=True))
-                    if last and lower > SEVERAL:
-                        self._unsolved_s.append(stretch.begins_s)
+                continue
+            lower = stretch.goes_lower(shape)[0] / shape.dip_pa
+            burst = burst_in(stretch, shape) if lower > (LEFT_OVER if stretch.told_s else ALL_LEFT) else []
+            if burst:
+                self._bursts.append(burst)
+            else:
+                waiting.append(replace(stretch, tried=True))
+                if last and lower > SEVERAL:
+                    self._unsolved_s.append(stretch.begins_s)
         self._waiting = waiting
 
     def with_bursts(self, shots: Sequence[Shot]) -> tuple[Shot, ...]:
@@ -196,26 +205,32 @@ def burst_in(stretch: Stretch, shape: Shape) -> list[Shot]:
     first_s, last_s = float(onsets[0]), float(onsets[-1])
     smooth_left = min(
         slopes_leave(x, y, shape.lost, [], first_s - SLOPES_BEFORE_S, last_s + SLOPES_AFTER_S),
-        _draw_leaves(x, y, shape.lost, first_s, last_s),
+        _draw_leaves(x, y, shape.lost, first_s, last_s, hose=False),
     )
     spread = left / max(x.size - 3 - 2 * onsets.size, 1)
     if spread > BADLY * variance:
         return []
-    if smooth_left - left < UNLIKE_SLOPES * onsets.size * spread:
+    if smooth_left - left < UNLIKE_SMOOTH * onsets.size * spread:
+        return []
+    if _draw_leaves(x, y, shape.lost, first_s, last_s, hose=True) - left < UNLIKE_HOSE * onsets.size * spread:
         return []
     return _shots(stretch, shape, onsets)
 
 
-def _draw_leaves(x: Floats, y: Floats, shape: Floats, first_s: float, last_s: float) -> float:
-    """Sum of squares that air leaves which is drawn evenly for a while, beside a drift: on this line, shots without end of little each."""
+def _draw_leaves(x: Floats, y: Floats, shape: Floats, first_s: float, last_s: float, *, hose: bool) -> float:
+    """Sum of squares that air leaves which is drawn for a while, beside a drift: on this line, shots without end of little each.
+
+    The hose may give more before the flow is even, as if a shot of any depth were fired then.
+    """
     drawn = NODE_S * np.concatenate([np.cumsum(shape), np.sum(shape) + shape[-1] * np.arange(1, round(float(x[-1]) / NODE_S))])
     at_s = NODE_S * np.arange(drawn.size)
     drift = parts(x, x, shape, [])
     least = math.inf
     for from_s in np.arange(first_s - DRAWN_S, first_s + DRAWN_S, DRAWN_GRID_S):
         opened = np.interp(x - from_s, at_s, drawn, left=0.0)
+        begins = [drift, opened, *([np.interp(x - from_s, at_s[: shape.size], shape, left=0.0)] if hose else [])]
         for until_s in np.arange(first_s + DRAWN_S, last_s + SLOPES_AFTER_S, DRAWN_GRID_S):
-            columns = np.column_stack([drift, opened, np.interp(x - until_s, at_s, drawn, left=0.0)])
+            columns = np.column_stack([*begins, np.interp(x - until_s, at_s, drawn, left=0.0)])
             fitted, *_ = np.linalg.lstsq(columns, y, rcond=None)
             away = y - columns @ fitted
             least = min(least, float(away @ away))
