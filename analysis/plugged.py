@@ -22,8 +22,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.jit import jit
 from analysis.measures import Fall
+from analysis.plug_shape import USUAL, likelihoods, mean_of
 from analysis.record import falls_at
 from analysis.stretch import position
 from analysis.units import significant
@@ -34,19 +34,6 @@ PLUG_SIGMA = 12.0  # in more noise than this the shape of a fall is not seen
 LEAST_LOW_S = 0.04  # no chamber fills, and the hose behind it, in less
 PAUSE_S, SOON_S = 8.0, 1.0  # nobody changes a tool faster, nor fires it sooner
 RESTED_S = 2.0  # since the fall before: the line has come back
-# Shapes of a fall. A shot's: by its width, the power of time with which it begins, and how much of it is slow, as the hose gives way. A
-# tool's: by how much of it is the jump, and by the jump's time constant, of valve and sensor. Such as the line model and others give.
-SLOW_S = 0.05
-WIDTHS_S, POWERS, TAILS = tuple(0.005 * 1.2**k for k in range(10)), (1.0, 1.3), (0.0, 0.15, 0.3)
-JUMPS, JUMPS_S = (0.55, 0.65, 0.75, 0.85, 0.95), (0.001, 0.002, 0.0035, 0.0055)
-USUAL_S, SPREAD = 0.009, 0.25  # median of the widths of shots of all tools, and their spread in logarithms
-TABLE_S, LONGEST_S = 0.00025, 0.1  # spacing and end of the table of shapes
-LEVEL_S, FIT_S = 0.012, 0.06  # readings that are fitted, before the onset and after it
-FEWEST_AFTER, FEWEST_FITTED = 2, 3  # of these after it, and of them all; fewer tell nothing
-CLOSE_S = 0.0015  # readings closer than this are averaged
-ONSETS, LEAST_STEP_S = 17, 0.004  # onsets tried, over some readings or as many such steps
-MISFIT, APART_S = 0.02, 0.004  # of the dip: what a real fall differs from such shapes, independently over times so far apart
-LEAST_DEPTH, MOST_DEPTH = 0.8, 1.25  # of the shape fitted, beside the dip
 # What is known before, as if from so many falls: shares of a line's shots that fall otherwise than its usual ones, and of falls after a
 # pause that are a tool. The other falls of the record add to it; what they are is known better in each round.
 ODD_TOOL, PLUGGED, PRIOR, ROUNDS = 0.2, 0.3, 2.0, 4
@@ -68,16 +55,6 @@ FEWEST, KNOWN = 6, 15  # falls that show how this line's shots begin; and at mos
 FEWEST_SHOTS, FOLLOWING = 3, 2  # of them that are surely none; and of a burst after a pause so many more are kept, once `FEWEST` are known
 
 
-def _shapes() -> Floats:
-    x = np.arange(0.0, LONGEST_S, TABLE_S)
-    slow = 1.0 - np.exp(-x / SLOW_S)
-    shots = [
-        (1.0 - tail) * (1.0 - np.exp(-((x / width) ** power))) + tail * slow for width in WIDTHS_S for power in POWERS for tail in TAILS
-    ]
-    tools = [jump * (1.0 - np.exp(-x / constant)) + (1.0 - jump) * slow for jump in JUMPS for constant in JUMPS_S]
-    return np.array([*shots, *tools])
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Repeats:
     """How far a measure of falls varies, in logarithms: among one tool's shots on most lines; from these to an empty chamber, which is
@@ -92,10 +69,6 @@ class _Repeats:
 
 DEPTH = _Repeats(usual=0.05, less=0.15, more=0.4, unlike=0.35)  # as a share of absolute pressure
 AIR = _Repeats(usual=0.1, less=0.1, more=0.6, unlike=0.55)  # as area over absolute pressure
-SHAPES = _shapes()
-SHOTS = len(WIDTHS_S) * len(POWERS) * len(TAILS)
-USUAL = -0.5 * (np.log(np.array(WIDTHS_S) / USUAL_S) / SPREAD) ** 2
-USUAL -= np.logaddexp.reduce(USUAL)  # logarithm of the share of tools of each width
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,9 +124,7 @@ class PlugWatch:
             return False  # how this line's shots begin is known
         if len(self._seen) == KNOWN and self._seen[KNOWN // 2].may:  # it was weighed with what came before and after it
             self._leave(KNOWN // 2)
-        until_s = min(fall.minimum_s, fall.time_s + FIT_S)
-        fits = likelihoods(t, p, fall.time_s, until_s, fall.before_pa, fall.dip_pa, noise_pa, MISFIT * fall.dip_pa, SHAPES)
-        shot, tool = _mean(fits[:SHOTS].reshape(len(WIDTHS_S), -1)), float(_mean(fits[SHOTS:]))
+        shot, tool = likelihoods(fall, noise_pa, t, p)
         depth = math.log(fall.dip_pa / fall.before_abs_pa) if rested else math.nan
         air, over_s = air_drawn(fall, t, p) if rested else (math.nan, math.inf)
         self._seen.append(_Seen(fall.time_s, fall.minimum_s, over_s, shot, tool, may, depth, air))
@@ -219,12 +190,12 @@ class PlugWatch:
         if known:  # falls that cannot be tools show how far this line's shots look like one
             tool = tool - max(float(np.median([seen.told for seen in self._seen if not seen.may])), 0.0)
             # A coupler that is pushed on slowly, or the sensor, rounds a tool's fall as a valve does a shot's: depth and air tell it.
-            tool = _either(tool, _mean(shot))
+            tool = _either(tool, mean_of(shot))
         alike, another, more, unlike = self._repeats()
         # Where the line's shots have a width, each has that or a neighbour, and their depth; one of another tool has any.
         narrower, wider = shot[:, [0, *range(shot.shape[1] - 1)]], shot[:, [*range(1, shot.shape[1]), -1]]
         own = np.logaddexp(np.logaddexp(narrower, shot), wider) - math.log(3.0) + alike[:, None]
-        other = (_either(np.logaddexp.reduce(shot + USUAL, axis=1), _mean(shot)) + another)[:, None]
+        other = (_either(np.logaddexp.reduce(shot + USUAL, axis=1), mean_of(shot)) + another)[:, None]
         few = span_s > 0.0 and bool(may.all()) and may.size <= FEW
         other_tool = ODD_AMONG_FEW if few else ODD_TOOL
         odd, plugged = np.full(may.size, other_tool), np.full(may.size, PLUGGED)
@@ -280,11 +251,6 @@ def _either(one: Floats, other: Floats) -> Floats:
     return mean
 
 
-def _mean(logarithms: Floats) -> Floats:
-    """Logarithm of the mean likelihood, over the last axis."""
-    return np.logaddexp.reduce(logarithms, axis=-1) - math.log(logarithms.shape[-1])
-
-
 def air_drawn(fall: Fall, t: Floats, p: Floats) -> tuple[float, float]:
     """Logarithm of the area of a dip as a share of absolute pressure [s], which goes by the air drawn, and when it is over [s]; NaN where
     that is not seen.
@@ -303,45 +269,3 @@ def air_drawn(fall: Fall, t: Floats, p: Floats) -> tuple[float, float]:
 def stays_low(fall: Fall, noise_pa: float) -> bool:
     """Whether a fall stands out of the noise and lasts, as one of a chamber that fills does."""
     return fall.dip_pa > PLUG_SIGMA * noise_pa and fall.low_s > LEAST_LOW_S
-
-
-@jit
-def likelihoods(
-    t: Floats, p: Floats, onset_s: float, until_s: float, before_pa: float, dip_pa: float, noise_pa: float, misfit_pa: float, shapes: Floats
-) -> Floats:
-    """Logarithm of the likelihood of each shape, over onsets near the first guess; zeros where there are too few readings."""
-    found = np.zeros(shapes.shape[0])
-    a, z = position(t, onset_s - LEVEL_S), position(t, until_s)
-    if z - position(t, onset_s) < FEWEST_AFTER or z - a < FEWEST_FITTED:
-        return found
-    step_s = (t[z - 1] - t[a]) / (z - 1 - a)
-    a = max(min(a, position(t, onset_s - 2.5 * step_s)), 0)
-    per = max(int(CLOSE_S / step_s), 1)
-    n = (z - a) // per
-    x, y = np.zeros(n), np.zeros(n)
-    for i in range(n):
-        for k in range(a + i * per, a + (i + 1) * per):
-            x[i] += (t[k] - onset_s) / per
-            y[i] += (before_pa - p[k]) / per
-    variance = noise_pa**2 / per + misfit_pa**2 * max(APART_S / (per * step_s), 1.0)
-    each = np.empty(ONSETS)
-    for j in range(shapes.shape[0]):
-        best = -np.inf
-        for k in range(ONSETS):
-            from_s = (k - ONSETS // 2) * max(step_s, LEAST_STEP_S) / 6.0
-            ff, fy, yy = 0.0, 0.0, 0.0
-            for i in range(n):
-                yy += y[i] * y[i]
-                if x[i] > from_s:
-                    at = (x[i] - from_s) / TABLE_S
-                    m = min(int(at), shapes.shape[1] - 2)
-                    f = shapes[j, m] + (at - m) * (shapes[j, m + 1] - shapes[j, m])
-                    ff += f * f
-                    fy += f * y[i]
-            deep = min(max(fy / ff if ff > 0.0 else 0.0, LEAST_DEPTH * dip_pa), MOST_DEPTH * dip_pa)
-            each[k] = -0.5 * (yy - 2.0 * deep * fy + deep * deep * ff) / variance
-            best = max(best, each[k])
-        for k in range(ONSETS):
-            found[j] += math.exp(each[k] - best) / ONSETS
-        found[j] = best + math.log(found[j])
-    return found
