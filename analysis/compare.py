@@ -58,7 +58,7 @@ TOLD_SHIFT, FAR_SHIFT = 0.01, 0.05  # of absolute pressure, from which on the re
 DRIFTS = 2.0  # times, by which an interval is wider for a drift, from which on the reader is told
 PACE_PRIOR = Prior(slope=0.0, u=0.05)  # by which share the shot before can move a measure
 # How recovery and dip go with the absolute pressure of the supply. A line that is filled through a valve wide open takes air in proportion
-# to it, one that a regulator holds in no proportion, and one that is set close under it in more than that.
+# to it, one that a regulator holds in no proportion, and one that is set close under it in more than that; by reasoning, no source.
 SUPPLY_RECOVERY, SUPPLY_DIP = Prior(slope=-0.5, u=0.75), Prior(slope=0.0, u=0.25)
 
 

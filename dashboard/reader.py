@@ -41,6 +41,11 @@ class Reader:
         """Unit of free-air flows."""
         return "scfm" if self.unit == "psi" else "L/s"
 
+    @property
+    def places(self) -> int:
+        """Decimal places of a pressure that is not small."""
+        return {"psi": 1, "bar": 2, "kPa": 0}[self.unit]
+
     def pressure_value(self, p_pa: float) -> float:
         """Convert a pressure or a difference of pressures [Pa] to the reader's unit."""
         return from_si(p_pa, self.unit)
@@ -56,8 +61,7 @@ class Reader:
 
     def _places(self, p_pa: float) -> int:
         """Decimal places: one more for a small pressure."""
-        places = {"psi": 1, "bar": 2, "kPa": 0}[self.unit]
-        return places + (0 < abs(self.pressure_value(p_pa)) < 2 * 10 ** (1 - places))
+        return self.places + (0 < abs(self.pressure_value(p_pa)) < 2 * 10 ** (1 - self.places))
 
     def volume(self, v_m3: float) -> str:
         """Write a volume [m3]."""

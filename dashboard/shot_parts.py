@@ -200,7 +200,6 @@ def times_store(record: ShotRecord) -> dcc.Store:
 
 def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
     """List every shot in a table that sorts."""
-    digits = {"psi": 1, "bar": 2, "kPa": 0}[reader.unit]
     small = bool(record.shots) and np.median([s.dip_pa for s in record.shots]) < SMALL_DIP_PA
     rows = [
         {
@@ -222,9 +221,9 @@ def grid(record: ShotRecord, reader: Reader) -> dag.AgGrid:
     columns = [
         {"field": "shot", "headerName": "Shot", "minWidth": 72, "maxWidth": 90, "pinned": "left"},
         {"field": "time", "headerName": "At [s]", **number(2)},
-        {"field": "before", "headerName": f"Before [{reader.unit}]", **number(digits)},
-        {"field": "minimum", "headerName": f"Lowest [{reader.unit}]", **number(digits)},
-        {"field": "dip", "headerName": f"Dip [{reader.unit}]", **number(digits + small)},
+        {"field": "before", "headerName": f"Before [{reader.unit}]", **number(reader.places)},
+        {"field": "minimum", "headerName": f"Lowest [{reader.unit}]", **number(reader.places)},
+        {"field": "dip", "headerName": f"Dip [{reader.unit}]", **number(reader.places + small)},
         {"field": "recovery", "headerName": "Recovery [s]", **number(2)},
         {"field": "outcome", "headerName": "Outcome", "minWidth": 130, "flex": 1},
     ]

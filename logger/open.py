@@ -167,7 +167,7 @@ class Recording:
             p_pa=self.p_pa,
             corrected=corrections(self.marks, self.channel),
             place=place,
-            supply_pa=self.pressures[supply] if supply is not None and named(place) != "supply" else None,
+            supply_pa=self._others[supply]() if supply is not None and named(place) != "supply" else None,
         )
 
 

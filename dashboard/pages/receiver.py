@@ -184,9 +184,11 @@ def _capital(text: str) -> str:
 
 def _done(done: Done, now_pa: float, reader: Reader) -> tuple[Any, ...]:
     gain = reader.pressure_value(done.lowest_pa - now_pa)
-    digits = {"psi": 1, "bar": 2, "kPa": 0}[reader.unit]
     return (
-        [ui.bare(reader.pressure(done.lowest_pa)), html.Small(ui.typeset(f"{gain:+.{digits}f}")) if done.lowest_pa != now_pa else None],
+        [
+            ui.bare(reader.pressure(done.lowest_pa)),
+            html.Small(ui.typeset(f"{gain:+.{reader.places}f}")) if done.lowest_pa != now_pa else None,
+        ],
         "yes" if done.holds else "no",
         ui.bare(reader.pressure(done.dip_pa)),
         ui.bare(seconds(done.recovery_s)) if math.isfinite(done.recovery_s) else "over 6",
