@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 
 MATCHED_S, MATCHED_STEPS, MATCHED_STEP_S = (0.02, 0.04, 0.07, 0.1, 0.14), 20, 0.008
 TRIED = 45  # onsets
+UNSURE_SHARE = 0.5  # of the edge: so far noise may hide where it begins
 CLIMB_S = 0.04  # a falling edge has no level stretch this long
 JUMP_S = 0.008
 
@@ -35,7 +36,7 @@ def climb(t: Floats, y: Floats, start: int, first: int, noise_pa: float) -> int:
 
 
 @jit
-def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s: float, middle_s: float) -> float:
+def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s: float, middle_s: float, high_s: float) -> float:
     """Onset of a fall that has many readings on its edge: where a line that turns into a power of time fits best [s].
 
     Parameters
@@ -44,6 +45,8 @@ def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s
         The line before the fall, at `onset_s` [Pa, Pa/s].
     onset_s, middle_s : float
         First guess of the onset, and when half of the dip is lost [s].
+    high_s : float
+        Where the edge begins as far as noise lets it show [s]: much before that, what lies low is the swing of a hose.
     """
     edge = max(middle_s - onset_s, 1e-6)
     a, z = position(t, onset_s - 1.2 * edge), position(t, middle_s)
@@ -51,6 +54,8 @@ def hinge(t: Floats, p: Floats, before_pa: float, slope_pa_per_s: float, onset_s
     explained = np.zeros(TRIED)
     for k in range(TRIED):
         from_s = onset_s - 0.8 * edge + k * step
+        if from_s < high_s - UNSURE_SHARE * edge:
+            continue
         both, weight = 0.0, 0.0
         for i in range(a, z):
             if t[i] > from_s:

@@ -35,7 +35,9 @@ LOOK_BACK_S = 0.6
 ONSET_SHAPE, ONSET_SPACING = 0.9, 0.4
 FEWEST_ON_EDGE = 4  # readings between onset and half of the dip, to fit the edge instead
 ROUGH_SHARE = 0.03  # of the range, which interference jumps by and hum does not
-STEEP, SWUNG = 0.8, 0.15  # of a fall, that a mark saw, and that would change where it seems to begin
+# Of a fall, that would change where it seems to begin; of both, that the knee between them lies above their chord, where a fall as round
+# as half a cosine has 0.14, and times the noise.
+SWUNG, KNEE, CLEAR_SIGMA = 0.15, 0.2, 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,10 +194,7 @@ def _measure(
         steep = highest(y, a, top + 1)
         high = climb(t, y, steep, first, noise_pa / n**0.5)
         low = lowest(y, high, low_end)
-        # Where nearly all is lost as fast as the mark saw, what falls before that is a hose that swings back.
-        lost = y[steep] - y[low]
-        if y[high] - y[steep] > SWUNG * lost and size_pa > STEEP * lost:
-            high = steep
+        high = _begins(t, y, high, top, low, noise_pa / n**0.5)
         rough_dip = y[high] - y[low]
         if low <= high or rough_dip <= max(least_pa, 0.0):
             return False
@@ -227,7 +226,7 @@ def _measure(
     middle = crossing(t, y, before - 0.45 * dip, high, low)
     if position(t, middle) - position(t, onset) >= FEWEST_ON_EDGE:
         for _ in range(2):
-            onset = hinge(t, p, before, slope, onset, middle)
+            onset = hinge(t, p, before, slope, onset, middle, t[high])
             before, slope = level_before(t, p, onset, 0.25 * step_s, earliest_s, noise_pa, dip)
         dip = before - minimum
         if dip <= 0.0:
@@ -283,6 +282,18 @@ def _measure(
     else:
         shape[16] = 0.0
     return True
+
+
+@jit
+def _begins(t: Floats, y: Floats, high: int, top: int, low: int, noise_pa: float) -> int:
+    """Where a fall begins below `high`: at the knee, if what falls more slowly before it is a hose that swings."""
+    knee, above = high, 0.0
+    for i in range(high + 2, top):  # a reading on the edge itself is no knee
+        over = y[i] - y[high] - (y[top] - y[high]) * (t[i] - t[high]) / (t[top] - t[high])
+        if over > above:
+            knee, above = i, over
+    swung = y[high] - y[knee] > SWUNG * (y[knee] - y[low])
+    return knee if swung and above > max(KNEE * (y[high] - y[low]), CLEAR_SIGMA * noise_pa) else high
 
 
 def on_slope(t: Floats, p: Floats, fall: Fall) -> Fall:

@@ -35,3 +35,17 @@ def test_swings_of_a_wide_hose_are_no_shots_and_a_word_is_said(length: int, rate
     found = find_shots(run.t_s, run.tool_pa + np.random.default_rng(1).normal(0.0, 400.0, run.t_s.size))
     assert [s.time_s for s in found.shots] == pytest.approx(FIRED_S, abs=0.05)
     assert any("rings strongly" in warning for warning in found.warnings)
+
+
+def test_shots_fired_while_the_hose_swings_down_are_told_where_each_begins() -> None:
+    rng = np.random.default_rng(2)
+    t = np.arange(0.0, 40.0, 1.0 / 320.0)
+    first_s = np.arange(2.0, 38.0, 3.0)
+    fired_s = (first_s[:, None] + 0.13 * np.arange(5) + rng.normal(0.0, 0.004, (first_s.size, 5))).ravel()
+    p = 660e3 + rng.normal(0.0, 900.0, t.size)
+    for at_s in fired_s:
+        since = np.maximum(t - at_s, 0.0)
+        low = np.maximum(since - 0.02, 0.0)
+        swing = 35e3 * np.exp(-low / 0.15) * np.cos(2.0 * np.pi * low / 0.085)
+        p -= np.minimum(since / 0.02, 1.0) * (65e3 * np.exp(-low / 0.02) + swing)
+    assert [s.time_s for s in find_shots(t, p).shots] == pytest.approx(fired_s, abs=0.005)
