@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from analysis import rests
 from analysis.constants import ATMOSPHERE_ABS_PA
-from analysis.lasting_drop import BEFORE_BINS, STEADY_BINS, emptying_since, settled
+from analysis.lasting_drop import BEFORE_BINS, STEADY_BINS, emptying_since, settled, shut_at_once
 from analysis.level_change import TURN_S, level_change
 from analysis.measures import Fall
 from analysis.pump_run import PumpWatch
@@ -27,17 +27,17 @@ SWING_S = 0.7  # a fall that begins this soon after a shot and is over this soon
 FALLING_S, TAIL_SHARE = 0.1, 0.4  # after the bottom that is known of a drop, what falls on and is so much smaller belongs to it,
 REGAINS = 0.1  # and what regains no more than this share of itself
 LET_GO_FIRST_S = 3.0  # what falls so long after a drop that has not come back is another
-DRAW_MAX_S = 60.0
+DRAW_MAX_S, HIDDEN_MAX_S = 60.0, 10.0  # the second where shots hide how it began, and it took as long as a hand
 COMES_BACK_S = 1.5  # a rise that begins this soon after a draw, to no more than before it, is the line that comes back
-AMONG_S = 8.0  # so long may shots hide when a regulator was turned
-LEAST_PA, LEAST_SHARE, LEAST_SIGMA = 10_000.0, 0.0125, 5.0  # change of a level, also of absolute pressure and in noise of a bin
-STAYED_BINS = 5  # before it is left, a level is held for so long
+AMONG_BINS = 80  # so long may shots hide when a regulator was turned, and so long before others were fired
+LEAST_PA, LEAST_SHARE, LEAST_SIGMA = 10_000.0, 0.0125, 8.0  # change of a level, also of absolute pressure and in noise of a bin
+STAYED_BINS = 15  # before it is left, a level is held for so long
 NO_PUMP_S = 4.0  # no pump raises the line so far in less
 GOES_ON_S = 3.0  # what moves on the same way so soon after a regulator was turned is the same turn
 # A line that comes back from shots to its level so many times as often as not is held by a regulator; where it is less often than the
 # second, and some were not, it is held by none.
-HOLDS, WANDERS, FEWEST_AWAY = 4, 2, 4
-FILLS_PA_PER_S, FILL_BINS = 15_000.0, 60  # a line that is connected fills faster than any pump fills it
+HOLDS, WANDERS, FEWEST_AWAY = 3, 2, 4
+FILLS_PA_PER_S, FILL_BINS = 15_000.0, 60  # a line that is connected fills faster than any pump fills it, or was seen to be pulled off
 BUSY_BEFORE_S, BUSY_AFTER_S = 0.1, 0.6  # around a shot, not looked at for the pump
 SHOT, DRAWN = 2.0, 1.0  # what makes a bin busy
 KEEP_BINS = 600
@@ -74,6 +74,8 @@ class SlowWatch:
     @property
     def events(self) -> list[Event]:
         """What has been named so far."""
+        if self._holds:  # what shows of the pump behind a regulator does not tell when it turns
+            return list(self._events)
         known = [e for e in self._events if e.kind != "regulator change" or not self._pump.starts_near(e.time_s)]
         return [*known, *self._pump.events]
 
@@ -175,16 +177,14 @@ class SlowWatch:
         if level < rests.EMPTY_SHARE * drop.from_pa and level < rests.EMPTY_PA:
             self._emit("disconnected", drop.time_s, now)
             self._drop = None
-        elif (
-            level < rests.SUNK_SHARE * drop.from_pa
-            and not self._pump.seen
-            and (since_s := emptying_since(*self._course(drop, k)[:2], drop.from_pa)) is not None
-        ):
+        elif level < rests.SUNK_SHARE * drop.from_pa and (since_s := emptying_since(*self._course(drop, k)[:2], drop.from_pa)) is not None:
             self._emit("disconnected", min(drop.time_s, since_s), now)
             self._places[rests.STATE], self._levels[rests.LOWEST] = rests.EMPTY, level
             self._drop = None
         elif now > max(drop.time_s + 0.3, drop.low_s) and level >= drop.from_pa - BACK_SHARE * size:
-            swing = now < drop.time_s + SWING_S and any(s - BUSY_BEFORE_S < drop.time_s < s + SWING_S for s in self.shot_times)
+            apart_s = [drop.time_s - s for s in (*self._masked, *self.shot_times) if abs(drop.time_s - s) < SWING_S]
+            within = now < drop.time_s + SWING_S or any(s < -SAME_FALL_S for s in apart_s)  # or shots go on
+            swing = within and any(s > -BUSY_BEFORE_S for s in apart_s)
             if not swing:
                 self._drawn_until(now)
             self._drop = None
@@ -194,17 +194,24 @@ class SlowWatch:
     def _lasts(self, drop: _Drop, k: int) -> None:
         """See what a drop is from which the line has not come back by bin k."""
         t, p, busy = self._course(drop, k)
-        rest = settled(t, p, busy == SHOT, drop.from_pa, drop.low_pa, float(self._sigma[k]))
+        sigma_pa = float(self._sigma[k])
+        if shut_at_once(p, busy == SHOT, drop.from_pa - drop.low_pa, sigma_pa):
+            self._drawn_until(float(t[-1]))
+            return
+        rest = settled(t, p, busy == SHOT, drop.from_pa, drop.low_pa, sigma_pa)
         if rest is None:
             return
         drop.rested = min(drop.time_s, rest.began_s), rest.took_s, self._base + k
-        by_hand = rest.took_s > TURN_S and not rest.eased
+        evenly = rest.took_s > TURN_S and not rest.eased
         if rest.let_go_s is not None:
             self._drawn_until(rest.let_go_s)
         elif self._free:  # no regulator holds this line: air that was drawn does not come back
             self._drawn_until(drop.time_s + rest.took_s)
-        elif by_hand or self._t[k] > drop.time_s + DRAW_MAX_S:
+            self._settle(self._base + k)
+        elif (evenly and rest.seen) or self._t[k] > drop.time_s + (HIDDEN_MAX_S if evenly else DRAW_MAX_S):
             self._lower(*drop.rested)
+            if evenly and rest.seen:  # what comes back from it is turned as well
+                self._lowered = None
 
     def _course(self, drop: _Drop, k: int) -> tuple[Floats, Floats, Floats]:
         """Give times, means and what makes them busy up to bin k, from before the drop was noticed: it may have begun slowly."""
@@ -221,6 +228,10 @@ class SlowWatch:
         """Take the drop that is under way for a regulator turned down, as it rests by an absolute bin."""
         self._turned(began_s, began_s + took_s, up=False)
         self._lowered, self._drop = self._drop, None
+        self._settle(i)
+
+    def _settle(self, i: int) -> None:
+        """Let the line rest where it is by an absolute bin."""
         k = i - self._base
         rests.settle(self._places, self._levels, i, float(np.median(self._p[k - STEADY_BINS : k + 1])))
 
@@ -241,7 +252,8 @@ class SlowWatch:
         course = self._p[a : k + 1]
         low = float(course.min())
         began = int(np.flatnonzero(course <= low + 0.1 * (course[-1] - low))[-1])
-        if 0.9 * (course[-1] - low) > FILLS_PA_PER_S * float(self._t[k] - self._t[a + began]):
+        pulled = bool(self._events) and self._events[-1].kind == "disconnected"
+        if pulled or 0.9 * (course[-1] - low) > FILLS_PA_PER_S * float(self._t[k] - self._t[a + began]):
             self._emit("connected", float(self._t[a + began]), float(self._t[k]))
 
     @property
@@ -260,11 +272,14 @@ class SlowWatch:
         level, before = float(self._levels[rests.LEVEL]), float(self._levels[rests.FROM])
         size, left = level - before, int(self._places[rests.LEFT]) - self._base
         small = abs(size) < max(LEAST_PA, LEAST_SHARE * (before + ATMOSPHERE_ABS_PA), LEAST_SIGMA * self._sigma[k])
+        if small:  # it drifts, and is held
+            self._places[rests.COUNT] += self._places[rests.COUNTED]
         if small or self._places[rests.COUNTED] < STAYED_BINS or self._free:
             return
         if self._places[rests.LEFT] < 0:  # shots hide when it began
             held = int(self._places[rests.HELD]) - self._base
-            if held >= 0 and self._holds and self._t[held] > max(self._until_s, self._t[k] - AMONG_S):
+            among = held >= 0 and self._busy[max(held - AMONG_BINS, 0) : held].any()  # a line that stood for long sinks a little when used
+            if among and self._holds and self._t[held] > max(self._until_s, self._t[k] - rests.BIN_S * AMONG_BINS):
                 self._turned(float(self._t[held]), float(self._t[k - rests.REST_BINS]), up=size > 0.0)
             return
         change = level_change(self._t[: k + 1], self._p[: k + 1], self._busy[: k + 1], left, before, level)

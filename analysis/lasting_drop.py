@@ -17,18 +17,21 @@ STEADY_SIGMA = 6.0  # or so much noise
 BEFORE_BINS = 45  # a drop is looked for so far before it was noticed
 # What comes up by this share of the drop was let go, where a regulator that is turned down does not come up at all.
 REBOUND_BINS, REBOUND_SHARE = 3, 0.15
+JUMP_BINS, JUMP_SHARE = 3, 0.2  # within so many, by this share
 # A line is pulled off that still falls, by this share of its level in so long at least, as towards no more than this share of it.
 EMPTIES_BINS, MEAN_BINS, FALLS_STILL, EMPTY_AT = 15, 4, 0.08, 0.25
+BEGINS = 0.05  # of its fall, and it has begun
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
-    """How a line came to rest at the end of a drop: when it had begun and what it took [s], whether it slowed down from early on and no
-    shot hid that, and since when it has come up again, if it has [s].
+    """How a line came to rest at the end of a drop: when it had begun and what it took [s], whether no shot hid how it went, and whether
+    it slowed down from early on if so, and since when it has come up again, if it has [s].
     """
 
     began_s: float
     took_s: float
+    seen: bool
     eased: bool
     let_go_s: float | None
 
@@ -46,28 +49,37 @@ def settled(t_s: Floats, p_pa: Floats, shot: NDArray[np.bool_], from_pa: float, 
         Noise of a mean [Pa].
     """
     t, course, size = t_s[~shot], p_pa[~shot], from_pa - low_pa
-    steady, seen = course[-STEADY_BINS:], not shot.any()
+    steady = course[-STEADY_BINS:]
     if course.size < STEADY_BINS or shot[-1] or np.ptp(steady) > max(STEADY_SHARE * min(size, LARGE_PA), STEADY_SIGMA * noise_pa):
         return None
-    low = min(low_pa, float(steady.min())) if seen else float(np.median(steady))
-    high = min(float(course[: BEFORE_BINS + 1].max()), from_pa + size)
-    begin = int(np.flatnonzero(course >= high - 0.1 * (high - low))[-1])
+    level, high = float(np.median(steady)), min(float(course[: BEFORE_BINS + 1].max()), from_pa + size)
+    begin = int(np.flatnonzero(course >= high - 0.1 * (high - level))[-1])
+    seen = not shot[t_s > t[begin]].any()  # shots before it hide nothing
+    low = min(low_pa, float(steady.min())) if seen else level
     fell = begin + int(np.argmax(course[begin:] < high - 0.9 * (high - low)))
     # By the slow course: a valve that opens fast shows a deeper dip for an instant, and is still open.
     lowest_pa = float(np.convolve(course[begin:], np.full(REBOUND_BINS, 1.0 / REBOUND_BINS), "valid").min())
-    rebound = float(np.median(steady)) - lowest_pa if seen else 0.0
+    rebound = level - lowest_pa if seen else 0.0
     up = rebound > max(REBOUND_SHARE * size, STEADY_SIGMA * noise_pa)
     return Settled(
         began_s=float(t[begin]),
         took_s=float(t[fell] - t[begin]),
+        seen=seen,
         eased=seen and eases(high - course[begin : fell + 1]),
         let_go_s=float(t[np.flatnonzero(course < lowest_pa + 0.5 * rebound)[-1]]) if up else None,
     )
 
 
+def shut_at_once(p_pa: Floats, shot: NDArray[np.bool_], size_pa: float, noise_pa: float) -> bool:
+    """Whether a valve was shut by the last bin, long after a shot: the line jumps up, as where a regulator is turned it does not."""
+    jump_pa = float(p_pa[-1] - p_pa[-1 - JUMP_BINS])
+    return jump_pa > max(JUMP_SHARE * size_pa, STEADY_SIGMA * noise_pa) and not shot[-STEADY_BINS:].any()
+
+
 def emptying_since(t_s: Floats, p_pa: Floats, from_pa: float) -> float | None:
     """When a line began to fall that falls still, as towards nothing [s]; None where it does not. The readings are those of `settled`."""
-    begin = int(np.flatnonzero(p_pa >= from_pa - 0.1 * (from_pa - p_pa[-1])).max(initial=0))
+    high = max(from_pa, float(p_pa[: BEFORE_BINS + 1].max()))
+    begin = int(np.flatnonzero(p_pa >= high - BEGINS * (high - p_pa[-1])).max(initial=0))
     k = p_pa.size - 1
     apart = (k - begin) // 2
     if apart < EMPTIES_BINS:

@@ -12,7 +12,7 @@ from analysis import rests
 Floats = NDArray[np.float64]
 
 BEGINS, ENDS = 0.1, 0.9  # of the change
-TURN_S = 1.0  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
+TURN_S = 0.55  # a regulator is turned, or drained through a leak, in more than this; a valve opens faster
 HALF_TURN_S = 5.0  # and half of it in less than this
 HALF_WAY, EASED = 0.6, 0.53  # of a change is reached by this share of its time: 0.67 where it goes evenly, 0.4 as it decays
 BEGUN, DRIFTS = 0.1, 0.15  # of a change, seen before shots hide it; and of it, so much at the slope before or after by the time it is half

@@ -97,6 +97,34 @@ def test_a_receiver_that_is_emptied_slowly_was_pulled_off(off_s: float) -> None:
     assert [time_s for _, time_s in found] == pytest.approx([20.0, 20.0 + off_s], abs=1.0)
 
 
+def test_air_drawn_soon_after_a_shot_is_no_regulator() -> None:
+    shots = [*WORK, 29.0, 37.4, 40.4]
+    t = times(60.0)
+    drawn = np.where(t < 37.0, 1.0 - np.exp(-np.maximum(t - 31.0, 0.0) / 0.6), np.exp(-(t - 37.0) / 0.4))
+    [(kind, time_s)] = watched(t, with_shots(t, LEVEL_PA - 8e4 * drawn, shots), shots)
+    assert kind == "air draw"
+    assert time_s == pytest.approx(31.0, abs=0.5)
+
+
+def test_a_line_that_had_stood_for_long_and_rests_lower_once_it_is_used_is_not_turned() -> None:
+    t = times(70.0)
+    p = with_shots(t, LEVEL_PA + np.interp(t, [45.1, 45.2], [0.0, -1.4e4]), [*WORK, 45.0])
+    assert watched(t, p, [*WORK, 45.0]) == []
+
+
+def test_how_a_record_begins_is_no_regulator() -> None:
+    t = times(60.0)
+    assert watched(t, with_shots(t, LEVEL_PA + np.interp(t, [1.2, 6.0], [0.0, 1.6e4]), []), []) == []
+
+
+def test_a_line_that_was_pulled_off_is_connected_again_however_slowly_it_fills() -> None:
+    t = times(140.0)
+    left = np.where(t < 45.0, np.exp(-np.maximum(t - 20.0, 0.0) / 14.0), 1.0 - (1.0 - np.exp(-25.0 / 14.0)) * np.exp(-(t - 45.0) / 60.0))
+    found = watched(t, with_shots(t, 7.2e5 * left - 1e5, []), [])
+    assert [kind for kind, _ in found][:2] == ["disconnected", "connected"]
+    assert found[1][1] == pytest.approx(45.0, abs=1.0)
+
+
 @pytest.mark.parametrize("block", [7, 64, 650])
 def test_blocks_do_not_matter(block: int) -> None:
     t = times(65.0)
