@@ -16,6 +16,8 @@ SWING_BACK_S = 0.35  # so soon a hose swings back from above where the line stoo
 OVER, RISEN, BACK, SLOWER = 1.2, 0.7, 0.4, 1.25
 MUCH_SLOWER, DEEP = 3.0, 0.9  # times as slow; of the dip: a swing that slow is none of a tool, though the shot was fired amid another's
 HALF_SWING_S = 0.4  # up, at most: four times 50 m at the speed of sound are one swing; a pump takes longer
+# So late no first swing comes; and a later one is less than the one before, which was this share of it at least.
+FIRST_SWING_S, FADES = 0.6, 0.5
 FEWEST = 3  # such swings are worth a word
 
 
@@ -39,12 +41,14 @@ class Ringing:
         if since_s > RING_S:
             return False
         below_pa = last.before_pa - fall.minimum_pa
+        a, z = t_s.searchsorted([last.minimum_s, fall.time_s], side="right")
+        if since_s > FIRST_SWING_S and _furthest_down(p_pa[a:z]) < FADES * fall.dip_pa:
+            return False
         # What a hose overshoots it swings back, and goes by less below where the line stood.
         if min(fall.dip_pa, below_pa if since_s < SWING_BACK_S else fall.dip_pa) < RING_SHARE * last.dip_pa:
             return True
         if last.back < OVER or fall.risen < RISEN or fall.back < BACK or fall.fall_s < SLOWER * last.fall_s:
             return False
-        a, z = t_s.searchsorted([last.minimum_s, fall.time_s], side="right")
         if a == z or t_s[highest := a + int(p_pa[a:z].argmax())] > last.minimum_s + HALF_SWING_S:
             return False
         above_pa = float(p_pa[highest]) - last.before_pa
@@ -65,3 +69,8 @@ class Ringing:
             "counted. Within a second of a shot a swing can still be taken for one, or one for a swing: log 200 readings a second or more, "
             "and look at the marks there."
         ]
+
+
+def _furthest_down(p_pa: Floats) -> float:
+    """How far the readings go down from the highest before [Pa]."""
+    return float(np.max(np.maximum.accumulate(p_pa) - p_pa, initial=0.0))

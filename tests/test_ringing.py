@@ -49,3 +49,15 @@ def test_shots_fired_while_the_hose_swings_down_are_told_where_each_begins() -> 
         swing = 35e3 * np.exp(-low / 0.15) * np.cos(2.0 * np.pi * low / 0.085)
         p -= np.minimum(since / 0.02, 1.0) * (65e3 * np.exp(-low / 0.02) + swing)
     assert [s.time_s for s in find_shots(t, p).shots] == pytest.approx(fired_s, abs=0.005)
+
+
+def test_a_small_shot_is_no_swing_where_the_line_has_not_swung_as_far_before() -> None:
+    rng = np.random.default_rng(3)
+    t = np.arange(0.0, 60.0, 1.0 / 400.0)
+    fired_s = np.sort(np.concatenate([large_s := np.arange(2.0, 58.0, 3.5), large_s + 0.9]))
+    p = 600e3 + rng.normal(0.0, 700.0, t.size)
+    for at_s in fired_s:
+        since = np.maximum(t - at_s, 0.0)
+        deep, fall_s = (60e3, 0.03) if at_s in large_s else (20e3, 0.05)
+        p -= deep * np.minimum(since / fall_s, 1.0) * np.exp(-np.maximum(since - fall_s, 0.0) / 0.15)
+    assert [s.time_s for s in find_shots(t, p).shots] == pytest.approx(fired_s, abs=0.02)
