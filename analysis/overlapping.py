@@ -28,6 +28,7 @@ BIN_S = 0.008  # readings closer than this are averaged
 GRID_S = 0.008  # between onsets tried
 END_S = 0.1  # a fall that begins so shortly before the end of the view is not seen
 CLOSEST_S = 0.1  # no tool is fired twice within this: staplers reach 8 a second; common practice, no source
+QUICKEST_S = 0.115  # and none goes on so soon: falls told that follow each other sooner imitate a slope
 MOVED_S = 0.036  # and a fit moves a fall no nearer by more: else it is a shot told at a wrong time
 AT_ONCE, TRIED_SIGMA = 8, 3.0  # falls, and what each must stand out by to be tried
 SURE = 5.5  # standard deviations that a fall must stand out by
@@ -212,8 +213,13 @@ def fit_falls(
             begins = True
         last_s = fall.time_s
         if begins and from_s - MOVED_S < fall.time_s < until_s and _alike(depth_pa, unsure_pa, shape.dip_pa):
-            told.append(fall.moved(float(t[0]), float(p[0])))
-    return told if told and not _slopes_do(x, y, shape.lost, known, found, sure, sigma) else []
+            told.append(fall)
+    alone = bool(told) and all(abs(told[0].time_s - s) > PAUSE_S for s in known)
+    after_s = kept if alone else [fall.time_s for fall in told]
+    quick = any(0.0 < s - fall.time_s < QUICKEST_S for s in after_s for fall in told)
+    if not told or quick or _slopes_do(x, y, shape.lost, known, found, sure, sigma):
+        return []
+    return [fall.moved(float(t[0]), float(p[0])) for fall in told]
 
 
 def means(values: Floats, per: int) -> Floats:

@@ -47,6 +47,17 @@ def test_a_slope_is_no_burst(over_s: float) -> None:
         assert fit_falls(T_S, p, SHAPE, NOISE_PA, 0.0, [], 0.2, 2.0) == []
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_air_that_a_blow_gun_draws_for_a_moment_is_no_run_of_shots_faster_than_a_tool_fires(seed: int) -> None:
+    since = NODE_S * np.arange(101.0)
+    shape = Shape(lost=np.minimum(since / 0.045, 1.0) * np.exp(-np.maximum(since - 0.045, 0.0) / 0.12), dip_pa=1e5)
+    t = np.arange(0.0, 2.3, 0.0025)
+    open_s = np.clip(t - 0.6, 0.0, 0.3)
+    drawn_pa = 55e3 * (1.0 - np.exp(-open_s / 0.01)) + 212e3 * (1.0 - np.exp(-open_s / 0.2))
+    p = 6e5 - drawn_pa * np.exp(-np.maximum(t - 0.9, 0.0) / 0.15) + np.random.default_rng(seed).normal(0.0, 4e3, t.size)
+    assert fit_falls(t, p, shape, 4e3, 0.0, [], 0.2, 2.0) == []
+
+
 def test_noise_alone_is_no_fall() -> None:
     for seed in range(40):
         assert fit_falls(T_S, readings([], seed), SHAPE, NOISE_PA, 0.0, [], 0.2, 2.0) == []
