@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.agreed import Hinge, agreed
 from analysis.echoes import Echoes
 from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
-from analysis.mean_dip import AFTER_S
+from analysis.mean_dip import AFTER_S, WATCHED_S
 from analysis.measures import BOTTOM_S, Fall
 from analysis.melted import Melted
-from analysis.open_shot import KEPT_S, LONGEST_RECOVERY_S, OpenShot
+from analysis.open_shot import KEPT_S, LONGEST_RECOVERY_S, OpenShot, with_later
 from analysis.overlapping import drift
 from analysis.plugged import PlugWatch
 from analysis.record import COUNTED_HZ, Event, Outcome, Shot, ShotRecord
@@ -74,9 +75,11 @@ class ShotDetector:
         self._melted = Melted()
         self._company = Company()
         self._open: OpenShot | None = None
+        self._followed: Shot | None = None  # the last shot, while what follows it is still to be kept
         self._look_s = np.inf  # when to look for a shot that overlaps the last
         self._shots: list[Shot] = []  # those before `SoFar.seen`, which their mean dip may still tell better
         self._depth_u = 0.0
+        self._hinge: Hinge | None = None
         self._held: list[tuple[float, float]] = []  # shots that have turned out to be air drawn for a while: from and until [s]
         self._echoed: list[float] = []  # and those that are known as echoes of others by now
         self._events: list[Event] = []
@@ -138,7 +141,8 @@ class ShotDetector:
         if self._stream.begun:
             self._judge(last=last)
             open_s = np.inf if self._open is None else self._open.fall.time_s - KEPT_S
-            self._stream.forget(min(open_s, self._melted.from_s))
+            followed_s = np.inf if self._followed is None else self._followed.time_s
+            self._stream.forget(min(open_s, followed_s, self._melted.from_s))
 
     # Judging
 
@@ -337,11 +341,14 @@ class ShotDetector:
 
     def _watch(self, now_s: float, *, last: bool) -> None:
         """Look whether the open shot has recovered, or has been watched for long enough."""
-        if self._open is None:
-            return
-        falls, fall_s = self._stream.falls, self._open.fall.time_s
+        falls = self._stream.falls
         # A fall that is not yet judged may cut this shot off: do not look beyond it.
         limit = min(float(falls[0][3] if falls else now_s), self._look_s) - UNJUDGED_S
+        if self._followed is not None and (last or limit > self._followed.time_s + WATCHED_S):
+            self._follow(now_s if last else limit)
+        if self._open is None:
+            return
+        fall_s = self._open.fall.time_s
         if last and not falls:
             self._close(now_s + 1e-9, cut=False)
             return
@@ -355,11 +362,13 @@ class ShotDetector:
 
     def _close(self, until_s: float, *, cut: bool = True) -> None:
         """End the watch on the open shot, as the next fall cuts it off or nothing more is to come."""
+        self._follow(until_s)
         if self._open is None:
             return
         outcome: Outcome = "cut off" if cut else "not recovered"
         shot, until_s = self._open.closed(self._stream, until_s, outcome)
         self._keep(self._open, shot, until_s)
+        self._follow(until_s)
 
     def _keep(self, watched: OpenShot, shot: Shot, until_s: float) -> None:
         """Keep the shot that was watched, and its readings for the mean dip."""
@@ -369,16 +378,25 @@ class ShotDetector:
             self._held.append((shot.time_s, drawn_until_s))
         self._so_far.seen.append(watched.seen(self._stream, shot, until_s))
         self._fronts.add(self._so_far.seen[-1])
-        self._open = None
+        self._open, self._followed = None, shot
         if len(self._so_far.seen) >= 2 * TOGETHER:
             self._sharpen(TOGETHER)
+
+    def _follow(self, until_s: float) -> None:
+        """Keep what followed the last shot too, up to where something else begins."""
+        shot, seen = self._followed, self._so_far.seen
+        if shot is not None and seen and seen[-1].shot is shot:
+            seen[-1] = with_later(seen[-1], self._stream, min(until_s, self._stream.next_gap(shot.time_s)))
+        self._followed = None
 
     def _sharpen(self, count: int) -> None:
         """Tell the first of the shots kept by the mean dip of them all, and let them go."""
         seen = self._so_far.seen
         if seen:
             shots, depth_u = sharpened(seen, self._stream.step_s, self.lag_s)
+            shots, hinge = agreed(seen, shots, self._stream.step_s, self.lag_s)
             self._shots += shots[:count]
+            self._hinge = hinge or self._hinge
             self._depth_u = max(self._depth_u, depth_u)
             del seen[:count]
 
@@ -426,6 +444,7 @@ class ShotDetector:
                 *self._plugs.doubts(rate),
                 *self._so_far.usual.doubts(),
                 *self._ringing.doubts(),
+                *((self._hinge.doubt(),) if self._hinge else ()),
                 *self._echoes.doubts(),
                 *(() if self.lag_s else self._fronts.doubts(stream.step_s)),
                 *stream.doubts(),

@@ -7,7 +7,7 @@ shot begins and scaled to how deep it goes, lie close together on one curve; and
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ NOISIEST = 0.06  # of the dip; the curve of shots in more noise is no better tha
 LEAD_STEPS = 3.0  # readings before the onset that are kept
 AFTER_S = HELD_S + 0.1  # and after the recovery
 LONGEST_S = 0.8
+WATCHED_S = 0.95  # after the onset; by then most hoses have stopped to swing
 FINEST, PER_NODE = 8, 5  # nodes of the curve to a reading at most, and readings to a node at least
 # Shots are first laid over each other by a curve that is smoothed over so many readings, and over the longer the more noise there is, as a
 # bottom bends no more than so much (variance of the curvature of the share, per second). Then the readings tell how stiff it is where: from
@@ -62,6 +63,8 @@ class Seen:
         Slope of the line long after the shot before [Pa/s]; NaN where this one came too soon.
     t_s, p_pa : ndarray, shape (n,)
         Readings [s, Pa] from `LEAD_STEPS` before the onset up to what comes next, or until the recovery has been held.
+    later_t_s, later_p_pa : ndarray, shape (m,)
+        Those after them, up to what comes next or `WATCHED_S` after the onset.
     """
 
     shot: Shot
@@ -71,6 +74,8 @@ class Seen:
     noise_pa: float
     t_s: Floats
     p_pa: Floats
+    later_t_s: Floats = field(default_factory=lambda: np.empty(0))
+    later_p_pa: Floats = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

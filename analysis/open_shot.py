@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from analysis.coarse import near_a_step
 from analysis.constants import ATMOSPHERE_ABS_PA
 from analysis.held_down import held_down
-from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, Seen
+from analysis.mean_dip import AFTER_S, LEAD_STEPS, LONGEST_S, WATCHED_S, Seen
 from analysis.measures import DEEP_SHARE, Fall
 from analysis.pump_ripple import without_ripple
 from analysis.record import Outcome, Shot
@@ -116,6 +116,13 @@ class OpenShot:
         # One swing of a pump's ripple rises as fast as a line that is let go.
         calm = without_ripple(t, p, RIPPLE_SHARE * fall.dip_pa)
         return held_down(t[a - first :], calm[a - first :], fall.before_pa, fall.dip_pa, self.found.noise_pa)
+
+
+def with_later(seen: Seen, stream: Stream, until_s: float) -> Seen:
+    """A shot with the readings that followed those it was measured with, up to a time."""
+    a = int(stream.t_s.searchsorted(seen.t_s[-1], "right"))
+    z = int(stream.t_s.searchsorted(min(until_s, seen.shot.time_s + WATCHED_S)))
+    return replace(seen, later_t_s=stream.t_s[a:z].copy(), later_p_pa=stream.p_pa[a:z].copy())
 
 
 def as_shot(fall: Fall, recovery_s: float, censored_s: float, outcome: Outcome) -> Shot:

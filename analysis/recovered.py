@@ -59,7 +59,7 @@ def _recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: fl
         y = smooth(p, n)
         u = noise_pa / n**0.5
         # An average is late on a rise that slows down: what it holds for too late may not be.
-        at = _held(t, y, level_pa, 2.0 * min(u, 0.03 * dip_pa), until_s + 0.5 * longest_s, n // 2)
+        at = held(t, y, level_pa, 2.0 * min(u, 0.03 * dip_pa), until_s + 0.5 * longest_s, n // 2)
         if n < int(longest_s / step_s) or (np.isnan(at) and until_s == np.inf):
             break
         if np.isnan(at):
@@ -71,12 +71,12 @@ def _recovery(t: Floats, p: Floats, level_pa: float, noise_pa: float, dip_pa: fl
             break
     if np.isnan(at):
         return at
-    at = _crossed(t, p, at, level_pa, noise_pa, dip_pa)
+    at = crossed(t, p, at, level_pa, noise_pa, dip_pa)
     return at if at + HELD_S <= until_s else np.nan
 
 
 @jit
-def _crossed(t: Floats, p: Floats, at: float, level_pa: float, noise_pa: float, dip_pa: float) -> float:
+def crossed(t: Floats, p: Floats, at: float, level_pa: float, noise_pa: float, dip_pa: float) -> float:
     """Time at which a parabola through the readings about a rise crosses a level, the longest that noise alone lies around [s]."""
     for reach_s in CROSSING_S:
         a, z = position(t, at - reach_s), position(t, at + reach_s)
@@ -98,7 +98,11 @@ def _crossed(t: Floats, p: Floats, at: float, level_pa: float, noise_pa: float, 
 
 
 @jit
-def _held(t: Floats, y: Floats, level_pa: float, slack_pa: float, until_s: float, unsure: int) -> float:
+def held(t: Floats, y: Floats, level_pa: float, slack_pa: float, until_s: float, unsure: int) -> float:
+    """Time at which averages first rise over a level, and then for `HELD_S` lie below it by no more than some slack [s]; NaN if never.
+
+    While readings are still to come (`until_s` infinite), as many of the newest averages as are `unsure` may still change.
+    """
     for i in range(1, y.size):
         if not (y[i] >= level_pa > y[i - 1]):
             continue
