@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 
 FROM_S, SPACING_S = 0.02, 0.004  # after the onset, and of the curves that are laid over each other
 OWN_S = 0.06  # what is a shot's own is averaged over so long, in which a hose does not swing
+COMMON_S = 0.012  # and what they have in common over so much, against noise at high rates; much less than a swing
 NOISIEST = 0.2  # of the dip
 SAME_SHARE, SAME_S = 0.05, 0.01  # a recovery that is agreed within this stays as the shot itself shows it
 CLEARLY = 0.02  # of the dip, by which shots lie below the level that are cut off rather than over
@@ -88,7 +89,7 @@ def agreed(seen: Sequence[Seen], shots: Sequence[Shot], step_s: float, lag_s: fl
     if x.size * spacing < HELD_S:
         return told, None
     above = np.array([_above(x, t, p, shot, step_s) for t, p, shot in zip(times, pressures, told, strict=True)])
-    common = np.nanmedian(above, axis=0)
+    common = smooth(np.nanmedian(above, axis=0), int(COMMON_S / spacing) | 1)
     curves, unsure = _drawn_together(common, above, noise, spacing, step_s)
     following_s = np.diff([shot.time_s for shot in told], append=np.inf)
     for i, (t, p, shot) in enumerate(zip(times, pressures, told, strict=True)):
