@@ -33,7 +33,7 @@ FEWEST_OWN, FEWEST_BEFORE = 4, 3.0  # shots, to tell how much they differ; readi
 
 
 @dataclass(frozen=True, slots=True)
-class Hinge:
+class Undecided:
     """When dips are over, were the level at which they are a little lower or higher: from the onset [s]."""
 
     early_s: float
@@ -48,7 +48,7 @@ class Hinge:
         )
 
 
-def agreed(seen: Sequence[Seen], shots: Sequence[Shot], step_s: float, lag_s: float = 0.0) -> tuple[list[Shot], Hinge | None]:
+def agreed(seen: Sequence[Seen], shots: Sequence[Shot], step_s: float, lag_s: float = 0.0) -> tuple[list[Shot], Undecided | None]:
     """Tell recoveries again, from what the shots have in common and what each has of its own as far as that stands out of the noise.
 
     The share of its dip that a shot has yet to regain is drawn towards the median of all shots by how much of their differences noise
@@ -69,7 +69,7 @@ def agreed(seen: Sequence[Seen], shots: Sequence[Shot], step_s: float, lag_s: fl
     -------
     list of Shot
         In the same order, as they were where shots are few, in much noise, or so shallow that a pump moves the line as much.
-    Hinge or None
+    Undecided or None
         Where it hangs on little of a dip when it is over.
     """
     told = list(shots)
@@ -103,7 +103,7 @@ def agreed(seen: Sequence[Seen], shots: Sequence[Shot], step_s: float, lag_s: fl
             own = crossed(t, p, shot.time_s + at, _level_pa(shot), noise * dip_pa, shot.dip_pa) - shot.time_s
             took_s = own if abs(own - at) < NEAR_S else at
             told[i] = replace(shot, recovery_s=took_s, censored_s=took_s, outcome="recovered")
-    return told, _hinge(x, common)
+    return told, _undecided(x, common)
 
 
 def _over_s(x: Floats, above: Floats, slack: float, until_s: float) -> float:
@@ -112,10 +112,10 @@ def _over_s(x: Floats, above: Floats, slack: float, until_s: float) -> float:
     return float(held(x[low:], above[low:], 0.0, slack, until_s, 0))
 
 
-def _hinge(x: Floats, common: Floats) -> Hinge | None:
+def _undecided(x: Floats, common: Floats) -> Undecided | None:
     """Where dips that go as all do would be over much sooner or later by little of them."""
     early_s, late_s = (_over_s(x, common + by, 0.0, x[-1]) for by in (LITTLE, -LITTLE))
-    return Hinge(early_s, late_s) if late_s > MUCH_LATER * early_s else None
+    return Undecided(early_s, late_s) if late_s > MUCH_LATER * early_s else None
 
 
 def _level_pa(shot: Shot) -> float:
@@ -139,7 +139,7 @@ def _drawn_together(common: Floats, above: Floats, noise: float, spacing: float,
     averaged = kernel.sum() ** 2 / np.sum(kernel**2) * spacing / step_s
     by_noise = noise**2 * (1.0 / averaged + 1.0 / max(BEFORE_S / step_s, FEWEST_BEFORE))
     spread = 1.4826 * np.nanmedian(np.abs(np.where(seen, own, np.nan)), axis=0)
-    apart = np.nanmean(np.where(seen, own**2, np.nan), axis=1, keepdims=True) - APART * by_noise
-    really = np.maximum(np.maximum(spread**2 - by_noise, apart), 0.0)
+    far = np.sum(np.where(seen, own**2, 0.0), axis=1) / np.maximum(np.sum(seen, axis=1), 1)
+    really = np.maximum(np.maximum(spread**2 - by_noise, (far - APART * by_noise)[:, np.newaxis]), 0.0)
     weight = really / (really + by_noise)
     return common + weight * own, float(np.median(weight) * by_noise) ** 0.5

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.agreed import Hinge, agreed
+from analysis.agreed import Undecided, agreed
 from analysis.echoes import Echoes
 from analysis.events import SAME_FALL_S, SlowWatch, disturbs, ends
 from analysis.mean_dip import AFTER_S, WATCHED_S
@@ -79,7 +79,7 @@ class ShotDetector:
         self._look_s = np.inf  # when to look for a shot that overlaps the last
         self._shots: list[Shot] = []  # those before `SoFar.seen`, which their mean dip may still tell better
         self._depth_u = 0.0
-        self._hinge: Hinge | None = None
+        self._undecided: Undecided | None = None
         self._held: list[tuple[float, float]] = []  # shots that have turned out to be air drawn for a while: from and until [s]
         self._echoed: list[float] = []  # and those that are known as echoes of others by now
         self._events: list[Event] = []
@@ -394,9 +394,9 @@ class ShotDetector:
         seen = self._so_far.seen
         if seen:
             shots, depth_u = sharpened(seen, self._stream.step_s, self.lag_s)
-            shots, hinge = agreed(seen, shots, self._stream.step_s, self.lag_s)
+            shots, undecided = agreed(seen, shots, self._stream.step_s, self.lag_s)
             self._shots += shots[:count]
-            self._hinge = hinge or self._hinge
+            self._undecided = undecided or self._undecided
             self._depth_u = max(self._depth_u, depth_u)
             del seen[:count]
 
@@ -444,7 +444,7 @@ class ShotDetector:
                 *self._plugs.doubts(rate),
                 *self._so_far.usual.doubts(),
                 *self._ringing.doubts(),
-                *((self._hinge.doubt(),) if self._hinge else ()),
+                *((self._undecided.doubt(),) if self._undecided else ()),
                 *self._echoes.doubts(),
                 *(() if self.lag_s else self._fronts.doubts(stream.step_s)),
                 *stream.doubts(),
