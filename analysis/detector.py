@@ -51,6 +51,8 @@ class ShotDetector:
     ----------
     lag_s : float
         Time constant of the sensor's first-order response [s], if known: shots are told as they were before the sensor.
+    agree : bool
+        Whether recoveries are told by what many shots have in common; else each as it shows by itself.
 
     Examples
     --------
@@ -60,8 +62,9 @@ class ShotDetector:
     >>> record = detector.finish()  # doctest: +SKIP
     """
 
-    def __init__(self, *, lag_s: float = 0.0) -> None:
+    def __init__(self, *, lag_s: float = 0.0, agree: bool = True) -> None:
         self.lag_s = checked_lag(lag_s)
+        self.agree = agree
         self._stream = Stream()
         self._so_far = SoFar()
         self._weighing = Weighing(self._stream, self._so_far, self.lag_s)
@@ -394,9 +397,10 @@ class ShotDetector:
         seen = self._so_far.seen
         if seen:
             shots, depth_u = sharpened(seen, self._stream.step_s, self.lag_s)
-            shots, undecided = agreed(seen, shots, self._stream.step_s, self.lag_s)
+            if self.agree:
+                shots, undecided = agreed(seen, shots, self._stream.step_s, self.lag_s)
+                self._undecided = undecided or self._undecided
             self._shots += shots[:count]
-            self._undecided = undecided or self._undecided
             self._depth_u = max(self._depth_u, depth_u)
             del seen[:count]
 

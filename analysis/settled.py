@@ -149,7 +149,8 @@ def settled_shots(trace: Trace) -> Settled:
         If the record has too few readings to look for shots.
     """
     t, p = np.asarray(trace.t_s, dtype=float), np.asarray(trace.p_pa, dtype=float)
-    record = correct(find_shots(t, p), t, p, trace.corrected)
+    # Each shot by itself: where all of a day are off together, no scatter among them shows it, and the interval would be too narrow.
+    record = correct(find_shots(t, p, agree=False), t, p, trace.corrected)
     shots = record.shots
     good = np.isfinite(t) & np.isfinite(p)
     t, p = t[good], p[good]

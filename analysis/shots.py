@@ -33,7 +33,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 
-def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0) -> ShotRecord:
+def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0, agree: bool = True) -> ShotRecord:
     """Find every shot and other event in a record.
 
     Parameters
@@ -43,6 +43,8 @@ def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0) -> ShotRe
     lag_s : float
         Time constant of the sensor's first-order response, if known [s]: onset, dip and recovery are told as they were before the
         sensor, which shows a short dip too shallow and too late. What is a shot is decided on what it shows.
+    agree : bool
+        Whether recoveries are told by what many shots have in common. Each is better for it, but all may be off together.
 
     Returns
     -------
@@ -54,7 +56,7 @@ def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0) -> ShotRe
     ValueError
         If shapes differ or there are too few readings.
     """
-    detector = ShotDetector(lag_s=lag_s)
+    detector = ShotDetector(lag_s=lag_s, agree=agree)
     detector.feed(t_s, p_pa)
     return detector.finish()
 

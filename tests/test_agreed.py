@@ -9,6 +9,7 @@ from analysis.agreed import agreed
 from analysis.mean_dip import Seen
 from analysis.record import Shot, ShotRecord
 from analysis.recovered import RECOVERED, recovery
+from analysis.settled import Trace, settled_shots
 from analysis.shots import find_shots
 
 STEP_S, BEFORE_PA, DIP_PA = 0.005, 6.2e5, 8e4
@@ -93,6 +94,15 @@ def test_shots_that_are_few_or_shallow_stay_as_they_are() -> None:
     assert [s.recovery_s for s in agreed(many, told, STEP_S)[0]] == pytest.approx([over_s(0.2)] * 12, rel=0.02)
     for seen, told in (few_or_shallow(7, DIP_PA), few_or_shallow(12, 5e3)):
         assert agreed(seen, told, STEP_S) == (told, None)
+
+
+def test_before_and_after_takes_each_shot_by_itself() -> None:
+    swing = 0.135
+    t, p = readings(5.0 + 3.0 * np.arange(60), np.full(60, swing), 0.06 * DIP_PA)
+    together = np.array([s.recovery_s for s in find_shots(t, p).shots])
+    by_itself = settled_shots(Trace(t_s=t, p_pa=p)).time_s
+    assert np.mean(np.abs(together - over_s(swing)) < 0.03) > 0.9
+    assert np.mean(np.abs(by_itself - over_s(swing)) < 0.03) < 0.5
 
 
 @pytest.mark.parametrize(("swing", "told"), [(0.1, True), (0.02, False)])
