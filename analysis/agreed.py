@@ -43,8 +43,8 @@ class Undecided:
         """What to tell the reader."""
         return (
             f"The hose swings back to about the level at which a dip counts as over: with {200.0 * LITTLE:.0f} % of the dip between them, "
-            f"it is over after {significant(self.early_s, 2)} s or after {significant(self.late_s, 2)} s. The recovery of one shot says "
-            "little here; compare many, or look at the recording itself."
+            f"it is over after {significant(self.early_s, 2)} s or after {significant(self.late_s, 2)} s. No recovery here is known better "
+            "than that, nor is their median; look at the recording itself."
         )
 
 

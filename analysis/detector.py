@@ -454,6 +454,7 @@ class ShotDetector:
                 *stream.doubts(),
             ),
             depth_u=self._depth_u,
+            undecided_s=(self._undecided.early_s, self._undecided.late_s) if self._undecided else None,
             unvouched=unvouched,
         )
 

@@ -30,6 +30,12 @@ class Estimate:
             low, high = high, low
         return Estimate(value=value, low=low, high=high)
 
+    def reaching(self, low: float, high: float) -> Estimate:
+        """Let a closed interval reach from one value at most to another at least."""
+        if self.low is None or self.high is None:
+            return self
+        return Estimate(value=self.value, low=min(self.low, low), high=max(self.high, high))
+
     def widened(self, share: float) -> Estimate:
         """Add what is uncertain besides to a closed interval: an independent 95 % half-width, as a share of the value."""
         if self.value is None or self.low is None or self.high is None:

@@ -83,6 +83,8 @@ class ShotRecord:
         Falls like shots where nothing shows that anybody worked, which are not counted (`analysis.standing_alone`).
     depth_u : float
         Standard uncertainty of their dips that readings too far apart for them leave, as a share; the same for all.
+    undecided_s : tuple of float, or None
+        When dips like these are over at the soonest and at the latest, where little of a dip decides which [s].
     """
 
     readings: int
@@ -96,6 +98,7 @@ class ShotRecord:
     taken_out: tuple[Shot, ...] = ()
     unvouched: tuple[Shot, ...] = ()
     depth_u: float = 0.0
+    undecided_s: tuple[float, float] | None = None
 
     @property
     def countable(self) -> bool:

@@ -184,6 +184,9 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
     dips = np.array([s.dip_pa for s in shots])
     none = Estimate(value=None)
     curve = recovery_curve(shots) if shots else None
+    recovery = curve.median if curve else none
+    if record.undecided_s is not None:
+        recovery = recovery.reaching(*record.undecided_s)
     dip = median_interval(dips)
     dip_u = math.hypot(record.depth_u, NOISE_U * record.noise_pa / dip.value if dip.value else 0.0)
     count = {o: sum(s.outcome == o for s in shots) for o in ("recovered", "cut off", "not recovered")}
@@ -197,7 +200,7 @@ def summarise(record: ShotRecord, *, window_pa: tuple[float, float] | None = Non
         recovered=count["recovered"],
         cut_off=count["cut off"],
         not_recovered=count["not recovered"],
-        median_recovery_s=curve.median if curve else none,
+        median_recovery_s=recovery,
         recovery_90_s=curve.quantile(0.9) if curve else none,
         median_dip_pa=dip.widened(Z_95 * dip_u),
         median_before_pa=median_interval(before),

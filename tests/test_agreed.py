@@ -10,7 +10,7 @@ from analysis.mean_dip import Seen
 from analysis.record import Shot, ShotRecord
 from analysis.recovered import RECOVERED, recovery
 from analysis.settled import Trace, settled_shots
-from analysis.shots import find_shots
+from analysis.shots import find_shots, summarise
 
 STEP_S, BEFORE_PA, DIP_PA = 0.005, 6.2e5, 8e4
 AFTER_RISE_S = 0.167  # a dip is over then if its hose swings back by less than a tenth of it
@@ -109,3 +109,7 @@ def test_before_and_after_takes_each_shot_by_itself() -> None:
 def test_the_reader_is_told_where_little_decides_when_dips_are_over(swing: float, *, told: bool) -> None:
     found = find_shots(*readings(5.0 + 2.0 * np.arange(30), np.full(30, swing), 0.01 * DIP_PA))
     assert any("counts as over" in w for w in found.warnings) == told
+    median = summarise(found).median_recovery_s
+    assert median.low is not None
+    assert median.high is not None
+    assert (median.low < over_s(0.08) + 0.01 and median.high > over_s(0.12) - 0.01) == told
