@@ -23,7 +23,7 @@ NOISIEST = 0.06  # of the dip; the curve of shots in more noise is no better tha
 LEAD_STEPS = 3.0  # readings before the onset that are kept
 AFTER_S = HELD_S + 0.1  # and after the recovery
 LONGEST_S = 0.8
-WATCHED_S = 0.95  # after the onset; by then most hoses have stopped to swing
+WATCHED_S = 0.95  # after the onset; what takes longer stands as each shot shows it
 FINEST, PER_NODE = 8, 5  # nodes of the curve to a reading at most, and readings to a node at least
 # Shots are first laid over each other by a curve that is smoothed over so many readings, and over the longer the more noise there is, as a
 # bottom bends no more than so much (variance of the curvature of the share, per second). Then the readings tell how stiff it is where: from

@@ -44,7 +44,7 @@ def find_shots(t_s: ArrayLike, p_pa: ArrayLike, *, lag_s: float = 0.0, agree: bo
         Time constant of the sensor's first-order response, if known [s]: onset, dip and recovery are told as they were before the
         sensor, which shows a short dip too shallow and too late. What is a shot is decided on what it shows.
     agree : bool
-        Whether recoveries are told by what many shots have in common. Each is better for it, but all may be off together.
+        Whether recoveries are told by what many shots have in common. More are right so, but all may be off together.
 
     Returns
     -------
